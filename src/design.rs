@@ -1,0 +1,269 @@
+//! The checked cruise design: what `read::design` makes of the YAML file.
+//!
+//! Plain values, metric throughout, every default already filled in and listed in
+//! [`Design::defaults`]. An invalid design cannot be built by the reader.
+
+use crate::units::UnitSystem;
+
+/// Index of a selection in [`Design::selections`].
+pub type SelectionIndex = usize;
+
+/// The whole design.
+#[derive(Clone, Debug)]
+pub struct Design {
+    /// Title of the cruise; names the stand when the records have no stand column.
+    pub title: String,
+    /// Units that are printed.
+    pub units: UnitSystem,
+    /// Confidence level of the intervals, for example 0.95.
+    pub confidence: f64,
+    /// Wanted half-width of the interval in percent of the mean; drives the number-of-plots advice.
+    pub allowable_error_pct: Option<f64>,
+    /// Where the records are.
+    pub inputs: Inputs,
+    /// The rules by which trees were chosen, in the order of the file.
+    pub selections: Vec<Selection>,
+    /// The crew's own tree classes, lower-cased code and what it means.
+    pub status_codes: Vec<(String, StatusCode)>,
+    /// Names of the decay classes, in order of decay; five unless the design lists its own.
+    pub decay_classes: Vec<String>,
+    /// The crew's own species codes: lower-cased code, then any code or name of the species table.
+    pub species_aliases: Vec<(String, String)>,
+    /// Code system in which results name the species.
+    pub species_codes: SpeciesCodes,
+    /// How heights were taken and are filled.
+    pub heights: Heights,
+    /// Which volume equations; `None` gives trees and basal area only.
+    pub volume: Option<Volume>,
+    /// Width of a dbh class in cm.
+    pub dbh_class_cm: f64,
+    /// Defaults that were filled in, one sentence each, for the report.
+    pub defaults: Vec<String>,
+}
+
+/// Paths of the inputs, relative ones already joined to the folder of the design; `-` is standard
+/// input.
+#[derive(Clone, Debug, Default)]
+pub struct Inputs {
+    /// `stands.csv`.
+    pub stands: Option<Input>,
+    /// `plots.csv`.
+    pub plots: Option<Input>,
+    /// `trees.csv`.
+    pub trees: Option<Input>,
+    /// `counts.csv`.
+    pub counts: Option<Input>,
+    /// Folder whose species tables add to or override the built-in ones.
+    pub species_tables: Option<String>,
+}
+
+/// One record file.
+#[derive(Clone, Debug)]
+pub struct Input {
+    /// The path to open, or `-`.
+    pub path: String,
+    /// The path as written in the design; names the file in messages.
+    pub shown: String,
+    /// The crew's own column heads: head in the file, then spinney's column name.
+    pub columns: Vec<(String, String)>,
+}
+
+/// One rule by which trees were chosen.
+#[derive(Clone, Debug)]
+pub struct Selection {
+    /// Its name, as used in the records.
+    pub name: String,
+    /// How trees were chosen.
+    pub method: Method,
+    /// Trees thinner than this are not part of the selection.
+    pub min_dbh_cm: Option<f64>,
+    /// Which trees of an angle gauge have records of their own.
+    pub measured: Measured,
+    /// The selection whose mean volume/basal-area ratio turns counted basal area into volume.
+    pub volume_ratio_from: Option<SelectionIndex>,
+    /// Who corrects for slope.
+    pub slope_correction: SlopeCorrection,
+}
+
+/// How trees were chosen, with the size that the design gives; plots may override it.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Method {
+    /// One circle. `radius_m` is kept for limiting distances; the area is authoritative.
+    FixedArea {
+        /// Plot area.
+        area_ha: f64,
+        /// Plot radius.
+        radius_m: f64,
+    },
+    /// Concentric circles, each for its own dbh range [min, max).
+    NestedRings(Vec<Ring>),
+    /// A strip of a length and a width.
+    Strip {
+        /// Strip length.
+        length_m: f64,
+        /// Full strip width.
+        width_m: f64,
+    },
+    /// Every tree of the stand.
+    FullTally,
+    /// Angle gauge (prism, relascope) with its basal area factor.
+    AngleGauge {
+        /// Basal area factor.
+        baf_m2_per_ha: f64,
+    },
+}
+
+/// One ring rule of a nested plot.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ring {
+    /// Circle area.
+    pub area_ha: f64,
+    /// Circle radius.
+    pub radius_m: f64,
+    /// Lower dbh limit, part of the ring.
+    pub min_dbh_cm: f64,
+    /// Upper dbh limit, not part of the ring; none for the outermost.
+    pub max_dbh_cm: Option<f64>,
+}
+
+/// Which trees of a sweep were measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Measured {
+    /// Every tree has a record.
+    All,
+    /// Some have a record, the rest are in the counts.
+    Some,
+    /// Only counted.
+    None,
+}
+
+/// Who corrects radii and factors for slope.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SlopeCorrection {
+    /// Distances are horizontal, or radius and factor were corrected in the field.
+    Field,
+    /// Distances were taken along the slope; the program corrects.
+    Program,
+}
+
+/// What a status code of the crew means.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StatusCode {
+    /// Dead?
+    pub dead: bool,
+    /// Decay class, an entry of [`Design::decay_classes`].
+    pub decay_class: Option<usize>,
+}
+
+/// Code system for species in results.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SpeciesCodes {
+    /// As the crew wrote them.
+    AsRecorded,
+    /// Provincial code of British Columbia (`Fd`).
+    BcInventory,
+    /// Canadian national forest inventory code (`PSEU.MEN`).
+    NationalInventory,
+    /// USDA PLANTS symbol (`PSME`).
+    Plants,
+    /// FIA species number (`202`).
+    Fia,
+    /// Scientific name.
+    ScientificName,
+    /// Common name.
+    CommonName,
+}
+
+/// How heights were taken and how missing ones are filled.
+#[derive(Clone, Debug)]
+pub struct Heights {
+    /// Where dbh was taken.
+    pub breast_height_m: f64,
+    /// What the crew was told about the height trees, in words for the report.
+    pub subsample: Option<Subsample>,
+    /// Which curve form.
+    pub curve: CurveChoice,
+    /// Fewer measured heights than this: use the pooled group.
+    pub min_trees: usize,
+    /// Weights of the fit.
+    pub weights: FitWeights,
+    /// Fit per stand, or once for the whole cruise.
+    pub fit_by: FitBy,
+    /// Set of published curves for species that cannot be fitted.
+    pub regional: Option<String>,
+}
+
+/// The rule for choosing height trees that the crew was given.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Subsample {
+    /// Name of the rule.
+    pub rule: String,
+    /// Trees per plot.
+    pub per_plot: Option<usize>,
+}
+
+/// The curve form that the design asks for.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum CurveChoice {
+    /// The acceptable form with the smallest corrected AIC.
+    Best,
+    /// One form, by its name.
+    Named(String),
+}
+
+/// Weights in the height fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FitWeights {
+    /// All trees alike.
+    Equal,
+    /// 1/dbh.
+    InverseDbh,
+}
+
+/// Which trees share a fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FitBy {
+    /// Those of one stand.
+    Stand,
+    /// Those of the whole cruise.
+    Cruise,
+}
+
+/// Which volume equations are applied.
+#[derive(Clone, Debug)]
+pub struct Volume {
+    /// Name of the set, a folder in `species-tables/volume/`.
+    pub set: String,
+    /// Region or zone of the set.
+    pub region: Option<String>,
+    /// Species (lower-cased, as written) without an equation, and the species that stands in.
+    pub substitute: Vec<(String, String)>,
+    /// What to do for species without an equation and without a substitute.
+    pub fallback: Fallback,
+    /// Limits of merchantable wood.
+    pub merchantable: Option<Merchantable>,
+}
+
+/// What to do for a species without an equation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fallback {
+    /// Refuse to compile.
+    None,
+    /// Take the equation of the genus.
+    Genus,
+    /// Take the equation of the genus, then of the species group.
+    Group,
+}
+
+/// Limits of merchantable wood.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Merchantable {
+    /// Stump height.
+    pub stump_m: f64,
+    /// Top diameter.
+    pub top_diameter_cm: f64,
+    /// Is the top diameter taken inside bark?
+    pub top_inside_bark: bool,
+    /// Trees thinner than this have no merchantable volume.
+    pub min_dbh_cm: Option<f64>,
+}

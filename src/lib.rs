@@ -1,0 +1,18 @@
+//! `spinney` compiles timber cruises: plot-and-tree records and a cruise design go in, stand
+//! tables with confidence intervals come out.
+//!
+//! ```text
+//! design + CSV --> records --> heights --> stems --> expansion --> plot sums --> estimates --> tables --> renderers
+//! ```
+//!
+//! Data runs one way. [`read`] makes [`design`] and [`records`]; [`heights`] fills heights;
+//! [`species`] carries the equations; [`estimates`] turns plot sums into means with their errors.
+
+pub mod design;
+pub mod diagnostic;
+pub mod estimates;
+pub mod heights;
+pub mod read;
+pub mod records;
+pub mod species;
+pub mod units;

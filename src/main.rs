@@ -1,0 +1,3 @@
+//! The `spinney` command.
+
+fn main() {}

@@ -1,0 +1,203 @@
+//! The checked records of a cruise: stands, their strata and plots, what was done at each plot,
+//! and the trees and counts found there. Metric throughout; sorted, so that the order of rows in
+//! the files can change nothing.
+
+use crate::design::SelectionIndex;
+use crate::species::SpeciesId;
+
+/// Index into [`Records::species`].
+pub type CruiseSpeciesIndex = usize;
+
+/// Everything that was recorded.
+#[derive(Clone, Debug, Default)]
+pub struct Records {
+    /// The species of this cruise, sorted by label.
+    pub species: Vec<CruiseSpecies>,
+    /// Stands in natural order of their names.
+    pub stands: Vec<Stand>,
+    /// Does any tree carry a defect percentage?
+    pub any_defect: bool,
+}
+
+/// A species as this cruise knows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CruiseSpecies {
+    /// How results name it.
+    pub label: String,
+    /// Its entry in the species table.
+    pub id: SpeciesId,
+}
+
+/// One stand.
+#[derive(Clone, Debug)]
+pub struct Stand {
+    /// Its name; the title of the design when the records have no stand column.
+    pub name: String,
+    /// Its strata; one nameless stratum when it is not stratified.
+    pub strata: Vec<Stratum>,
+    /// Its plots in natural order of their names.
+    pub plots: Vec<Plot>,
+}
+
+impl Stand {
+    /// Every tree with its plot and visit, in the one order that all lists of trees keep.
+    pub fn trees(&self) -> impl Iterator<Item = (&Plot, &Visit, &Tree)> {
+        self.plots.iter().flat_map(|plot| {
+            plot.visits
+                .iter()
+                .flat_map(move |visit| visit.trees.iter().map(move |tree| (plot, visit, tree)))
+        })
+    }
+}
+
+/// A stratum of a stand.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Stratum {
+    /// Its name; empty when the stand is not stratified.
+    pub name: String,
+    /// Its area, when known.
+    pub area_ha: Option<f64>,
+}
+
+/// One plot that was visited.
+#[derive(Clone, Debug)]
+pub struct Plot {
+    /// Its name.
+    pub name: String,
+    /// Index into [`Stand::strata`].
+    pub stratum: usize,
+    /// Cluster that it belongs to.
+    pub cluster: Option<String>,
+    /// Map position, east.
+    pub easting: Option<f64>,
+    /// Map position, north.
+    pub northing: Option<f64>,
+    /// What was done here, in the order of the design's selections.
+    pub visits: Vec<Visit>,
+}
+
+/// One selection carried out at one plot.
+#[derive(Clone, Debug)]
+pub struct Visit {
+    /// Which selection.
+    pub selection: SelectionIndex,
+    /// The rule in force here, the plot's own size or factor applied.
+    pub rule: Rule,
+    /// Slope as a ratio (0.35 for 35 %) that the program must correct for; 0 if none.
+    pub slope_to_correct: f64,
+    /// Share of the plot inside the stand.
+    pub plot_fraction: f64,
+    /// Trees with records of their own, in natural order of their numbers.
+    pub trees: Vec<Tree>,
+    /// Trees that were only counted.
+    pub counts: Vec<Count>,
+}
+
+/// The rule in force at one plot.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Rule {
+    /// A plot of this area (circle or strip).
+    FixedArea {
+        /// Plot area.
+        area_ha: f64,
+        /// Radius, when it is a circle.
+        radius_m: Option<f64>,
+    },
+    /// Concentric circles by dbh range.
+    NestedRings(Vec<crate::design::Ring>),
+    /// Every tree of the stratum.
+    FullTally,
+    /// Angle gauge.
+    AngleGauge {
+        /// Basal area factor.
+        baf_m2_per_ha: f64,
+    },
+}
+
+/// Alive, or dead in a state of decay.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Status {
+    /// Alive.
+    Live,
+    /// Standing dead; the decay class is an index into the design's list.
+    Dead {
+        /// Decay class, when recorded.
+        decay_class: Option<usize>,
+    },
+}
+
+impl Status {
+    /// Alive?
+    pub fn is_live(self) -> bool {
+        self == Status::Live
+    }
+}
+
+/// One tree with a record of its own.
+#[derive(Clone, Debug)]
+pub struct Tree {
+    /// Tree number as recorded; may be empty.
+    pub number: String,
+    /// Line in the trees file.
+    pub line: usize,
+    /// Species.
+    pub species: CruiseSpeciesIndex,
+    /// Diameter at breast height, outside bark.
+    pub dbh_cm: f64,
+    /// Live or dead.
+    pub status: Status,
+    /// What was recorded of its height.
+    pub height: HeightRecord,
+    /// Height at which the stem is broken off.
+    pub broken_height_m: Option<f64>,
+    /// Trees like this one that the record stands for.
+    pub count: f64,
+    /// Times the tree counts by the walkthrough method, 1 or 2.
+    pub walkthrough: f64,
+    /// Share of the volume lost to defect, percent.
+    pub defect_pct: Option<f64>,
+    /// Basal area factor of its own, where the gauge was changed between trees.
+    pub baf_m2_per_ha: Option<f64>,
+    /// Below the least dbh of the selection (or outside every ring): kept, but stands for nothing.
+    pub excluded: bool,
+}
+
+/// What was recorded of a height.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum HeightRecord {
+    /// Nothing.
+    Missing,
+    /// A height as measured or read off.
+    Measured {
+        /// Total height.
+        height_m: f64,
+    },
+    /// Two readings over a distance.
+    Instrument(Reading),
+}
+
+/// Two angle readings over a distance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// Sight to the top as a slope ratio (tangent), up positive.
+    pub top_ratio: f64,
+    /// Sight to the base as a slope ratio, up positive.
+    pub base_ratio: f64,
+    /// Taped distance.
+    pub distance_m: f64,
+    /// Was the distance taped along the slope?
+    pub along_slope: bool,
+}
+
+/// Trees that were only counted at one sweep.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Count {
+    /// Species.
+    pub species: CruiseSpeciesIndex,
+    /// Live or dead.
+    pub status: Status,
+    /// How many.
+    pub count: f64,
+    /// Line in the counts file.
+    pub line: usize,
+}
