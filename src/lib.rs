@@ -11,8 +11,10 @@
 pub mod design;
 pub mod diagnostic;
 pub mod estimates;
+pub mod expansion;
 pub mod heights;
 pub mod read;
 pub mod records;
 pub mod species;
+pub mod stems;
 pub mod units;

@@ -185,8 +185,9 @@ pub struct Reading {
     pub base_ratio: f64,
     /// Taped distance.
     pub distance_m: f64,
-    /// Was the distance taped along the slope?
-    pub along_slope: bool,
+    /// Slope ratio along which the tape ran; 0 for a horizontal distance. A slope distance
+    /// without an angle of its own was taped from the eye to the base of the tree.
+    pub tape_ratio: f64,
 }
 
 /// Trees that were only counted at one sweep.

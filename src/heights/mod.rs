@@ -2,6 +2,8 @@
 
 use crate::records::CruiseSpeciesIndex;
 
+pub mod instrument;
+
 /// Where a tree's height comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum HeightSource {

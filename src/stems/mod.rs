@@ -1,0 +1,16 @@
+//! Stems: what each tree holds.
+
+/// What one tree holds; `None` where it cannot be said (no height, no volume set, no limits).
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct TreeValues {
+    /// Total height used.
+    pub height_m: Option<f64>,
+    /// Volume of the whole stem, on the bark basis of the volume set.
+    pub volume_total_m3: Option<f64>,
+    /// Volume between stump and top limit.
+    pub volume_merch_m3: Option<f64>,
+    /// Merchantable (or else total) volume less defect.
+    pub volume_net_m3: Option<f64>,
+    /// Volume of bark.
+    pub volume_bark_m3: Option<f64>,
+}
