@@ -1,0 +1,223 @@
+//! The command line, as typed: clap structs whose doc comments are the manual.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+use crate::units::UnitSystem;
+
+/// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
+#[derive(Clone, Debug, Parser)]
+#[command(
+    name = "spinney",
+    version,
+    max_term_width = 100,
+    after_help = "Example: spinney compile examples/marrow-creek/design.yaml"
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Clone, Debug, Subcommand)]
+pub enum Command {
+    /// Compile a cruise: heights, volumes, estimates, tables.
+    #[command(
+        long_about = "Compile a cruise: fill missing heights, apply volume equations, expand the \
+                      trees of every plot, and print stand tables with confidence intervals.\n\n\
+                      Results go to standard output, findings to standard error. Exit status 0: \
+                      done; 1: the input is wrong; 2: the command line is wrong.",
+        after_help = "Examples:\n  \
+            spinney compile examples/marrow-creek/design.yaml\n  \
+            spinney compile design.yaml --format csv --out estimates.csv --tree-list trees.csv\n  \
+            spinney compile design.yaml --volume-set ca-bc-taper-1994 --curve naslund"
+    )]
+    Compile(CompileArgs),
+    /// Look for errors and suspicious values, by line, without compiling.
+    #[command(
+        long_about = "Read the design and all records and list every error and every suspicious \
+                      value with its file, line and column. Findings go to standard error, a count \
+                      of what was read to standard output. Exit status 1 if there is an error.",
+        after_help = "Example: spinney check examples/marrow-creek/design.yaml"
+    )]
+    Check(CheckArgs),
+    /// Find a species by any code or name, or list them all.
+    #[command(after_help = "Examples:\n  spinney species cedar\n  spinney species PSME")]
+    Species(SpeciesArgs),
+    /// List volume equation sets, show one, or run their published check values.
+    #[command(
+        after_help = "Examples:\n  spinney equations\n  spinney equations ca-bc-volume-2016\n  \
+            spinney equations --verify"
+    )]
+    Equations(EquationsArgs),
+    /// Show how the figures of one tree come about.
+    #[command(
+        long_about = "Show the whole derivation for one tree: its height and where that comes \
+                      from, the volume equation with citation and coefficients, how many trees it \
+                      stands for, and what it adds per hectare.",
+        after_help = "Example: spinney explain examples/marrow-creek/design.yaml --plot 3 --tree 2 --selection fixed"
+    )]
+    Explain(ExplainArgs),
+}
+
+/// A design and what overrides it.
+#[derive(Clone, Debug, Args)]
+pub struct DesignArgs {
+    /// The cruise design (YAML); `-` reads it from standard input.
+    #[arg(value_name = "DESIGN")]
+    pub design: PathBuf,
+    /// Volume set to use instead of the design's.
+    #[arg(long, value_name = "SET")]
+    pub volume_set: Option<String>,
+    /// Region or zone of the volume set, instead of the design's.
+    #[arg(long, value_name = "REGION")]
+    pub region: Option<String>,
+    /// Height-diameter curve form instead of the design's (`best` or a form's name).
+    #[arg(long, value_name = "FORM")]
+    pub curve: Option<String>,
+    /// Confidence level of the intervals, for example 0.9.
+    #[arg(long, value_name = "LEVEL", value_parser = confidence)]
+    pub confidence: Option<f64>,
+    /// Units of the results.
+    #[arg(long, value_enum, value_name = "SYSTEM")]
+    pub units: Option<Units>,
+    /// Folder of your own species tables, added to the built-in ones.
+    #[arg(long, value_name = "FOLDER")]
+    pub tables: Option<PathBuf>,
+}
+
+/// Options of `compile`.
+#[derive(Clone, Debug, Args)]
+pub struct CompileArgs {
+    #[command(flatten)]
+    pub design: DesignArgs,
+    /// Form of the result.
+    #[arg(long, value_enum, default_value_t = Format::Terminal)]
+    pub format: Format,
+    /// File to write the result to; an existing folder gets a file named after the design.
+    #[arg(long, value_name = "FILE-or-DIR")]
+    pub out: Option<PathBuf>,
+    /// File to write every tree to, with its height, volumes and expansion (CSV).
+    #[arg(long, value_name = "FILE")]
+    pub tree_list: Option<PathBuf>,
+    /// Show one stand of several in full.
+    #[arg(long, value_name = "NAME")]
+    pub stand: Option<String>,
+    /// Width of the terminal report in columns.
+    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
+    pub width: u16,
+}
+
+/// Options of `check`.
+#[derive(Clone, Debug, Args)]
+pub struct CheckArgs {
+    #[command(flatten)]
+    pub design: DesignArgs,
+}
+
+/// Options of `species`.
+#[derive(Clone, Debug, Args)]
+pub struct SpeciesArgs {
+    /// Part of a name, or a code.
+    #[arg(value_name = "TEXT")]
+    pub text: Option<String>,
+    /// Folder of your own species tables, added to the built-in ones.
+    #[arg(long, value_name = "FOLDER")]
+    pub tables: Option<PathBuf>,
+}
+
+/// Options of `equations`.
+#[derive(Clone, Debug, Args)]
+pub struct EquationsArgs {
+    /// The set to show; all are listed without one.
+    #[arg(value_name = "SET")]
+    pub set: Option<String>,
+    /// Run the check values of the set (or of all) and list them with the result.
+    #[arg(long)]
+    pub verify: bool,
+    /// Folder of your own species tables, added to the built-in ones.
+    #[arg(long, value_name = "FOLDER")]
+    pub tables: Option<PathBuf>,
+}
+
+/// Options of `explain`.
+#[derive(Clone, Debug, Args)]
+pub struct ExplainArgs {
+    #[command(flatten)]
+    pub design: DesignArgs,
+    /// Plot of the tree.
+    #[arg(long, value_name = "PLOT")]
+    pub plot: String,
+    /// Number of the tree.
+    #[arg(long, value_name = "TREE")]
+    pub tree: String,
+    /// Stand of the plot, when there are several.
+    #[arg(long, value_name = "STAND")]
+    pub stand: Option<String>,
+    /// Selection in which the tree was measured, when there are several.
+    #[arg(long, value_name = "SELECTION")]
+    pub selection: Option<String>,
+}
+
+/// Forms of the result.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// The report as text.
+    Terminal,
+    /// The tidy estimate table as CSV.
+    Csv,
+    /// The tidy estimate table as JSON.
+    Json,
+    /// The report as Markdown.
+    Markdown,
+}
+
+/// Unit systems.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Units {
+    /// cm, m, ha.
+    Metric,
+    /// in, ft, ac.
+    Imperial,
+}
+
+impl From<Units> for UnitSystem {
+    fn from(units: Units) -> Self {
+        match units {
+            Units::Metric => UnitSystem::Metric,
+            Units::Imperial => UnitSystem::Imperial,
+        }
+    }
+}
+
+/// A confidence level strictly between 0.5 and 1.
+fn confidence(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(level) if level > 0.5 && level < 1.0 => Ok(level),
+        Ok(level) if level > 50.0 && level < 100.0 => {
+            Err(format!("write it as a fraction: {}", level / 100.0))
+        }
+        _ => Err("it must be a number between 0.5 and 1, such as 0.95".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory as _;
+
+    #[test]
+    fn the_definitions_are_sound() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn confidence_levels() {
+        assert_eq!(confidence("0.9"), Ok(0.9));
+        assert_eq!(confidence("95").unwrap_err(), "write it as a fraction: 0.95");
+        assert!(confidence("nan").is_err());
+        assert!(confidence("1").is_err());
+    }
+}

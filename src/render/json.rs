@@ -1,0 +1,58 @@
+//! Tidy rows as JSON: numbers as numbers, `null` where undefined, keys in column order.
+
+use serde::ser::{Serialize, SerializeMap, Serializer};
+
+use crate::tables::tidy::{Tidy, Value};
+
+/// What stands above the rows.
+#[derive(Clone, Debug)]
+pub struct Head<'a> {
+    /// Title of the cruise.
+    pub title: &'a str,
+    /// `metric` or `imperial`.
+    pub units: &'a str,
+    /// Confidence level of the intervals.
+    pub confidence: f64,
+}
+
+struct Document<'a>(&'a Head<'a>, &'a Tidy);
+struct Row<'a>(&'a [&'static str], &'a [Value]);
+
+impl Serialize for Value {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Value::Empty => serializer.serialize_none(),
+            Value::Word(word) => serializer.serialize_str(word),
+            Value::Number(number) => serializer.serialize_f64(*number),
+            Value::Count(count) => count.serialize(serializer),
+        }
+    }
+}
+
+impl Serialize for Row<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let mut map = serializer.serialize_map(Some(self.0.len()))?;
+        for (column, value) in self.0.iter().zip(self.1) {
+            map.serialize_entry(column, value)?;
+        }
+        map.end()
+    }
+}
+
+impl Serialize for Document<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let Document(head, tidy) = self;
+        let rows: Vec<Row> = tidy.rows.iter().map(|row| Row(&tidy.columns, row)).collect();
+        let mut map = serializer.serialize_map(Some(4))?;
+        map.serialize_entry("title", head.title)?;
+        map.serialize_entry("units", head.units)?;
+        map.serialize_entry("confidence", &head.confidence)?;
+        map.serialize_entry("estimates", &rows)?;
+        map.end()
+    }
+}
+
+/// Draws the document.
+pub fn render(head: &Head<'_>, tidy: &Tidy) -> anyhow::Result<String> {
+    Ok(serde_json::to_string_pretty(&Document(head, tidy))? + "\n")
+}

@@ -1,0 +1,108 @@
+//! Names, units and digits of the attributes: where a unit-blind estimate gets its unit back.
+
+use crate::estimates::Attribute;
+use crate::units::{CM_PER_IN, M2_PER_HA_PER_FT2_PER_AC, ShownUnit, UnitSystem};
+
+impl Attribute {
+    /// Name in the tidy table.
+    pub fn name(self) -> &'static str {
+        match self {
+            Attribute::Trees => "trees",
+            Attribute::BasalArea => "basal_area",
+            Attribute::VolumeTotal => "volume_total",
+            Attribute::VolumeMerch => "volume_merch",
+            Attribute::VolumeNet => "volume_net",
+            Attribute::VolumeBark => "volume_bark",
+            Attribute::QuadraticMeanDbh => "quadratic_mean_dbh",
+            Attribute::MeanHeight => "mean_height",
+            Attribute::LoreyHeight => "lorey_height",
+            Attribute::TopHeight => "top_height",
+            Attribute::StandDensityIndex => "stand_density_index",
+            Attribute::StandDensityIndexSummed => "stand_density_index_summed",
+            Attribute::RelativeDensity => "relative_density",
+        }
+    }
+
+    /// Name in tables that people read.
+    pub fn words(self) -> &'static str {
+        match self {
+            Attribute::Trees => "trees",
+            Attribute::BasalArea => "basal area",
+            Attribute::VolumeTotal => "total volume",
+            Attribute::VolumeMerch => "merch. volume",
+            Attribute::VolumeNet => "net volume",
+            Attribute::VolumeBark => "bark volume",
+            Attribute::QuadraticMeanDbh => "quadratic mean dbh",
+            Attribute::MeanHeight => "mean height",
+            Attribute::LoreyHeight => "Lorey height",
+            Attribute::TopHeight => "top height",
+            Attribute::StandDensityIndex => "stand density index (Reineke)",
+            Attribute::StandDensityIndexSummed => "stand density index (summed)",
+            Attribute::RelativeDensity => "relative density (Curtis)",
+        }
+    }
+
+    /// Does it add up over trees, so that it can be expanded to a total?
+    pub fn is_additive(self) -> bool {
+        matches!(
+            self,
+            Attribute::Trees
+                | Attribute::BasalArea
+                | Attribute::VolumeTotal
+                | Attribute::VolumeMerch
+                | Attribute::VolumeNet
+                | Attribute::VolumeBark
+        )
+    }
+
+    /// Unit in the results.
+    pub fn unit(self, units: UnitSystem) -> ShownUnit {
+        match self {
+            Attribute::Trees
+            | Attribute::StandDensityIndex
+            | Attribute::StandDensityIndexSummed => units.count_per_area(),
+            Attribute::BasalArea => units.basal_area_per_area(),
+            Attribute::VolumeTotal
+            | Attribute::VolumeMerch
+            | Attribute::VolumeNet
+            | Attribute::VolumeBark => units.volume_per_area(),
+            Attribute::QuadraticMeanDbh => units.diameter(),
+            Attribute::MeanHeight | Attribute::LoreyHeight | Attribute::TopHeight => units.length(),
+            Attribute::RelativeDensity => match units {
+                UnitSystem::Metric => ShownUnit { label: "m2/ha/cm^0.5", from_metric: 1.0 },
+                UnitSystem::Imperial => ShownUnit {
+                    label: "ft2/ac/in^0.5",
+                    from_metric: CM_PER_IN.sqrt() / M2_PER_HA_PER_FT2_PER_AC,
+                },
+            },
+        }
+    }
+
+    /// Decimals in tables that people read.
+    pub fn digits(self, units: UnitSystem) -> usize {
+        match (self, units) {
+            (Attribute::StandDensityIndex | Attribute::StandDensityIndexSummed, _) => 0,
+            (Attribute::RelativeDensity, _) => 2,
+            (
+                Attribute::VolumeTotal
+                | Attribute::VolumeMerch
+                | Attribute::VolumeNet
+                | Attribute::VolumeBark,
+                UnitSystem::Imperial,
+            ) => 0,
+            _ => 1,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn relative_density_converts_by_the_printed_factor() {
+        // Metric value = imperial value x 0.14405 (sources: stand metrics, Curtis 1982).
+        let unit = Attribute::RelativeDensity.unit(UnitSystem::Imperial);
+        assert_eq!(format!("{:.5}", 1.0 / unit.from_metric), "0.14405");
+    }
+}
