@@ -1,1 +1,5 @@
 //! The one integration binary; modules by topic.
+
+mod answers;
+mod estimators;
+mod sample;
