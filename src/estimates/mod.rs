@@ -1,60 +1,53 @@
 //! Design-based estimates: from plot sums to means per hectare with their sampling errors.
+//!
+//! In: design, records and the value of each tree. Out: rows (stand, stratum, selection, domain,
+//! attribute, [`Estimate`]), notes on what was assumed or left out, and the plots' own figures.
+//!
+//! ```text
+//! plot sums --> strata [simple] --> stand [stratified] --> strata over stands, everything [stratified]
+//!           \-> counted sweeps: volume from a donor selection [counted]
+//! ```
+//! Each stand is estimated by a pure function of its own ([`estimate_stand`]), so that stands may
+//! run side by side; [`combine_stands`] puts them together in the order of the records.
+//!
+//! Rows come in a fixed order: stand by stand (each stratum, then the stand), then the whole (each
+//! stratum over the stands, then everything); within these by selection, status, species, dbh class
+//! (margins first), attribute.
 
-use crate::design::SelectionIndex;
-use crate::records::CruiseSpeciesIndex;
+use crate::design::{Design, SelectionIndex};
+use crate::diagnostic::Diagnostic;
+use crate::records::Records;
+use crate::stems::TreeValues;
 
-/// What is estimated.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Attribute {
-    /// Stems, 1/ha.
-    Trees,
-    /// Basal area, m2/ha.
-    BasalArea,
-    /// Volume of the whole stem on the basis of the volume set, m3/ha.
-    VolumeTotal,
-    /// Volume between stump and top limit, m3/ha.
-    VolumeMerch,
-    /// Merchantable (or else total) volume less defect, m3/ha.
-    VolumeNet,
-    /// Volume of bark, m3/ha.
-    VolumeBark,
-    /// Quadratic mean diameter, cm.
-    QuadraticMeanDbh,
-    /// Arithmetic mean height, m.
-    MeanHeight,
-    /// Lorey (basal-area weighted) mean height, m.
-    LoreyHeight,
-    /// Mean height of the 100 thickest trees per hectare, m.
-    TopHeight,
-    /// Reineke stand density index, 1/ha at 25.4 cm.
-    StandDensityIndex,
-    /// Stand density index summed over trees, 1/ha at 25.4 cm.
-    StandDensityIndexSummed,
-    /// Curtis relative density, m2/ha per root cm.
-    RelativeDensity,
-}
+pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
-/// Live trees, dead trees, or dead trees of one decay class.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum StatusDomain {
-    /// All live trees.
-    Live,
-    /// All dead trees.
-    Dead,
-    /// Dead trees of one decay class (index into the design's list; `None`: not recorded).
-    DecayClass(Option<usize>),
-}
+mod counted;
+mod group;
+mod interval;
+pub mod metrics;
+mod numbers;
+mod plots;
+pub mod simple;
+mod stand;
+pub mod stratified;
+mod top_height;
+mod whole;
 
-/// A group of trees that an estimate is about; `None` is the margin.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Domain {
-    /// Live, dead, or a decay class.
-    pub status: StatusDomain,
-    /// One species, or all.
-    pub species: Option<CruiseSpeciesIndex>,
-    /// One dbh class, counted from 0 at [0, width), or all sizes.
-    pub dbh_class: Option<u32>,
-}
+pub use interval::plots_needed;
+pub use plots::{PlotFigures, PlotValue};
+pub use stand::{StandEstimates, Summed, estimate_stand};
+pub use whole::{CruiseEstimates, combine_stands};
+
+/// What was assumed of the sampling, one sentence each, for the report.
+pub const ASSUMPTIONS: [&str; 5] = [
+    "Standard errors are those of simple random sampling within each stratum; a systematic layout \
+     is treated as a random one.",
+    "No finite population correction is applied.",
+    "Strata, and stands in the whole, are weighted by their areas; degrees of freedom by \
+     Satterthwaite's rule.",
+    "Plots without trees count as zeros.",
+    "Species and classes add up to their totals; their standard errors do not.",
+];
 
 /// Why an estimate has no interval.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -101,4 +94,23 @@ pub struct EstimateRow {
     pub estimate: Estimate,
     /// Area it expands to, when known.
     pub area_ha: Option<f64>,
+}
+
+/// Estimates a whole cruise. `values[s]` holds the trees of stand `s` in the order of
+/// `Stand::trees`.
+pub fn estimate_cruise(
+    design: &Design,
+    records: &Records,
+    values: &[Vec<TreeValues>],
+) -> CruiseEstimates {
+    let summed = Summed::of(values);
+    let stands = (0..records.stands.len())
+        .map(|stand| estimate_stand(design, records, stand, &values[stand], &summed))
+        .collect();
+    combine_stands(design, records, stands)
+}
+
+/// Notes carry no place: they speak of stands and selections, not of lines.
+fn note(code: &'static str, message: String) -> Diagnostic {
+    Diagnostic::note(code, message)
 }

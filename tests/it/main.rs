@@ -1,4 +1,5 @@
 //! The one integration binary; modules by topic.
 
 mod cruise;
+mod estimators;
 mod house;

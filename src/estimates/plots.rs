@@ -1,0 +1,84 @@
+//! The figures of each plot, for the plot table.
+
+use super::stand::{Summed, ValuedVisit};
+use crate::design::SelectionIndex;
+use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain};
+use crate::records::{Stand, Visit};
+
+/// The figures of one plot and selection.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlotValue {
+    /// Stand.
+    pub stand: String,
+    /// Stratum; empty when the stand is not stratified.
+    pub stratum: String,
+    /// Plot.
+    pub plot: String,
+    /// Selection.
+    pub selection: SelectionIndex,
+    /// Live trees.
+    pub live: PlotFigures,
+    /// Dead trees.
+    pub dead: PlotFigures,
+}
+
+/// What the trees of one plot add up to; on a sheet of a full tally, its share of the stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct PlotFigures {
+    /// Trees on the plot, counted ones included.
+    pub tallied: f64,
+    /// Trees/ha; not known where trees were only counted.
+    pub trees_per_ha: Option<f64>,
+    /// Basal area, m2/ha.
+    pub basal_area_m2_per_ha: Option<f64>,
+    /// Total volume, m3/ha; not known where trees were only counted or one has no volume.
+    pub volume_m3_per_ha: Option<f64>,
+}
+
+/// The plots of one selection in one stand; `visits` are those of the selection.
+pub(super) fn plot_values(
+    stand: &Stand,
+    sums: &SelectionSums,
+    visits: &[ValuedVisit],
+    summed: &Summed,
+) -> Vec<PlotValue> {
+    let value = |(at, sum): (&ValuedVisit, &PlotSum)| PlotValue {
+        stand: stand.name.clone(),
+        stratum: stand.strata[at.plot.stratum].name.clone(),
+        plot: at.plot.name.clone(),
+        selection: sums.selection,
+        live: figures(sums, at.visit, sum, StatusDomain::Live, summed),
+        dead: figures(sums, at.visit, sum, StatusDomain::Dead, summed),
+    };
+    visits.iter().zip(&sums.plots).map(value).collect()
+}
+
+fn figures(
+    sums: &SelectionSums,
+    visit: &Visit,
+    sum: &PlotSum,
+    status: StatusDomain,
+    summed: &Summed,
+) -> PlotFigures {
+    let live = status == StatusDomain::Live;
+    let trees = visit
+        .trees
+        .iter()
+        .filter(|t| !t.excluded && t.status.is_live() == live);
+    let counts = visit.counts.iter().filter(|c| c.status.is_live() == live);
+    let tallied = trees.map(|t| t.count).chain(counts.map(|c| c.count));
+    let cell = sum.get(Domain::all(status));
+    let figure = |column: Column| {
+        let known = !cell.is_some_and(|sums| sums.is_unknown(column))
+            && (!sums.counted || column == Column::BasalArea)
+            && !sums.area_missing
+            && summed.has(column);
+        known.then(|| cell.map_or(0.0, |sums| sums.value(column)))
+    };
+    PlotFigures {
+        tallied: tallied.fold(0.0, |sum, count| sum + count),
+        trees_per_ha: figure(Column::Trees),
+        basal_area_m2_per_ha: figure(Column::BasalArea),
+        volume_m3_per_ha: figure(Column::VolumeTotal),
+    }
+}

@@ -1,0 +1,408 @@
+//! One stand: plot sums, then its strata, then the stand over its strata.
+
+use super::counted::{Borrowing, Lender};
+use super::group::{Given, Group, cells_of, combine};
+use super::plots::{self, PlotValue};
+use super::top_height::{self, TopHeight};
+use super::{EstimateRow, note};
+use crate::design::{Design, Measured, SelectionIndex};
+use crate::diagnostic::Diagnostic;
+use crate::plot_sums::{Column, PlotSum, SelectionSums, StatusDomain, sum_selection};
+use crate::records::{Plot, Records, Stand, Visit};
+use crate::stems::TreeValues;
+
+/// Which volumes and heights some tree of the cruise has. What no tree has is not estimated (no
+/// volume set, no limits of merchantable wood, no heights); what some trees lack is missing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Summed([bool; Column::COUNT]);
+
+impl Summed {
+    /// Looks through the values of all trees of all stands.
+    pub fn of(values: &[Vec<TreeValues>]) -> Self {
+        let any = |has: fn(&TreeValues) -> bool| values.iter().flatten().any(has);
+        let height = any(|v| v.height_m.is_some());
+        Summed(Column::ALL.map(|column| match column {
+            Column::Trees
+            | Column::BasalArea
+            | Column::MeasuredBasalArea
+            | Column::StandDensityIndexSummed => true,
+            Column::VolumeTotal => any(|v| v.volume_total_m3.is_some()),
+            Column::VolumeMerch => any(|v| v.volume_merch_m3.is_some()),
+            Column::VolumeNet => any(|v| v.volume_net_m3.is_some()),
+            Column::VolumeBark => any(|v| v.volume_bark_m3.is_some()),
+            Column::Height | Column::BasalAreaHeight => height,
+        }))
+    }
+
+    pub(super) fn has(&self, column: Column) -> bool {
+        self.0[column as usize]
+    }
+}
+
+/// The estimates of one stand.
+#[derive(Clone, Debug)]
+pub struct StandEstimates {
+    /// By selection: its strata in their order, and the stand over them.
+    pub(super) selections: Vec<SelectionGroups>,
+    /// What was assumed or left out.
+    pub notes: Vec<Diagnostic>,
+    /// The plots' own figures.
+    pub plots: Vec<PlotValue>,
+}
+
+/// A visit with its plot and the values of its trees.
+#[derive(Clone, Copy)]
+pub(super) struct ValuedVisit<'a> {
+    pub(super) plot: &'a Plot,
+    pub(super) visit: &'a Visit,
+    pub(super) values: &'a [TreeValues],
+}
+
+/// The groups of one selection in one stand.
+#[derive(Clone, Debug)]
+pub(super) struct SelectionGroups {
+    /// One per stratum; `None` where the selection was not carried out there.
+    pub(super) strata: Vec<Option<Group>>,
+    /// The stand over its strata.
+    pub(super) stand: Option<Group>,
+}
+
+impl StandEstimates {
+    /// The rows of the stand: each stratum, then the stand; by selection within these.
+    pub fn rows(&self) -> Vec<EstimateRow> {
+        let strata = self.selections.iter().map(|s| s.strata.len()).max();
+        let named = |group: &&Group| group.stratum.is_some();
+        let mut rows = Vec::new();
+        for stratum in 0..strata.unwrap_or_default() {
+            let groups = self
+                .selections
+                .iter()
+                .filter_map(|s| s.strata[stratum].as_ref());
+            rows.extend(groups.filter(named).flat_map(Group::rows));
+        }
+        let stands = self.selections.iter().filter_map(|s| s.stand.as_ref());
+        rows.extend(stands.flat_map(Group::rows));
+        rows
+    }
+}
+
+/// Estimates one stand. `values` holds its trees in the order of `Stand::trees`; `summed` is what
+/// some tree of the whole cruise has.
+pub fn estimate_stand(
+    design: &Design,
+    records: &Records,
+    stand: usize,
+    values: &[TreeValues],
+    summed: &Summed,
+) -> StandEstimates {
+    let stand = &records.stands[stand];
+    let sums: Vec<SelectionSums> = (0..design.selections.len())
+        .map(|selection| sum_selection(design, stand, selection, values))
+        .collect();
+    let context = Context {
+        design,
+        records,
+        stand,
+        values,
+        summed,
+        sums: &sums,
+    };
+    let mut estimates = StandEstimates {
+        selections: Vec::new(),
+        notes: Vec::new(),
+        plots: Vec::new(),
+    };
+    for sums in &sums {
+        let groups = context.selection(sums, &mut estimates.notes);
+        estimates.selections.push(groups);
+        let visits = context.visits(sums.selection);
+        let plots = plots::plot_values(context.stand, sums, &visits, summed);
+        estimates.plots.extend(plots);
+    }
+    estimates
+}
+
+/// Everything that the estimates of a stand are made from.
+struct Context<'a> {
+    design: &'a Design,
+    records: &'a Records,
+    stand: &'a Stand,
+    values: &'a [TreeValues],
+    summed: &'a Summed,
+    sums: &'a [SelectionSums],
+}
+
+impl Context<'_> {
+    /// The strata and the stand for one selection.
+    fn selection(&self, sums: &SelectionSums, notes: &mut Vec<Diagnostic>) -> SelectionGroups {
+        let mut groups = SelectionGroups {
+            strata: vec![None; self.stand.strata.len()],
+            stand: None,
+        };
+        let place = self.place(sums.selection);
+        if sums.plots.is_empty() {
+            return groups;
+        }
+        if sums.area_missing {
+            notes.push(note(
+                "full-tally-without-area",
+                format!("{place}: the area of a full tally is not known, so nothing per hectare is given"),
+            ));
+            return groups;
+        }
+        self.note_missing_values(sums, notes);
+        for stratum in 0..self.stand.strata.len() {
+            groups.strata[stratum] = self.stratum(sums, stratum);
+        }
+        groups.stand = self.whole_stand(&groups.strata, &place, notes);
+        if sums.counted {
+            self.borrow_volumes(sums, &mut groups, notes);
+        }
+        groups
+    }
+
+    /// `stand X, selection Y` for notes.
+    fn place(&self, selection: SelectionIndex) -> String {
+        let selection = &self.design.selections[selection].name;
+        format!("stand `{}`, selection `{selection}`", self.stand.name)
+    }
+
+    /// One stratum; `None` without plots.
+    fn stratum(&self, sums: &SelectionSums, stratum: usize) -> Option<Group> {
+        let plots: Vec<&PlotSum> = sums.plots.iter().filter(|p| p.stratum == stratum).collect();
+        if plots.is_empty() {
+            return None;
+        }
+        let given: Given = Column::ALL.map(|column| {
+            let counted_too = matches!(column, Column::BasalArea | Column::MeasuredBasalArea);
+            self.summed.has(column) && (counted_too || !sums.counted)
+        });
+        let (zero, cells) = cells_of(sums, &plots, given);
+        let named = !self.stand.strata[stratum].name.is_empty();
+        let name =
+            (named || self.stand.strata.len() > 1).then(|| self.stand.strata[stratum].name.clone());
+        Some(Group {
+            stand: Some(self.stand.name.clone()),
+            stratum: name,
+            selection: sums.selection,
+            area_ha: self.stand.strata[stratum].area_ha,
+            given,
+            zero,
+            cells,
+            top_height: if given[Column::Height as usize] {
+                let visits = self.visits(sums.selection);
+                let visits = visits
+                    .into_iter()
+                    .filter(|visit| visit.plot.stratum == stratum);
+                top_height::of_stratum(
+                    &visits.collect::<Vec<_>>(),
+                    self.stand.strata[stratum].area_ha,
+                )
+            } else {
+                TopHeight::NoTrees
+            },
+        })
+    }
+
+    /// The stand over its strata, where they can be weighted.
+    fn whole_stand(
+        &self,
+        strata: &[Option<Group>],
+        place: &str,
+        notes: &mut Vec<Diagnostic>,
+    ) -> Option<Group> {
+        let names = |missing: &dyn Fn(usize) -> bool| -> Vec<String> {
+            let missing = (0..strata.len()).filter(|h| missing(*h));
+            missing
+                .map(|h| format!("`{}`", self.stand.strata[h].name))
+                .collect()
+        };
+        let unsampled = names(&|h| strata[h].is_none());
+        if !unsampled.is_empty() {
+            notes.push(note(
+                "stratum-not-sampled",
+                format!(
+                    "{place}: not carried out in stratum {}, so nothing is given for the stand as a whole",
+                    unsampled.join(", ")
+                ),
+            ));
+            return None;
+        }
+        let no_area = names(&|h| self.stand.strata[h].area_ha.is_none());
+        if strata.len() > 1 && !no_area.is_empty() {
+            notes.push(note(
+                "strata-without-area",
+                format!(
+                    "{place}: the area of stratum {} is not known, so nothing is given for the stand as a whole",
+                    no_area.join(", ")
+                ),
+            ));
+            return None;
+        }
+        let groups: Vec<&Group> = strata.iter().flatten().collect();
+        combine(Some(self.stand.name.clone()), None, &groups)
+    }
+
+    /// Replaces the volumes of a counted sweep's groups by borrowed ones.
+    fn borrow_volumes(
+        &self,
+        sums: &SelectionSums,
+        groups: &mut SelectionGroups,
+        notes: &mut Vec<Diagnostic>,
+    ) {
+        let volumes = || Column::VOLUMES.into_iter().filter(|c| self.summed.has(*c));
+        if volumes().next().is_none() {
+            return;
+        }
+        let place = self.place(sums.selection);
+        let rule = &self.design.selections[sums.selection];
+        let itself = (rule.measured == Measured::Some).then_some(sums.selection);
+        let donor = rule
+            .volume_ratio_from
+            .or(itself)
+            .map(|donor| &self.sums[donor]);
+        let Some(donor) = donor.filter(|donor| !donor.plots.is_empty() && !donor.area_missing)
+        else {
+            notes.push(note(
+                "no-volume-donor",
+                format!("{place}: no measured trees lend their volume per basal area, so counted trees have no volume"),
+            ));
+            return;
+        };
+        let areas: Vec<Option<f64>> = self.stand.strata.iter().map(|s| s.area_ha).collect();
+        let borrowing = Borrowing::new(sums, donor, &areas, self.stand.plots.len());
+        self.note_lenders(&borrowing, donor.selection, &place, notes);
+        let fill = |group: &mut Group, weights: &[f64]| {
+            for (domain, cell) in &mut group.cells {
+                for column in volumes() {
+                    cell[column as usize] = borrowing.volume(*domain, column, weights);
+                }
+            }
+            for column in volumes() {
+                group.given[column as usize] = true;
+            }
+        };
+        for (h, group) in groups.strata.iter_mut().enumerate() {
+            if let Some(group) = group {
+                let weights: Vec<f64> = (0..areas.len())
+                    .map(|k| if k == h { 1.0 } else { 0.0 })
+                    .collect();
+                fill(group, &weights);
+            }
+        }
+        if let Some(group) = &mut groups.stand {
+            let weights = if let [_] = areas[..] {
+                vec![1.0]
+            } else {
+                let total: f64 = areas.iter().flatten().sum();
+                areas
+                    .iter()
+                    .map(|area| area.unwrap_or_default() / total)
+                    .collect()
+            };
+            fill(group, &weights);
+        }
+    }
+
+    /// Says which species borrow from others, or from nobody.
+    fn note_lenders(
+        &self,
+        borrowing: &Borrowing,
+        donor: SelectionIndex,
+        place: &str,
+        notes: &mut Vec<Diagnostic>,
+    ) {
+        let donor = &self.design.selections[donor].name;
+        for status in [StatusDomain::Live, StatusDomain::Dead] {
+            let word = if status == StatusDomain::Live {
+                "live"
+            } else {
+                "dead"
+            };
+            let with = |lender: Lender| -> Vec<&str> {
+                let lenders = borrowing.lenders().iter();
+                lenders
+                    .filter(|((of, _), is)| *of == status && **is == lender)
+                    .map(|((_, species), _)| self.records.species[*species].label.as_str())
+                    .collect()
+            };
+            let (pooled, nobody) = (with(Lender::Pooled), with(Lender::Nobody));
+            if !pooled.is_empty() {
+                notes.push(note(
+                    "volume-ratio-pooled",
+                    format!(
+                        "{place}: `{donor}` has no {word} tree of {}; the volume per basal area of its {word} trees of all species is used",
+                        pooled.join(", ")
+                    ),
+                ));
+            }
+            if !nobody.is_empty() {
+                notes.push(note(
+                    "no-volume-donor",
+                    format!(
+                        "{place}: `{donor}` has no {word} tree, so counted {word} trees ({}) have no volume",
+                        nobody.join(", ")
+                    ),
+                ));
+            }
+        }
+    }
+
+    /// Says how many trees lack a volume or height that others have.
+    fn note_missing_values(&self, sums: &SelectionSums, notes: &mut Vec<Diagnostic>) {
+        let trees = || {
+            let trees = self.stand.trees().zip(self.values);
+            trees
+                .filter(|((_, visit, tree), _)| visit.selection == sums.selection && !tree.excluded)
+        };
+        let missing = |column: Column, has: fn(&TreeValues) -> Option<f64>, what: &str| {
+            let count = trees().filter(|(_, values)| has(values).is_none()).count();
+            (self.summed.has(column) && count > 0).then(|| format!("{count} without {what}"))
+        };
+        let found: Vec<String> = [
+            missing(Column::Height, |v| v.height_m, "height"),
+            missing(Column::VolumeTotal, |v| v.volume_total_m3, "total volume"),
+            missing(
+                Column::VolumeMerch,
+                |v| v.volume_merch_m3,
+                "merchantable volume",
+            ),
+            missing(Column::VolumeNet, |v| v.volume_net_m3, "net volume"),
+            missing(Column::VolumeBark, |v| v.volume_bark_m3, "bark volume"),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if !found.is_empty() {
+            notes.push(note(
+                "tree-values-missing",
+                format!(
+                    "{}: of {} trees {}; these figures are not given for the groups that hold such a tree",
+                    self.place(sums.selection),
+                    trees().count(),
+                    found.join(", ")
+                ),
+            ));
+        }
+    }
+
+    /// Visits of a selection with the values of their trees, in the order of the plots.
+    fn visits(&self, selection: SelectionIndex) -> Vec<ValuedVisit<'_>> {
+        let mut visits = Vec::new();
+        let mut first = 0;
+        for plot in &self.stand.plots {
+            for visit in &plot.visits {
+                let values = &self.values[first..first + visit.trees.len()];
+                first += visit.trees.len();
+                if visit.selection == selection {
+                    visits.push(ValuedVisit {
+                        plot,
+                        visit,
+                        values,
+                    });
+                }
+            }
+        }
+        visits
+    }
+}
