@@ -1,3 +1,20 @@
-//! The `spinney` command.
+//! The `spinney` command: parse, dispatch, print what failed, exit status.
 
-fn main() {}
+use std::process::ExitCode;
+
+use clap::Parser as _;
+
+use spinney::cli::Cli;
+use spinney::{commands, write};
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match commands::run(&cli) {
+        Ok(outcome) => outcome.into(),
+        Err(error) => {
+            // Nothing more can be said if even standard error is closed.
+            let _ = write::standard_error(&format!("error: {error:#}\n"));
+            ExitCode::FAILURE
+        }
+    }
+}

@@ -44,9 +44,17 @@ fn set_usual_permissions(_path: &Path) -> io::Result<()> {
 
 /// Writes to standard output. A reader that has gone away (a closed pipe) is no failure.
 pub fn standard_output(content: &str) -> Result<()> {
-    let mut out = io::stdout().lock();
+    stream(io::stdout().lock(), content).context("standard output cannot be written")
+}
+
+/// Writes to standard error; a closed pipe is no failure.
+pub fn standard_error(content: &str) -> Result<()> {
+    stream(io::stderr().lock(), content).context("standard error cannot be written")
+}
+
+fn stream(mut out: impl io::Write, content: &str) -> io::Result<()> {
     match out.write_all(content.as_bytes()).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
-        other => other.context("standard output cannot be written"),
+        other => other,
     }
 }

@@ -77,7 +77,7 @@ pub fn stand_figures(
             Cell::maybe(row.estimate.error_pct(design.confidence), 1),
         ];
         if let Some(error) = wanted {
-            let plots = row.estimate.plots_needed(design.confidence, error);
+            let plots = row.estimate.plots_needed(error, design.confidence);
             cells.push(Cell::maybe(plots.map(|n| n as f64), 0));
         }
         table.rows.push(cells);

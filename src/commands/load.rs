@@ -1,0 +1,197 @@
+//! From a design on the command line to checked records and the knowledge to compile them with.
+
+use std::path::{Path, PathBuf};
+
+use crate::cli::DesignArgs;
+use crate::compile::{Knowledge, equation_for};
+use crate::design::{CurveChoice, Design, Fallback, Volume};
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::heights::curve::Form;
+use crate::heights::regional::RegionalSet;
+use crate::read::design::{Known, check_species, read_design, species_tables_folder};
+use crate::read::records::read_records;
+use crate::read::source::Source;
+use crate::read::tables::Tables;
+use crate::read::{height_curves, open_record_files};
+use crate::records::Records;
+use crate::species::SpeciesTable;
+use crate::species::set::VolumeSet;
+
+/// A cruise as far as it could be read.
+pub(super) struct Loaded {
+    /// Design, records, knowledge: there only if no error was found.
+    pub(super) cruise: Option<Cruise>,
+    /// Everything that was found.
+    pub(super) problems: Problems,
+}
+
+/// A cruise that can be compiled.
+pub(super) struct Cruise {
+    pub(super) design: Design,
+    pub(super) records: Records,
+    pub(super) knowledge: Knowledge,
+}
+
+/// Built-in species tables, with the user's own folder over them.
+pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
+    folder.map_or_else(|| Ok(Tables::builtin()), Tables::with_overlay)
+}
+
+/// Reads the design and all records; every problem of every file is found in one go as far as
+/// one file's problems do not hide another's.
+pub(super) fn load(arguments: &DesignArgs) -> Loaded {
+    let mut problems = Problems::new();
+    let cruise = read(arguments, &mut problems);
+    Loaded { cruise: cruise.filter(|_| !problems.has_errors()), problems: problems.sorted() }
+}
+
+/// What failed is in `problems`.
+fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
+    let path = &arguments.design;
+    let source = match Source::open(path, &path.to_string_lossy()) {
+        Ok(source) => source,
+        Err(diagnostic) => {
+            problems.push(*diagnostic);
+            return None;
+        }
+    };
+    let base = path.parent().unwrap_or_else(|| Path::new(""));
+    let own_tables = arguments
+        .tables
+        .clone()
+        .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
+    let tables = keep(tables(own_tables.as_deref()), problems)?;
+    let species = keep(tables.species(), problems)?;
+    let (design, found) = {
+        let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
+        let known = Known {
+            curve_forms: &Form::NAMES,
+            volume_sets: &volume_sets,
+            height_sets: &height_sets,
+        };
+        read_design(&source, base, &known)
+    };
+    problems.append(found);
+    problems.append(check_species(&source, &species));
+    let mut design = design?;
+    override_design(&mut design, arguments, problems);
+    let volume = volume_set(&design, &source, &tables, &species, problems);
+    let regional = regional_set(&design, &tables, &species, problems);
+    let (files, found) = open_record_files(&design);
+    problems.append(found);
+    let mut cover = |id| match (&design.volume, &volume) {
+        (Some(wanted), Some(set)) => {
+            equation_for(set, wanted, &species, &design.species_aliases, id)
+                .map(|_| ())
+                .map_err(|missing| (missing.message, missing.hint))
+        }
+        _ => Ok(()),
+    };
+    let (records, found) = read_records(&design, &files, &species, &mut cover);
+    problems.append(found);
+    let knowledge = Knowledge { species, volume, regional };
+    Some(Cruise { design, records: records?, knowledge })
+}
+
+/// The value, or its problems added to the others.
+fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
+    match result {
+        Ok(value) => Some(value),
+        Err(found) => {
+            problems.append(found);
+            None
+        }
+    }
+}
+
+/// Applies what the command line says in place of the design.
+fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut Problems) {
+    if let Some(name) = &arguments.volume_set {
+        match &mut design.volume {
+            Some(volume) => volume.set.clone_from(name),
+            None => {
+                design.volume = Some(Volume {
+                    set: name.clone(),
+                    region: None,
+                    substitute: Vec::new(),
+                    fallback: Fallback::None,
+                    merchantable: None,
+                });
+            }
+        }
+    }
+    if let Some(region) = &arguments.region {
+        match &mut design.volume {
+            Some(volume) => volume.region = Some(region.clone()),
+            None => problems.push(
+                Diagnostic::error("region-without-set", format!("--region {region} has no volume set"))
+                    .hint("give --volume-set too, or a volume section in the design"),
+            ),
+        }
+    }
+    if let Some(name) = &arguments.curve {
+        let known = Form::NAMES.contains(&name.as_str());
+        if name == "best" {
+            design.heights.curve = CurveChoice::Best;
+        } else if known {
+            design.heights.curve = CurveChoice::Named(name.clone());
+        } else {
+            problems.push(
+                Diagnostic::error("unknown-curve", format!("--curve `{name}` is no known form"))
+                    .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
+            );
+        }
+    }
+    if let Some(confidence) = arguments.confidence {
+        design.confidence = confidence;
+    }
+    if let Some(units) = arguments.units {
+        design.units = units.into();
+    }
+}
+
+/// The volume set of the design, if it can serve its region and limits.
+fn volume_set(
+    design: &Design,
+    source: &Source,
+    tables: &Tables,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) -> Option<VolumeSet> {
+    let volume = design.volume.as_ref()?;
+    let set = keep(tables.volume_set(&volume.set, species), problems)?;
+    let mut refuse = |code, message: String| {
+        problems.push(Diagnostic::error(code, message).at(source.whole()));
+    };
+    let region = volume.region.as_deref();
+    if let Err(message) = set.check_region(region) {
+        refuse("volume-region", message);
+        return None;
+    }
+    if let Some(limits) = &volume.merchantable
+        && let Err(message) = set.check_merchantable(limits, region)
+    {
+        refuse("merchantable-limits", message);
+        return None;
+    }
+    Some(set)
+}
+
+/// The regional height curves of the design.
+fn regional_set(
+    design: &Design,
+    tables: &Tables,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) -> Option<RegionalSet> {
+    let name = design.heights.regional.as_ref()?;
+    let file = |part: &str| tables.source(&format!("height-curves/{name}/{part}"));
+    let (Some(head), Some(coefficients)) = (file("set.yaml"), file("coefficients.csv")) else {
+        problems.push(
+            Diagnostic::error("unknown-height-curves", format!("there is no set of height curves `{name}`"))
+                .hint(format!("known sets: {}", tables.folders("height-curves").join(", "))),
+        );
+        return None;
+    };
+    keep(height_curves::regional_set(&head, &coefficients, species), problems)
+}

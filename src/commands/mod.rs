@@ -1,0 +1,76 @@
+//! The commands: each reads, calls the core, renders, writes.
+
+use std::fmt::Write as _;
+use std::process::ExitCode;
+
+use anyhow::Result;
+
+use crate::cli::{Cli, Command};
+use crate::diagnostic::{Diagnostic, Problems, Severity};
+use crate::write;
+
+mod check;
+mod compile;
+mod equations;
+mod explain;
+mod load;
+mod species;
+
+/// What a command ends with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// Done.
+    Done,
+    /// The input is wrong: nothing was compiled.
+    InputIsWrong,
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        match outcome {
+            Outcome::Done => ExitCode::SUCCESS,
+            Outcome::InputIsWrong => ExitCode::FAILURE,
+        }
+    }
+}
+
+/// Runs the command that was typed.
+pub fn run(cli: &Cli) -> Result<Outcome> {
+    match &cli.command {
+        Command::Compile(arguments) => compile::run(arguments),
+        Command::Check(arguments) => check::run(arguments),
+        Command::Species(arguments) => species::run(arguments),
+        Command::Equations(arguments) => equations::run(arguments),
+        Command::Explain(arguments) => explain::run(arguments),
+    }
+}
+
+/// Prints findings to standard error, a line each, and a last line that counts them.
+fn report(problems: &Problems) -> Result<()> {
+    if problems.is_empty() {
+        return Ok(());
+    }
+    let mut text = String::new();
+    for diagnostic in problems {
+        let _ = writeln!(text, "{diagnostic}");
+    }
+    let _ = writeln!(text, "{}", counts(problems));
+    write::standard_error(&text)
+}
+
+/// `2 errors, 1 warning, 3 notes`.
+fn counts(problems: &Problems) -> String {
+    let one = |severity: Severity| {
+        let count = problems.count(severity);
+        let plural = if count == 1 { "" } else { "s" };
+        format!("{count} {severity}{plural}")
+    };
+    [Severity::Error, Severity::Warning, Severity::Note].map(one).join(", ")
+}
+
+/// A single error without a place.
+fn single(diagnostic: Diagnostic) -> Problems {
+    let mut problems = Problems::new();
+    problems.push(diagnostic);
+    problems
+}

@@ -1,0 +1,206 @@
+//! The pipeline from checked records to estimates, top to bottom.
+//!
+//! In: design, records, and the published knowledge that the design names. Out: a
+//! [`Compilation`], from which every table and every derivation is made.
+
+use crate::design::{Design, FitBy, Volume};
+use crate::estimates::{CruiseEstimates, estimate_cruise};
+use crate::heights::fill::CurveSet;
+use crate::heights::regional::RegionalSet;
+use crate::heights::{HeightSource, StandHeights};
+use crate::records::{CruiseSpecies, Records, Stand, Tree};
+use crate::species::choose::{Chosen, Missing, Wanted};
+use crate::species::set::VolumeSet;
+use crate::species::{SpeciesId, SpeciesTable};
+use crate::stems::TreeValues;
+use crate::stems::volume::{StemInput, StemVolume};
+
+/// The published knowledge that a cruise is compiled with.
+pub struct Knowledge {
+    /// All species.
+    pub species: SpeciesTable,
+    /// The volume set that the design names, if any.
+    pub volume: Option<VolumeSet>,
+    /// The regional height curves that the design names, if any.
+    pub regional: Option<RegionalSet>,
+}
+
+/// The equation that serves a species of the cruise.
+#[derive(Clone, Debug)]
+pub struct SpeciesEquation {
+    /// The equations of the set.
+    pub chosen: Chosen,
+    /// The species that the design lets stand in.
+    pub substitute: Option<SpeciesId>,
+}
+
+/// Everything that was worked out.
+pub struct Compilation<'a> {
+    /// The design.
+    pub design: &'a Design,
+    /// The records.
+    pub records: &'a Records,
+    /// What it was compiled with.
+    pub knowledge: &'a Knowledge,
+    /// The equation of each species of the cruise; empty without a volume set.
+    pub equations: Vec<SpeciesEquation>,
+    /// Stand by stand, in the order of the records.
+    pub stands: Vec<CompiledStand>,
+    /// The estimates.
+    pub estimates: CruiseEstimates,
+}
+
+/// The trees of one stand, in the order of `Stand::trees`.
+pub struct CompiledStand {
+    /// Their heights, and the curves these come from.
+    pub heights: StandHeights,
+    /// Their stems; `None` without a volume set or a height.
+    pub stems: Vec<Option<StemVolume>>,
+    /// What is summed.
+    pub values: Vec<TreeValues>,
+}
+
+/// Finds the equation for a species: the substitute that the design names comes first, then the
+/// species itself, then the design's fallback.
+pub fn equation_for(
+    set: &VolumeSet,
+    volume: &Volume,
+    table: &SpeciesTable,
+    aliases: &[(String, String)],
+    species: SpeciesId,
+) -> Result<SpeciesEquation, Missing> {
+    let means = |text: &str| {
+        let alias = aliases.iter().find(|(code, _)| *code == text.to_lowercase());
+        table.lookup(alias.map_or(text, |(_, meaning)| meaning))
+    };
+    let stand_in = volume.substitute.iter().find(|(from, _)| means(from) == Some(species));
+    let substitute = match stand_in {
+        None => None,
+        Some((_, to)) => Some(means(to).ok_or_else(|| Missing {
+            message: format!("the substitute `{to}` is no known species"),
+            hint: "name it by any code or name that `spinney species` lists".to_owned(),
+            candidates: Vec::new(),
+        })?),
+    };
+    let wanted = Wanted {
+        region: volume.region.as_deref(),
+        fallback: volume.fallback,
+        merchantable: volume.merchantable,
+    };
+    let chosen = set.choose(substitute.unwrap_or(species), &wanted, table)?;
+    Ok(SpeciesEquation { chosen, substitute })
+}
+
+/// Compiles a cruise. Every species of the records must have an equation (the reader has seen to
+/// that); the first that has none is returned.
+pub fn compile<'a>(
+    design: &'a Design,
+    records: &'a Records,
+    knowledge: &'a Knowledge,
+) -> Result<Compilation<'a>, Missing> {
+    let equations = equations(design, records, knowledge)?;
+    let stands: Vec<CompiledStand> = match design.heights.fit_by {
+        FitBy::Cruise => {
+            let all: Vec<&Stand> = records.stands.iter().collect();
+            let curves = fit(&all, design, &records.species, knowledge);
+            let compile = |stand| compile_stand(stand, records, knowledge, &equations, &curves);
+            records.stands.iter().map(compile).collect()
+        }
+        FitBy::Stand => records
+            .stands
+            .iter()
+            .map(|stand| {
+                let curves = fit(&[stand], design, &records.species, knowledge);
+                compile_stand(stand, records, knowledge, &equations, &curves)
+            })
+            .collect(),
+    };
+    let values: Vec<Vec<TreeValues>> = stands.iter().map(|stand| stand.values.clone()).collect();
+    let estimates = estimate_cruise(design, records, &values);
+    Ok(Compilation { design, records, knowledge, equations, stands, estimates })
+}
+
+fn equations(
+    design: &Design,
+    records: &Records,
+    knowledge: &Knowledge,
+) -> Result<Vec<SpeciesEquation>, Missing> {
+    let (Some(volume), Some(set)) = (&design.volume, &knowledge.volume) else {
+        return Ok(Vec::new());
+    };
+    let aliases = &design.species_aliases;
+    let one = |species: &CruiseSpecies| {
+        equation_for(set, volume, &knowledge.species, aliases, species.id)
+    };
+    records.species.iter().map(one).collect()
+}
+
+fn fit(
+    stands: &[&Stand],
+    design: &Design,
+    species: &[CruiseSpecies],
+    knowledge: &Knowledge,
+) -> CurveSet {
+    let regional = knowledge.regional.as_ref();
+    CurveSet::fit(stands, species, &knowledge.species, &design.heights, regional)
+}
+
+fn compile_stand(
+    stand: &Stand,
+    records: &Records,
+    knowledge: &Knowledge,
+    equations: &[SpeciesEquation],
+    curves: &CurveSet,
+) -> CompiledStand {
+    let heights = curves.fill(stand);
+    let (stems, values) = stand
+        .trees()
+        .zip(&heights.trees)
+        .map(|((_, _, tree), height)| {
+            let set = knowledge.volume.as_ref().zip(equations.get(tree.species));
+            let stem = set.zip(height.height_m).map(|((set, equation), height_m)| {
+                set.stem(&equation.chosen, &stem_input(tree, height_m))
+            });
+            let values = tree_values(tree, height.height_m, stem.as_ref(), records.any_defect);
+            (stem, values)
+        })
+        .unzip();
+    CompiledStand { heights, stems, values }
+}
+
+/// Sizes that go into the volume equation.
+pub fn stem_input(tree: &Tree, height_m: f64) -> StemInput {
+    StemInput { dbh_cm: tree.dbh_cm, height_m, broken_height_m: tree.broken_height_m }
+}
+
+fn tree_values(
+    tree: &Tree,
+    height_m: Option<f64>,
+    stem: Option<&StemVolume>,
+    any_defect: bool,
+) -> TreeValues {
+    let merchantable = stem.and_then(|stem| stem.merchantable_m3);
+    let gross = merchantable.or(stem.map(|stem| stem.total_m3));
+    let sound = 1.0 - tree.defect_pct.unwrap_or(0.0) / 100.0;
+    TreeValues {
+        height_m,
+        volume_total_m3: stem.map(|stem| stem.total_m3),
+        volume_merch_m3: merchantable,
+        volume_net_m3: gross.filter(|_| any_defect).map(|gross| gross * sound),
+        volume_bark_m3: stem.and_then(|stem| stem.bark_m3),
+    }
+}
+
+impl Compilation<'_> {
+    /// Trees of a stand whose height cannot be given, by species of the cruise.
+    pub fn without_height(&self, stand: usize) -> Vec<(usize, usize)> {
+        let mut missing = vec![0; self.records.species.len()];
+        let trees = self.records.stands[stand].trees();
+        for ((_, _, tree), height) in trees.zip(&self.stands[stand].heights.trees) {
+            if height.source == HeightSource::None && !tree.excluded {
+                missing[tree.species] += 1;
+            }
+        }
+        missing.into_iter().enumerate().filter(|(_, count)| *count > 0).collect()
+    }
+}
