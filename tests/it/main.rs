@@ -1,5 +1,7 @@
 //! The one integration binary; modules by topic.
 
+mod answers;
 mod cruise;
 mod estimators;
 mod house;
+mod sample;
