@@ -1,1 +1,4 @@
 //! The one integration binary; modules by topic.
+
+mod species_tables;
+mod volumes;
