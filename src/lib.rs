@@ -14,6 +14,7 @@ pub mod estimates;
 pub mod expansion;
 pub mod heights;
 pub mod plot_sums;
+pub mod math;
 pub mod read;
 pub mod records;
 pub mod render;

@@ -2,4 +2,9 @@
 
 pub mod csv;
 pub mod source;
+mod table_checks;
+mod table_head;
+mod table_species;
+mod table_volume;
+pub mod tables;
 pub mod yaml;

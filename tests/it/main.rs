@@ -5,3 +5,5 @@ mod cruise;
 mod estimators;
 mod house;
 mod sample;
+mod species_tables;
+mod volumes;
