@@ -1,1 +1,5 @@
 //! The one integration binary; modules by topic.
+
+mod design_errors;
+mod reading;
+mod record_errors;
