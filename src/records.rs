@@ -2,6 +2,8 @@
 //! and the trees and counts found there. Metric throughout; sorted, so that the order of rows in
 //! the files can change nothing.
 
+use std::cmp::Ordering;
+
 use crate::design::SelectionIndex;
 use crate::species::SpeciesId;
 
@@ -201,4 +203,63 @@ pub struct Count {
     pub count: f64,
     /// Line in the counts file.
     pub line: usize,
+}
+
+/// Natural order of names: runs of digits compare as numbers (plot 2 before plot 10), the rest
+/// without regard to case; names that differ only in case or leading zeros compare as text.
+pub fn natural_order(a: &str, b: &str) -> Ordering {
+    let (mut x, mut y) = (a, b);
+    loop {
+        let (left, right) = match (next_part(&mut x), next_part(&mut y)) {
+            (None, None) => return a.cmp(b),
+            (None, Some(_)) => return Ordering::Less,
+            (Some(_), None) => return Ordering::Greater,
+            (Some(left), Some(right)) => (left, right),
+        };
+        let order = match (left, right) {
+            (Part::Number(m), Part::Number(n)) => m.len().cmp(&n.len()).then_with(|| m.cmp(n)),
+            (Part::Number(_), Part::Letter(_)) => Ordering::Less,
+            (Part::Letter(_), Part::Number(_)) => Ordering::Greater,
+            (Part::Letter(c), Part::Letter(d)) => c.to_lowercase().cmp(d.to_lowercase()),
+        };
+        if order.is_ne() {
+            return order;
+        }
+    }
+}
+
+enum Part<'t> {
+    /// Digits without leading zeros.
+    Number(&'t str),
+    Letter(char),
+}
+
+fn next_part<'t>(text: &mut &'t str) -> Option<Part<'t>> {
+    let first = text.chars().next()?;
+    if first.is_ascii_digit() {
+        let end = text
+            .find(|c: char| !c.is_ascii_digit())
+            .unwrap_or(text.len());
+        let (digits, rest) = text.split_at(end);
+        *text = rest;
+        Some(Part::Number(digits.trim_start_matches('0')))
+    } else {
+        *text = &text[first.len_utf8()..];
+        Some(Part::Letter(first))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_sort_as_people_sort_them() {
+        let mut names = ["b1", "10", "2", "A10", "a2", "", "02", "1.10", "1.9"];
+        names.sort_by(|a, b| natural_order(a, b));
+        assert_eq!(
+            names,
+            ["", "1.9", "1.10", "02", "2", "10", "a2", "A10", "b1"]
+        );
+    }
 }

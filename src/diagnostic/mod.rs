@@ -3,6 +3,7 @@
 //! In: what a reader or a check found. Out: one line each,
 //! `file:line:column: severity: what is wrong (the value seen); what would be right`.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
@@ -122,6 +123,41 @@ impl fmt::Display for Diagnostic {
     }
 }
 
+/// A value as it was seen, fit to stand in a message: in backticks, control characters escaped,
+/// cut after 40 characters.
+pub fn seen(text: &str) -> String {
+    const LONGEST: usize = 40;
+    let mut shown = String::from("`");
+    for (count, c) in text.chars().enumerate() {
+        if count == LONGEST {
+            shown.push('…');
+            break;
+        }
+        if c.is_control() {
+            shown.extend(c.escape_default());
+        } else {
+            shown.push(c);
+        }
+    }
+    shown.push('`');
+    shown
+}
+
+/// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`.
+pub fn in_lines(lines: &[usize]) -> String {
+    const NAMED: usize = 5;
+    let text = |lines: &[usize]| {
+        let words: Vec<String> = lines.iter().map(ToString::to_string).collect();
+        words.join(", ")
+    };
+    match lines {
+        [] => String::from("in no line"),
+        [one] => format!("in line {one}"),
+        many if many.len() > NAMED => format!("in lines {} ...", text(&many[..NAMED])),
+        [first @ .., last] => format!("in lines {} and {last}", text(first)),
+    }
+}
+
 /// All findings so far; nothing stops at the first.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Problems {
@@ -154,6 +190,11 @@ impl Problems {
         self.list.iter().filter(|d| d.severity == severity).count()
     }
 
+    /// How many findings.
+    pub fn len(&self) -> usize {
+        self.list.len()
+    }
+
     /// Nothing found.
     pub fn is_empty(&self) -> bool {
         self.list.is_empty()
@@ -171,6 +212,48 @@ impl Problems {
         self
     }
 
+    /// The same findings, where many of one code in one file are folded: the first are shown, and
+    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100.
+    ///
+    /// Findings must be sorted by place.
+    #[must_use]
+    pub fn folded(self) -> Self {
+        type Kind = (Severity, &'static str, Option<Arc<str>>);
+        let kind = |d: &Diagnostic| -> Kind {
+            let file = d.site.as_ref().map(|site| Arc::clone(&site.file));
+            (d.severity, d.code, file)
+        };
+        let mut lines: BTreeMap<Kind, Vec<usize>> = BTreeMap::new();
+        for diagnostic in &self.list {
+            let line = diagnostic.site.as_ref().map_or(0, |site| site.line);
+            lines.entry(kind(diagnostic)).or_default().push(line);
+        }
+        let mut so_far: BTreeMap<Kind, usize> = BTreeMap::new();
+        let mut list: Vec<Diagnostic> = Vec::with_capacity(self.list.len());
+        for diagnostic in self.list {
+            let kind = kind(&diagnostic);
+            let all = &lines[&kind];
+            let (most, shown) = match diagnostic.severity {
+                Severity::Error => (100, 50),
+                Severity::Warning | Severity::Note => (20, 5),
+            };
+            let seen = so_far.entry(kind).or_insert(0);
+            *seen += 1;
+            if all.len() <= most || *seen <= shown {
+                list.push(diagnostic);
+            } else if *seen == shown + 1 {
+                let rest = &all[shown..];
+                let message = format!("{} more of this kind, {}", rest.len(), in_lines(rest));
+                list.push(Diagnostic {
+                    message,
+                    hint: None,
+                    ..diagnostic
+                });
+            }
+        }
+        Problems { list }
+    }
+
     /// The findings.
     pub fn iter(&self) -> std::slice::Iter<'_, Diagnostic> {
         self.list.iter()
@@ -182,5 +265,50 @@ impl<'a> IntoIterator for &'a Problems {
     type IntoIter = std::slice::Iter<'a, Diagnostic>;
     fn into_iter(self) -> Self::IntoIter {
         self.list.iter()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn values_are_shown_safely() {
+        assert_eq!(seen("24,5"), "`24,5`");
+        assert_eq!(seen("a\nb\u{1b}[31m"), "`a\\nb\\u{1b}[31m`");
+        assert_eq!(seen(&"x".repeat(99)), format!("`{}…`", "x".repeat(40)));
+    }
+
+    #[test]
+    fn line_numbers_in_words() {
+        assert_eq!(in_lines(&[7]), "in line 7");
+        assert_eq!(in_lines(&[7, 9]), "in lines 7 and 9");
+        assert_eq!(in_lines(&[1, 2, 3, 4, 5, 6]), "in lines 1, 2, 3, 4, 5 ...");
+    }
+
+    #[test]
+    fn many_warnings_of_one_kind_are_folded_and_errors_are_not() {
+        let mut problems = Problems::new();
+        for line in 1..=30 {
+            let site = Site {
+                file: Arc::from("t.csv"),
+                line,
+                column: 1,
+            };
+            problems.push(Diagnostic::warning("w", "odd").at(site.clone()));
+            problems.push(Diagnostic::error("e", "wrong").at(site));
+        }
+        let folded = problems.sorted().folded();
+        assert_eq!(folded.count(Severity::Error), 30);
+        assert_eq!(folded.count(Severity::Warning), 6);
+        let last = folded
+            .iter()
+            .filter(|d| d.severity == Severity::Warning)
+            .last()
+            .map(ToString::to_string);
+        assert_eq!(
+            last.as_deref(),
+            Some("t.csv:6:1: warning: 25 more of this kind, in lines 6, 7, 8, 9, 10 ... [w]")
+        );
     }
 }

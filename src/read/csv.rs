@@ -4,19 +4,34 @@
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
 
-use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::read::limits::Limits;
 use crate::read::source::Source;
 use crate::units::Dimension;
 
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
     source: &'s Source,
+    /// Byte at which the header line begins.
+    start: usize,
     delimiter: u8,
     /// Heads after renaming, trimmed and lower-cased, in the order of the file.
     heads: Vec<String>,
+    /// Decimal marks met so far, by column.
+    marks: Vec<Cell<Marks>>,
     rows: csv::StringRecordsIntoIter<&'s [u8]>,
+}
+
+/// How often each decimal mark was met in a column, and in which row first (its byte).
+#[derive(Clone, Copy, Debug, Default)]
+struct Marks {
+    points: usize,
+    commas: usize,
+    first_point: usize,
+    first_comma: usize,
 }
 
 /// One row.
@@ -34,6 +49,15 @@ pub struct Column {
     pub index: usize,
     /// Factor to the unit in which the program holds the quantity.
     pub to_held: f64,
+}
+
+/// A column of sights or slopes, in percent or in degrees.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AngleColumn {
+    /// Position in the row.
+    pub column: Column,
+    /// Degrees rather than percent.
+    pub is_degrees: bool,
 }
 
 fn detect_delimiter(header: &str) -> u8 {
@@ -65,11 +89,11 @@ impl<'s> Table<'s> {
         problems: &mut Problems,
     ) -> Option<Self> {
         let text = source.text();
-        let header_line = text
-            .lines()
-            .find(|line| !line.trim().is_empty())
-            .unwrap_or("");
-        if header_line.is_empty() {
+        let blank = text.len() - text.trim_start().len();
+        // Begin at the header line, not at its first letter: a line may begin with a tab.
+        let start = text[..blank].rfind('\n').map_or(0, |end| end + 1);
+        let header_line = text[start..].lines().next().unwrap_or("");
+        if header_line.trim().is_empty() {
             problems.push(
                 Diagnostic::error("empty-file", "the file is empty")
                     .at(source.whole())
@@ -82,7 +106,7 @@ impl<'s> Table<'s> {
             .delimiter(delimiter)
             .flexible(true)
             .has_headers(false)
-            .from_reader(text.as_bytes());
+            .from_reader(&text.as_bytes()[start..]);
         let mut header = csv::StringRecord::new();
         if let Err(error) = reader.read_record(&mut header) {
             problems.push(Diagnostic::error("csv", error.to_string()).at(source.whole()));
@@ -91,7 +115,9 @@ impl<'s> Table<'s> {
         let heads: Vec<String> = header.iter().map(|head| rename(head, renames)).collect();
         let table = Table {
             source,
+            start,
             delimiter,
+            marks: vec![Cell::default(); heads.len()],
             heads,
             rows: reader.into_records(),
         };
@@ -134,9 +160,7 @@ impl<'s> Table<'s> {
 
     /// Place of a head.
     pub fn head_site(&self, index: usize) -> Site {
-        let start =
-            self.source.text().len() - self.source.text().trim_start_matches(['\n', '\r']).len();
-        self.field_site(start, index)
+        self.field_site(self.start, index)
     }
 
     /// A text column by its name.
@@ -189,6 +213,25 @@ impl<'s> Table<'s> {
         found.map(|(column, _)| column)
     }
 
+    /// Sights or slopes: the column `stem_pct` or `stem_deg`. Both at once are an error.
+    pub fn angle(&self, stem: &str, problems: &mut Problems) -> Option<AngleColumn> {
+        let percent = self.column(&format!("{stem}_pct"));
+        let degrees = self.column(&format!("{stem}_deg"));
+        if let (Some(percent), Some(degrees)) = (percent, degrees) {
+            let index = percent.index.max(degrees.index);
+            let message = format!("`{stem}` is given twice, in percent and in degrees");
+            problems.push(
+                Diagnostic::error("quantity-twice", message)
+                    .at(self.head_site(index))
+                    .hint("keep one of the two columns"),
+            );
+        }
+        Some(AngleColumn {
+            column: percent.or(degrees)?,
+            is_degrees: percent.is_none(),
+        })
+    }
+
     /// The next row that is not blank; `None` at the end.
     pub fn next_row(&mut self, problems: &mut Problems) -> Option<Row> {
         loop {
@@ -200,12 +243,13 @@ impl<'s> Table<'s> {
                     let byte = record
                         .position()
                         .map_or(0, |p| usize::try_from(p.byte()).unwrap_or(0));
-                    let byte = self.skip_line_ends(byte);
+                    let byte = self.skip_line_ends(self.start + byte);
                     let row = Row {
                         record,
                         byte,
                         line: self.source.line_of(byte),
                     };
+                    self.check_quotes(&row, problems);
                     if row.record.len() > self.heads.len()
                         && row
                             .record
@@ -234,6 +278,27 @@ impl<'s> Table<'s> {
                     return None;
                 }
             }
+        }
+    }
+
+    /// A quote that is never closed swallows the rest of the file.
+    fn check_quotes(&self, row: &Row, problems: &mut Problems) {
+        if !row.record.iter().any(|field| field.contains('\n')) {
+            return;
+        }
+        let end = self.rows.reader().position().byte();
+        let length = self.source.text().len() - self.start;
+        let is_last = usize::try_from(end).is_ok_and(|end| end >= length);
+        let rest = &self.source.text().as_bytes()[row.byte..];
+        if is_last && rest.iter().filter(|b| **b == b'"').count() % 2 == 1 {
+            problems.push(
+                Diagnostic::error(
+                    "quote-not-closed",
+                    "a quote is opened in this row and never closed",
+                )
+                .at(self.row_site(row))
+                .hint("close it, or remove it: the rest of the file was read as one field"),
+            );
         }
     }
 
@@ -266,6 +331,11 @@ impl<'s> Table<'s> {
         self.field_site(row.byte, column.index)
     }
 
+    /// Place of a field of the row that begins at a byte of the text.
+    pub fn site_in_row_at(&self, byte: usize, column: Option<Column>) -> Site {
+        self.field_site(byte, column.map_or(0, |column| column.index))
+    }
+
     /// Place of a row.
     pub fn row_site(&self, row: &Row) -> Site {
         self.source.site_of(row.byte)
@@ -282,18 +352,161 @@ impl<'s> Table<'s> {
         let column = column?;
         let text = row.text(Some(column))?;
         match parse_number(text, self.delimiter) {
-            Ok(value) => Some(value * column.to_held),
-            Err(hint) => {
+            Ok(value) => {
+                if self.delimiter != b',' {
+                    self.count_mark(text, row, column);
+                }
+                Some(value * column.to_held)
+            }
+            Err((code, hint)) => {
+                let head = &self.heads[column.index];
+                let message = format!("`{head}` must be a number ({})", seen(text));
                 problems.push(
-                    Diagnostic::error(
-                        "not-a-number",
-                        format!("`{}` must be a number (`{text}`)", self.heads[column.index]),
-                    )
-                    .at(self.site(row, column))
-                    .hint(hint),
+                    Diagnostic::error(code, message)
+                        .at(self.site(row, column))
+                        .hint(hint),
                 );
                 None
             }
+        }
+    }
+
+    fn count_mark(&self, text: &str, row: &Row, column: Column) {
+        let cell = &self.marks[column.index];
+        let mut marks = cell.get();
+        if text.contains(',') {
+            if marks.commas == 0 {
+                marks.first_comma = row.byte;
+            }
+            marks.commas += 1;
+        } else if text.contains('.') {
+            if marks.points == 0 {
+                marks.first_point = row.byte;
+            }
+            marks.points += 1;
+        }
+        cell.set(marks);
+    }
+
+    /// A number that must be possible: within the limits, after conversion.
+    pub(crate) fn number_within(
+        &self,
+        row: &Row,
+        column: Option<Column>,
+        limits: &Limits,
+        problems: &mut Problems,
+    ) -> Option<f64> {
+        let held = self.number(row, column, problems)?;
+        if limits.allow(held) {
+            return Some(held);
+        }
+        self.refuse(row, column?, held, limits, problems);
+        None
+    }
+
+    /// A whole number within the limits.
+    pub(crate) fn whole_within(
+        &self,
+        row: &Row,
+        column: Option<Column>,
+        limits: &Limits,
+        problems: &mut Problems,
+    ) -> Option<f64> {
+        let value = self.number_within(row, column, limits, problems)?;
+        if value.fract() == 0.0 {
+            return Some(value);
+        }
+        let column = column?;
+        let head = &self.heads[column.index];
+        problems.push(
+            Diagnostic::error(
+                "not-whole",
+                format!("`{head}` must be a whole number (`{value}`)"),
+            )
+            .at(self.site(row, column))
+            .hint(format!("it must be {limits}")),
+        );
+        None
+    }
+
+    /// A sight or slope as a ratio (tangent).
+    pub(crate) fn ratio(
+        &self,
+        row: &Row,
+        angle: Option<AngleColumn>,
+        percent: &Limits,
+        degrees: &Limits,
+        problems: &mut Problems,
+    ) -> Option<f64> {
+        let angle = angle?;
+        if angle.is_degrees {
+            let value = self.number_within(row, Some(angle.column), degrees, problems)?;
+            Some(value.to_radians().tan())
+        } else {
+            let value = self.number_within(row, Some(angle.column), percent, problems)?;
+            Some(value / 100.0)
+        }
+    }
+
+    fn refuse(
+        &self,
+        row: &Row,
+        column: Column,
+        held: f64,
+        limits: &Limits,
+        problems: &mut Problems,
+    ) {
+        let text = row.text(Some(column)).unwrap_or_default();
+        let value = if (column.to_held - 1.0).abs() > f64::EPSILON {
+            format!("{}, that is {held:.4} {}", seen(text), limits.unit())
+        } else {
+            seen(text)
+        };
+        let head = &self.heads[column.index];
+        problems.push(
+            Diagnostic::error(
+                "out-of-range",
+                format!("`{head}` is not possible ({value})"),
+            )
+            .at(self.site(row, column))
+            .hint(format!("it must be {limits}")),
+        );
+    }
+
+    /// Says at the end which columns mix decimal commas and decimal points: such numbers are
+    /// never guessed.
+    pub fn check_decimal_marks(&self, problems: &mut Problems) {
+        for (index, cell) in self.marks.iter().enumerate() {
+            let marks = cell.get();
+            if marks.points == 0 || marks.commas == 0 {
+                continue;
+            }
+            let (few, few_name, many, many_name, byte) = if marks.commas < marks.points {
+                (
+                    marks.commas,
+                    "comma",
+                    marks.points,
+                    "point",
+                    marks.first_comma,
+                )
+            } else {
+                (
+                    marks.points,
+                    "point",
+                    marks.commas,
+                    "comma",
+                    marks.first_point,
+                )
+            };
+            let message = format!(
+                "`{}` mixes decimal marks: {few} with a {few_name}, {many} with a {many_name}",
+                self.heads[index]
+            );
+            problems.push(
+                Diagnostic::error("mixed-decimal-marks", message)
+                    .at(self.field_site(byte, index))
+                    .hint("use one decimal mark in the whole column"),
+            );
         }
     }
 }
@@ -312,6 +525,11 @@ impl Row {
         self.line
     }
 
+    /// The byte of the text at which the row begins.
+    pub fn byte(&self) -> usize {
+        self.byte
+    }
+
     /// The trimmed text of a field; `None` if blank or if there is no such column.
     pub fn text(&self, column: Option<Column>) -> Option<&str> {
         let text = self.record.get(column?.index)?.trim();
@@ -320,33 +538,34 @@ impl Row {
 }
 
 /// A plain decimal number. A comma is a decimal mark only where it is not the delimiter.
-fn parse_number(text: &str, delimiter: u8) -> Result<f64, &'static str> {
+fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, &'static str)> {
     let plain = |text: &str| {
         text.bytes()
             .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+' | b'e' | b'E'))
             && text.bytes().any(|b| b.is_ascii_digit())
     };
-    if text.contains(',') {
-        if delimiter == b',' {
-            return Err("write a decimal point: this file separates its fields by commas");
-        }
-        if text.matches(',').count() > 1 || text.contains('.') {
-            return Err("write it without thousands separators");
-        }
-        let pointed = text.replace(',', ".");
-        if plain(&pointed)
-            && let Ok(value) = pointed.parse::<f64>()
-            && value.is_finite()
-        {
-            return Ok(value);
-        }
-    } else if plain(text)
-        && let Ok(value) = text.parse::<f64>()
-        && value.is_finite()
-    {
+    let value = |text: &str| {
+        plain(text)
+            .then(|| text.parse::<f64>().ok())
+            .flatten()
+            .filter(|value| value.is_finite())
+    };
+    if let Some(value) = value(text) {
         return Ok(value);
     }
-    Err("leave it blank if it was not measured")
+    if text.contains(',') && text.bytes().all(|b| !b.is_ascii_alphabetic()) {
+        if delimiter == b',' {
+            let hint = "write a decimal point: this file separates its fields by commas";
+            return Err(("decimal-comma", hint));
+        }
+        if text.matches(',').count() > 1 || text.contains('.') {
+            return Err(("not-a-number", "write it without thousands separators"));
+        }
+        if let Some(value) = value(&text.replace(',', ".")) {
+            return Ok(value);
+        }
+    }
+    Err(("not-a-number", "leave it blank if it was not measured"))
 }
 
 #[cfg(test)]
@@ -362,6 +581,7 @@ mod tests {
             while let Some(row) = table.next_row(&mut problems) {
                 values.push(table.number(&row, column, &mut problems));
             }
+            table.check_decimal_marks(&mut problems);
         }
         (values, problems.iter().map(ToString::to_string).collect())
     }
@@ -370,11 +590,11 @@ mod tests {
     fn delimiters_decimal_commas_and_units() {
         assert_eq!(read("plot,dbh_cm\n1,24.5\n", "dbh").0, [Some(24.5)]);
         assert_eq!(
-            read("plot;dbh_cm\n1;24,5\n2;30.5\n", "dbh").0,
-            [Some(24.5), Some(30.5)]
+            read("plot;dbh_cm\n1;24,5\n2;30\n", "dbh").0,
+            [Some(24.5), Some(30.0)]
         );
         assert_eq!(
-            read("\u{feff}dbh_in\tplot\n10\t1\n\n\t2\n", "dbh").0,
+            read("\u{feff} \n\ndbh_in\tplot\n10\t1\n\n\t2\n", "dbh").0,
             [Some(25.4), None]
         );
     }
@@ -387,12 +607,32 @@ mod tests {
             problems,
             [
                 "t.csv:3:11: error: `dbh_cm` must be a number (`24,5`); write a decimal point: \
-              this file separates its fields by commas [not-a-number]"
+              this file separates its fields by commas [decimal-comma]"
             ]
         );
         for bad in ["NaN", "inf", "1e999", "12a", "--1", "1.2.3"] {
             assert_eq!(read(&format!("dbh_cm\n{bad}\n"), "dbh").1.len(), 1, "{bad}");
         }
+    }
+
+    #[test]
+    fn decimal_marks_are_not_mixed() {
+        let problems = read("p;dbh_cm\n1;24,5\n2;30.5\n3;1,5\n", "dbh").1;
+        assert_eq!(
+            problems,
+            [
+                "t.csv:3:3: error: `dbh_cm` mixes decimal marks: 1 with a point, 2 with a comma; \
+              use one decimal mark in the whole column [mixed-decimal-marks]"
+            ]
+        );
+    }
+
+    #[test]
+    fn a_quote_that_is_never_closed_is_said() {
+        let problems = read("dbh_cm,note\n1,\"a\n2,b\n3,c\n", "dbh").1;
+        assert_eq!(problems.len(), 1, "{problems:#?}");
+        assert!(problems[0].starts_with("t.csv:2:1: error: a quote is opened"));
+        assert!(read("dbh_cm,note\n1,\"a\nb\"\n", "dbh").1.is_empty());
     }
 
     #[test]

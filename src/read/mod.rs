@@ -1,10 +1,76 @@
 //! From files to checked values: a design and its records, or every problem with its place.
+//!
+//! ```text
+//! design text  -> yaml -> design  -> Design
+//! record texts -> csv  -> records -> Records, after stands, plots, trees, counts, strata and
+//!                                    suspicious have had their say
+//! ```
 
+mod assemble;
+mod columns;
+mod counts;
 pub mod csv;
+pub mod design;
+mod limits;
+mod nearest;
+mod orphans;
+mod plot_sizes;
+mod plots;
+mod readings;
+pub mod records;
+mod sightings;
 pub mod source;
 mod table_checks;
 mod table_head;
 mod table_species;
 mod table_volume;
 pub mod tables;
+mod spellings;
+mod stands;
+mod status;
+mod strata;
+mod suspicious;
+mod trees;
 pub mod yaml;
+
+use std::path::Path;
+
+use crate::design::{Design, Input};
+use crate::diagnostic::Problems;
+use source::Source;
+
+/// The texts of the record files.
+#[derive(Clone, Debug, Default)]
+pub struct RecordFiles {
+    /// `stands.csv`.
+    pub stands: Option<Source>,
+    /// `plots.csv`.
+    pub plots: Option<Source>,
+    /// `trees.csv`.
+    pub trees: Option<Source>,
+    /// `counts.csv`.
+    pub counts: Option<Source>,
+}
+
+/// Reads the record files that a design names, from disk or standard input; every one that
+/// cannot be read is a problem.
+pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
+    let mut problems = Problems::new();
+    let mut open = |input: &Option<Input>| {
+        let input = input.as_ref()?;
+        match Source::open(Path::new(&input.path), &input.shown) {
+            Ok(source) => Some(source),
+            Err(diagnostic) => {
+                problems.push(*diagnostic);
+                None
+            }
+        }
+    };
+    let files = RecordFiles {
+        stands: open(&design.inputs.stands),
+        plots: open(&design.inputs.plots),
+        trees: open(&design.inputs.trees),
+        counts: open(&design.inputs.counts),
+    };
+    (files, problems)
+}

@@ -7,3 +7,6 @@ mod house;
 mod sample;
 mod species_tables;
 mod volumes;
+mod design_errors;
+mod reading;
+mod record_errors;

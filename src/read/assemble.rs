@@ -1,0 +1,254 @@
+//! Checked rows to [`Records`]: sorted, so that the order of rows in the files changes nothing.
+
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
+
+use super::counts::CountSheet;
+use super::plots::PlotList;
+use super::strata::StrataByStand;
+use super::trees::{TreeRow, TreeSheet};
+use crate::design::{Design, SpeciesCodes};
+use crate::records::{
+    Count, CruiseSpecies, HeightRecord, Plot, Records, Stand, Tree, Visit, natural_order,
+};
+use crate::species::{Species, SpeciesId, SpeciesTable};
+
+/// Builds the records. Rows that are not complete are left out; there are none unless an error
+/// was reported.
+pub(super) fn assemble(
+    design: &Design,
+    species: &SpeciesTable,
+    strata: &StrataByStand,
+    plots: &PlotList,
+    trees: Option<&TreeSheet>,
+    counts: Option<&CountSheet>,
+) -> Records {
+    let labels = cruise_species(design, species, trees, counts);
+    let index_of: BTreeMap<SpeciesId, usize> = labels
+        .iter()
+        .enumerate()
+        .map(|(index, species)| (species.id, index))
+        .collect();
+    let mut visits = empty_visits(plots);
+    let mut any_defect = false;
+    if let Some(sheet) = trees {
+        for row in &sheet.rows {
+            let id = row.species.and_then(|index| sheet.spellings.id(index));
+            let species = id.and_then(|id| index_of.get(&id).copied());
+            let (Some(plot), Some(selection)) = (row.plot, row.selection) else {
+                continue;
+            };
+            if let (Some(species), Some(dbh_cm), Some(visit)) =
+                (species, row.dbh_cm, &mut visits[plot][selection])
+            {
+                any_defect |= row.defect_pct.is_some();
+                visit.trees.push(tree(row, species, dbh_cm));
+            }
+        }
+    }
+    if let Some(sheet) = counts {
+        for row in &sheet.rows {
+            let id = row.species.and_then(|index| sheet.spellings.id(index));
+            let species = id.and_then(|id| index_of.get(&id).copied());
+            let (Some(plot), Some(selection)) = (row.plot, row.selection) else {
+                continue;
+            };
+            if let (Some(species), Some(visit)) = (species, &mut visits[plot][selection]) {
+                visit.counts.push(Count {
+                    species,
+                    status: row.status,
+                    count: row.count,
+                    line: row.line,
+                });
+            }
+        }
+    }
+    Records {
+        species: labels,
+        stands: build_stands(strata, plots, visits),
+        any_defect,
+    }
+}
+
+fn empty_visits(plots: &PlotList) -> Vec<Vec<Option<Visit>>> {
+    let of_plot = |plot: &super::plots::PlotEntry| {
+        let visits = plot.visits.iter().enumerate();
+        visits
+            .map(|(selection, entry)| {
+                entry.as_ref().map(|entry| Visit {
+                    selection,
+                    rule: entry.rule.clone(),
+                    slope_to_correct: entry.slope_to_correct,
+                    plot_fraction: entry.plot_fraction,
+                    trees: Vec::new(),
+                    counts: Vec::new(),
+                })
+            })
+            .collect()
+    };
+    plots.plots.iter().map(of_plot).collect()
+}
+
+fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
+    Tree {
+        number: row.number.clone(),
+        line: row.line,
+        species,
+        dbh_cm,
+        status: row.status,
+        height: row.height.record,
+        broken_height_m: row.height.broken_height_m,
+        count: row.count,
+        walkthrough: row.walkthrough,
+        defect_pct: row.defect_pct,
+        baf_m2_per_ha: row.baf_m2_per_ha,
+        excluded: row.excluded,
+    }
+}
+
+fn build_stands(
+    strata: &StrataByStand,
+    plots: &PlotList,
+    mut visits: Vec<Vec<Option<Visit>>>,
+) -> Vec<Stand> {
+    let mut stands: Vec<Stand> = strata
+        .iter()
+        .map(|(name, strata)| Stand {
+            name: name.clone(),
+            strata: strata.clone(),
+            plots: Vec::new(),
+        })
+        .collect();
+    stands.sort_by(|a, b| natural_order(&a.name, &b.name));
+    let index_of: BTreeMap<String, usize> = stands
+        .iter()
+        .enumerate()
+        .map(|(index, stand)| (stand.name.clone(), index))
+        .collect();
+    for (plot, visits) in plots.plots.iter().zip(&mut visits) {
+        let stand = &mut stands[index_of[&plot.stand]];
+        let name = plot.stratum.as_deref().unwrap_or_default();
+        let stratum = stand.strata.iter().position(|stratum| stratum.name == name);
+        let mut visits: Vec<Visit> = visits.iter_mut().filter_map(Option::take).collect();
+        for visit in &mut visits {
+            visit.trees.sort_by(tree_order);
+            visit.counts.sort_by(count_order);
+        }
+        stand.plots.push(Plot {
+            name: plot.name.clone(),
+            stratum: stratum.unwrap_or(0),
+            cluster: plot.cluster.clone(),
+            easting: plot.easting,
+            northing: plot.northing,
+            visits,
+        });
+    }
+    for stand in &mut stands {
+        stand.plots.sort_by(|a, b| natural_order(&a.name, &b.name));
+    }
+    stands
+}
+
+fn tree_order(a: &Tree, b: &Tree) -> Ordering {
+    let height = |tree: &Tree| match tree.height {
+        HeightRecord::Missing => -1.0,
+        HeightRecord::Measured { height_m } => height_m,
+        HeightRecord::Instrument(reading) => reading.height_m(),
+    };
+    let or_less = |value: Option<f64>| value.unwrap_or(-1.0);
+    let values = |tree: &Tree| {
+        [
+            tree.dbh_cm,
+            height(tree),
+            or_less(tree.broken_height_m),
+            tree.count,
+            tree.walkthrough,
+            or_less(tree.defect_pct),
+            or_less(tree.baf_m2_per_ha),
+        ]
+    };
+    natural_order(&a.number, &b.number)
+        .then_with(|| a.species.cmp(&b.species))
+        .then_with(|| a.status.cmp(&b.status))
+        .then_with(|| {
+            let pairs = values(a).into_iter().zip(values(b));
+            pairs
+                .map(|(x, y)| x.total_cmp(&y))
+                .find(|order| order.is_ne())
+                .unwrap_or(Ordering::Equal)
+        })
+}
+
+fn count_order(a: &Count, b: &Count) -> Ordering {
+    (a.species, a.status)
+        .cmp(&(b.species, b.status))
+        .then_with(|| a.count.total_cmp(&b.count))
+}
+
+/// The species of the cruise with the labels that the design asks for, sorted by label.
+fn cruise_species(
+    design: &Design,
+    table: &SpeciesTable,
+    trees: Option<&TreeSheet>,
+    counts: Option<&CountSheet>,
+) -> Vec<CruiseSpecies> {
+    let of_trees = trees.map(|sheet| &sheet.spellings.list);
+    let of_counts = counts.map(|sheet| &sheet.spellings.list);
+    let mut rows: BTreeMap<SpeciesId, BTreeMap<&str, usize>> = BTreeMap::new();
+    for spelling in [of_trees, of_counts].into_iter().flatten().flatten() {
+        if let Some(id) = spelling.id {
+            *rows
+                .entry(id)
+                .or_default()
+                .entry(&spelling.text)
+                .or_default() += spelling.rows;
+        }
+    }
+    let mut species: Vec<CruiseSpecies> = rows
+        .iter()
+        .map(|(id, spellings)| {
+            // The most frequent spelling; of equally frequent ones, the first of the alphabet.
+            let recorded = spellings
+                .iter()
+                .max_by(|a, b| a.1.cmp(b.1).then_with(|| b.0.cmp(a.0)))
+                .map_or("", |(text, _)| *text);
+            let label = code_of(table.get(*id), design.species_codes);
+            CruiseSpecies {
+                label: label.unwrap_or_else(|| recorded.to_owned()),
+                id: *id,
+            }
+        })
+        .collect();
+    separate_labels(&mut species, table);
+    species.sort_by(|a, b| a.label.cmp(&b.label).then_with(|| a.id.cmp(&b.id)));
+    species
+}
+
+/// The code of a species in a system, if it has one there.
+fn code_of(species: &Species, codes: SpeciesCodes) -> Option<String> {
+    match codes {
+        SpeciesCodes::AsRecorded => None,
+        SpeciesCodes::BcInventory => species.bc_inventory.clone(),
+        SpeciesCodes::NationalInventory => species.national_inventory.clone(),
+        SpeciesCodes::Plants => species.plants.clone(),
+        SpeciesCodes::Fia => species.fia.map(|number| number.to_string()),
+        SpeciesCodes::ScientificName => Some(species.scientific_name.clone()),
+        SpeciesCodes::CommonName => Some(species.common_name.clone()),
+    }
+    .filter(|label| !label.is_empty())
+}
+
+/// No two species may share a label (one may lack a code of the system and be recorded under
+/// the code of another): those that do get their scientific name beside it.
+fn separate_labels(species: &mut [CruiseSpecies], table: &SpeciesTable) {
+    let mut uses: BTreeMap<String, usize> = BTreeMap::new();
+    for entry in species.iter() {
+        *uses.entry(entry.label.to_lowercase()).or_default() += 1;
+    }
+    for entry in species {
+        if uses[&entry.label.to_lowercase()] > 1 {
+            let name = &table.get(entry.id).scientific_name;
+            entry.label = format!("{} ({name})", entry.label);
+        }
+    }
+}

@@ -1,0 +1,127 @@
+//! `counts.csv`: trees of a sweep that were only counted.
+
+use super::columns::Columns;
+use super::csv::{Column, Table};
+use super::limits;
+use super::orphans::Orphans;
+use super::plots::{self, PlotList};
+use super::source::Source;
+use super::spellings::Spellings;
+use super::status::StatusReader;
+use super::trees::{default_selection, mark_empty};
+use crate::design::{Design, Measured, Method};
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::records::Status;
+use crate::species::SpeciesTable;
+
+/// One row of `counts.csv`.
+#[derive(Clone, Debug)]
+pub(super) struct CountRow {
+    pub(super) line: usize,
+    pub(super) plot: Option<usize>,
+    pub(super) selection: Option<usize>,
+    /// Index into [`Spellings::list`].
+    pub(super) species: Option<usize>,
+    pub(super) status: Status,
+    pub(super) count: f64,
+}
+
+/// All of `counts.csv`.
+pub(super) struct CountSheet<'a> {
+    pub(super) table: Table<'a>,
+    pub(super) species: Column,
+    pub(super) rows: Vec<CountRow>,
+    pub(super) spellings: Spellings<'a>,
+    /// Rows that mark a plot without trees: plot, and where the row begins.
+    pub(super) no_tree_rows: Vec<(usize, usize)>,
+}
+
+/// Reads `counts.csv`. A row without species and with a count of 0 or none marks a sweep that
+/// found nothing.
+pub(super) fn read_counts<'a>(
+    design: &'a Design,
+    source: &'a Source,
+    species: &'a SpeciesTable,
+    plots: &mut PlotList,
+    problems: &mut Problems,
+) -> Option<CountSheet<'a>> {
+    let input = design.inputs.counts.as_ref();
+    let mut table = Columns::COUNTS.open(source, input, &design.selections, problems)?;
+    let plot_column = plots::required(&table, "plot", problems);
+    let species_column = plots::required(&table, "species", problems);
+    let count_column = plots::required(&table, "count", problems);
+    let (plot_column, species_column, count_column) =
+        (plot_column?, species_column?, count_column?);
+    let selection_column = table.column("selection");
+    let stand_column = table.column("stand");
+    let is_named = selection_column.is_some();
+    let is_counted = |selection: &crate::design::Selection| {
+        matches!(selection.method, Method::AngleGauge { .. }) && selection.measured != Measured::All
+    };
+    let default = default_selection(design, &table, is_named, is_counted, problems);
+    let mut rows: Vec<CountRow> = Vec::new();
+    let mut no_tree_rows = Vec::new();
+    let mut spellings = Spellings::new(design, species);
+    let mut status = StatusReader::new(design, &table);
+    let mut orphans = Orphans::new(plot_column, stand_column, selection_column);
+    while let Some(row) = table.next_row(problems) {
+        let (plot, selection) = orphans.place(design, &table, &row, default, plots, problems);
+        let count = table.whole_within(&row, Some(count_column), &limits::SWEEP_COUNT, problems);
+        let species_text = row.text(Some(species_column));
+        let is_blank = row.text(Some(count_column)).is_none();
+        let is_zero = is_blank || count.is_some_and(|count| count <= 0.0);
+        if species_text.is_none() && is_zero {
+            if let Some(plot) = plot {
+                mark_empty(plots, plot, selection.or(default), true);
+                no_tree_rows.push((plot, row.byte()));
+            }
+            continue;
+        }
+        let missing = [
+            (species_column, "species", species_text.is_none()),
+            (count_column, "count", is_blank),
+        ];
+        for (column, what, is_missing) in missing {
+            if is_missing {
+                problems.push(
+                    Diagnostic::error("missing-value", format!("this row has no {what}"))
+                        .at(table.site(&row, column)),
+                );
+            }
+        }
+        if let Some(selection) = selection
+            && !is_counted(&design.selections[selection])
+        {
+            let message = format!(
+                "the trees of selection `{}` are not counted, by the design",
+                design.selections[selection].name
+            );
+            problems.push(
+                Diagnostic::error("not-a-counted-selection", message)
+                    .at(table.site(&row, selection_column.unwrap_or(plot_column)))
+                    .hint(
+                        "say `measured: none` or `measured: some` there, or correct the selection",
+                    ),
+            );
+        }
+        rows.push(CountRow {
+            line: row.line(),
+            plot,
+            selection,
+            species: species_text.map(|text| spellings.note(text, row.byte(), row.line())),
+            status: status.read(&row),
+            count: count.unwrap_or(0.0),
+        });
+    }
+    table.check_decimal_marks(problems);
+    spellings.report(&table, species_column, problems);
+    status.report(&table, problems);
+    orphans.report(design, &table, plots, problems);
+    Some(CountSheet {
+        table,
+        species: species_column,
+        rows,
+        spellings,
+        no_tree_rows,
+    })
+}

@@ -1,0 +1,218 @@
+//! The `heights` and `volume` of a design.
+
+use super::Known;
+use super::walk::{Entry, Section, Walk, unit_keys};
+use crate::design::{
+    CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Subsample, Volume,
+};
+use crate::read::limits;
+use crate::units::Dimension;
+
+const USUAL_BREAST_HEIGHT_M: f64 = 1.3;
+const USUAL_MIN_TREES: usize = 5;
+
+/// Reads `heights`, filling in what is not said.
+pub(super) fn read_heights(walk: &mut Walk, root: &mut Section, known: &Known) -> Heights {
+    let mut heights = Heights {
+        breast_height_m: USUAL_BREAST_HEIGHT_M,
+        subsample: None,
+        curve: CurveChoice::Best,
+        min_trees: USUAL_MIN_TREES,
+        weights: FitWeights::Equal,
+        fit_by: FitBy::Stand,
+        regional: None,
+    };
+    let entry = root.get(walk, "heights");
+    let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
+    let Some(mut map) = map else {
+        if !root.has("heights") {
+            for sentence in DEFAULTS {
+                walk.default(sentence.1);
+            }
+        }
+        return heights;
+    };
+    for (key, sentence) in DEFAULTS {
+        let given = match key {
+            "breast_height" => map.has_quantity(key, Dimension::Length),
+            key => map.has(key),
+        };
+        if !given {
+            walk.default(sentence);
+        }
+    }
+    if let Some(height) = map.quantity(
+        walk,
+        "breast_height",
+        Dimension::Length,
+        &limits::BREAST_HEIGHT,
+    ) {
+        heights.breast_height_m = height.value;
+    }
+    heights.subsample = map
+        .get(walk, "subsample")
+        .and_then(|entry| read_subsample(walk, &entry));
+    if let Some(entry) = map.get(walk, "curve") {
+        heights.curve = read_curve(walk, &entry, known);
+    }
+    if let Some(trees) = map
+        .get(walk, "min_trees")
+        .and_then(|entry| entry.whole(walk, &limits::MIN_TREES))
+    {
+        heights.min_trees = trees;
+    }
+    let weights = [
+        ("equal", FitWeights::Equal),
+        ("inverse-dbh", FitWeights::InverseDbh),
+    ];
+    if let Some(weights) = map
+        .get(walk, "weights")
+        .and_then(|entry| entry.one_of(walk, &weights))
+    {
+        heights.weights = weights;
+    }
+    let fit_by = [("stand", FitBy::Stand), ("cruise", FitBy::Cruise)];
+    if let Some(fit_by) = map
+        .get(walk, "fit_by")
+        .and_then(|entry| entry.one_of(walk, &fit_by))
+    {
+        heights.fit_by = fit_by;
+    }
+    let sets: Vec<&str> = known.height_sets.iter().map(String::as_str).collect();
+    heights.regional = map.get(walk, "regional").and_then(|entry| {
+        entry.known_name(
+            walk,
+            "unknown-height-set",
+            "set of regional height curves",
+            &sets,
+        )
+    });
+    map.finish(walk);
+    heights
+}
+
+/// What is filled in when a key of `heights` is not given.
+const DEFAULTS: [(&str, &str); 5] = [
+    ("breast_height", "breast_height: dbh was taken at 1.3 m"),
+    (
+        "curve",
+        "curve: the height curve that fits best is taken for each species",
+    ),
+    (
+        "min_trees",
+        "min_trees: species with fewer than 5 measured heights use the pooled curve",
+    ),
+    (
+        "weights",
+        "weights: all height trees weigh the same in the fit",
+    ),
+    (
+        "fit_by",
+        "fit_by: height curves are fitted for each stand apart",
+    ),
+];
+
+fn read_subsample(walk: &mut Walk, entry: &Entry) -> Option<Subsample> {
+    let mut map = Section::open(walk, entry, "`subsample`")?;
+    let rule = map
+        .required(walk, "rule", "write `rule: first-per-species`, for example")
+        .and_then(|entry| entry.text(walk));
+    let per_plot = map
+        .get(walk, "per_plot")
+        .and_then(|entry| entry.whole(walk, &limits::PER_PLOT));
+    map.finish(walk);
+    Some(Subsample {
+        rule: rule?,
+        per_plot,
+    })
+}
+
+fn read_curve(walk: &mut Walk, entry: &Entry, known: &Known) -> CurveChoice {
+    let mut names = vec!["best"];
+    names.extend(known.curve_forms);
+    match entry.known_name(walk, "unknown-curve", "height curve", &names) {
+        Some(name) if name != "best" => CurveChoice::Named(name),
+        _ => CurveChoice::Best,
+    }
+}
+
+/// Reads `volume`; `None` if it is not asked for or wrong.
+pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) -> Option<Volume> {
+    if !root.has("volume") {
+        walk.default("volume: no set is named, so there are trees and basal area only");
+    }
+    let entry = root.get(walk, "volume")?;
+    let mut map = Section::open(walk, &entry, "`volume`")?;
+    let sets: Vec<&str> = known.volume_sets.iter().map(String::as_str).collect();
+    let set = map
+        .required(walk, "set", "name a set of volume equations")
+        .and_then(|entry| {
+            entry.known_name(walk, "unknown-volume-set", "set of volume equations", &sets)
+        });
+    let region = map.get(walk, "region").and_then(|entry| entry.text(walk));
+    let substitute = map
+        .get(walk, "substitute")
+        .and_then(|entry| entry.pairs(walk))
+        .unwrap_or_default()
+        .iter()
+        .filter_map(|pair| Some((pair.key.to_lowercase(), pair.text(walk)?)))
+        .collect();
+    let words = [
+        ("none", Fallback::None),
+        ("genus", Fallback::Genus),
+        ("group", Fallback::Group),
+    ];
+    let fallback = match map.get(walk, "fallback") {
+        Some(entry) => entry.one_of(walk, &words).unwrap_or(Fallback::None),
+        None => {
+            walk.default("fallback: a species without an equation or a substitute is an error");
+            Fallback::None
+        }
+    };
+    let merchantable = map
+        .get(walk, "merchantable")
+        .and_then(|entry| read_merchantable(walk, &entry));
+    map.finish(walk);
+    Some(Volume {
+        set: set?,
+        region,
+        substitute,
+        fallback,
+        merchantable,
+    })
+}
+
+fn read_merchantable(walk: &mut Walk, entry: &Entry) -> Option<Merchantable> {
+    let mut map = Section::open(walk, entry, "`merchantable`")?;
+    let stump = map.quantity(walk, "stump", Dimension::Length, &limits::STUMP);
+    let inside = map.quantity(walk, "top_dib", Dimension::Diameter, &limits::TOP_DIAMETER);
+    let outside = map.quantity(walk, "top_dob", Dimension::Diameter, &limits::TOP_DIAMETER);
+    let min_dbh = map.quantity(walk, "min_dbh", Dimension::Diameter, &limits::DBH_LIMIT);
+    let has_inside = map.has_quantity("top_dib", Dimension::Diameter);
+    let has_outside = map.has_quantity("top_dob", Dimension::Diameter);
+    if !map.has_quantity("stump", Dimension::Length) && !map.has("stump") {
+        let hint = format!("write {}", unit_keys("stump", Dimension::Length));
+        map.missing(walk, "stump height", &hint);
+    }
+    if !has_inside && !has_outside && !map.has("top_dib") && !map.has("top_dob") {
+        let hint = "write `top_dib_cm` (inside bark) or `top_dob_cm` (outside bark), or the same \
+                    with `_in`";
+        map.missing(walk, "top diameter", hint);
+    }
+    if let (Some(_), Some(outside)) = (&inside, &outside) {
+        outside.entry.key_error(
+            walk,
+            "quantity-twice",
+            String::from("the top diameter is given inside and outside bark"),
+            "keep one of the two",
+        );
+    }
+    map.finish(walk);
+    let top = inside.as_ref().or(outside.as_ref())?;
+    Some(Merchantable {
+        stump_m: stump?.value,
+        top_diameter_cm: top.value,
+        top_inside_bark: inside.is_some(),
+        min_dbh_cm: min_dbh.map(|min| min.value),
+    })
+}

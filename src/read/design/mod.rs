@@ -1,0 +1,445 @@
+//! The design file: YAML tree to a checked [`Design`], or every problem with its place.
+//!
+//! Keys are strict, quantities carry their unit in the key, and each default that is filled in
+//! becomes a sentence of [`Design::defaults`].
+
+mod heights_volume;
+mod inputs;
+mod selections;
+mod walk;
+
+use std::path::Path;
+
+use crate::design::{Design, Measured, SpeciesCodes, StatusCode};
+use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::read::limits;
+use crate::read::source::Source;
+use crate::read::yaml::{Node, parse};
+use crate::species::SpeciesTable;
+use crate::units::{CM_PER_IN, Dimension, UnitSystem};
+use walk::{Entry, Section, Walk};
+
+/// Names that the design may refer to and that live elsewhere.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Known<'k> {
+    /// Forms of the height curve.
+    pub curve_forms: &'k [&'k str],
+    /// Sets of volume equations.
+    pub volume_sets: &'k [String],
+    /// Sets of published height curves.
+    pub height_sets: &'k [String],
+}
+
+const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
+    ("as-recorded", SpeciesCodes::AsRecorded),
+    ("bc", SpeciesCodes::BcInventory),
+    ("national", SpeciesCodes::NationalInventory),
+    ("plants", SpeciesCodes::Plants),
+    ("fia", SpeciesCodes::Fia),
+    ("scientific", SpeciesCodes::ScientificName),
+    ("common", SpeciesCodes::CommonName),
+];
+
+/// Reads a design. `base` is the folder to which its paths are relative. The design is there only
+/// if no error was found; warnings come with it.
+pub fn read_design(source: &Source, base: &Path, known: &Known) -> (Option<Design>, Problems) {
+    let node = match parse(source) {
+        Ok(node) => node,
+        Err(problems) => return (None, problems),
+    };
+    let mut walk = Walk::new(source);
+    let design = read_root(&mut walk, &node, base, known);
+    let problems = walk.problems.sorted();
+    if problems.has_errors() {
+        return (None, problems);
+    }
+    (design, problems)
+}
+
+/// The folder of the user's own species tables that a design names, joined to `base`: what must
+/// be known before [`read_design`] can be told which names exist. Anything wrong is left for
+/// [`read_design`] to report.
+pub fn species_tables_folder(source: &Source, base: &Path) -> Option<String> {
+    let node = parse(source).ok()?;
+    let mut walk = Walk::new(source);
+    let mut root = Section::open(&mut walk, &Entry::root(&node), "the design")?;
+    let inputs = root.get(&mut walk, "inputs")?;
+    let mut inputs = Section::open(&mut walk, &inputs, "`inputs`")?;
+    let folder = inputs.get(&mut walk, "species_tables")?.text(&mut walk)?;
+    Some(base.join(folder).to_string_lossy().into_owned())
+}
+
+/// Checks the species that a design names (its aliases and substitutes) against the species table,
+/// at their places.
+pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
+    let mut walk = Walk::new(source);
+    if let Ok(node) = parse(source)
+        && let Some(mut root) = Section::open(&mut walk, &Entry::root(&node), "the design")
+    {
+        let aliases = root
+            .get(&mut walk, "species_aliases")
+            .and_then(|entry| entry.pairs(&mut walk))
+            .unwrap_or_default();
+        let codes: Vec<String> = aliases.iter().map(|a| a.key.to_lowercase()).collect();
+        for alias in &aliases {
+            check_species_name(&mut walk, alias, species, &[]);
+        }
+        let substitutes = root
+            .get(&mut walk, "volume")
+            .and_then(|entry| Section::open(&mut walk, &entry, "`volume`"))
+            .and_then(|mut volume| volume.get(&mut walk, "substitute"))
+            .and_then(|entry| entry.pairs(&mut walk))
+            .unwrap_or_default();
+        for substitute in &substitutes {
+            check_species_name(&mut walk, substitute, species, &codes);
+            let key = &substitute.key;
+            if species.lookup(key).is_none() && !codes.contains(&key.to_lowercase()) {
+                let hint = nearest_species(species, key);
+                let message = format!("no species is known as {}", seen(key));
+                substitute.key_error(&mut walk, "unknown-species", message, &hint);
+            }
+        }
+    }
+    // Problems of the design itself are read_design's to report.
+    let mut problems = Problems::new();
+    for diagnostic in walk.problems.iter() {
+        if diagnostic.code == "unknown-species" {
+            problems.push(diagnostic.clone());
+        }
+    }
+    problems.sorted()
+}
+
+fn check_species_name(walk: &mut Walk, entry: &Entry, species: &SpeciesTable, codes: &[String]) {
+    if let Some(name) = entry.text(walk)
+        && species.lookup(&name).is_none()
+        && !codes.contains(&name.to_lowercase())
+    {
+        let hint = nearest_species(species, &name);
+        let message = format!("no species is known as {}", seen(&name));
+        entry.error(walk, "unknown-species", message, &hint);
+    }
+}
+
+/// "did you mean `Fd`?", or what can be written.
+pub(super) fn nearest_species(species: &SpeciesTable, text: &str) -> String {
+    let names: Vec<String> = species
+        .nearest(text)
+        .iter()
+        .take(3)
+        .map(|name| format!("`{name}`"))
+        .collect();
+    if names.is_empty() {
+        String::from("write a code, a scientific or a common name of the species table")
+    } else {
+        format!("did you mean {}?", names.join(" or "))
+    }
+}
+
+fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option<Design> {
+    let root = Entry::root(node);
+    if *node == Node::Null {
+        root.error(
+            walk,
+            "empty-file",
+            String::from("the design is empty"),
+            "it needs at least `inputs` and `selections`",
+        );
+        return None;
+    }
+    let mut map = Section::open(walk, &root, "the design")?;
+    let title = read_title(walk, &mut map);
+    let units = read_units(walk, &mut map);
+    let confidence = read_confidence(walk, &mut map);
+    let allowable_error_pct = read_allowable_error(walk, &mut map);
+    let decay_classes = read_decay_classes(walk, &mut map);
+    let status_codes = read_status_codes(walk, &mut map, &decay_classes);
+    let species_aliases = read_aliases(walk, &mut map);
+    let species_codes = map
+        .get(walk, "species_codes")
+        .and_then(|entry| entry.one_of(walk, &SPECIES_CODES))
+        .unwrap_or(SpeciesCodes::AsRecorded);
+    let selections_entry = map.required(
+        walk,
+        "selections",
+        "say how trees were chosen, for example `selections: {fixed: {method: fixed-area, \
+         radius_m: 7.98}}`",
+    );
+    let heights = heights_volume::read_heights(walk, &mut map, known);
+    let volume = heights_volume::read_volume(walk, &mut map, known);
+    let selections = selections_entry
+        .map(|entry| selections::read_selections(walk, &entry, volume.is_some()))
+        .unwrap_or_default();
+    let inputs_entry = map.required(
+        walk,
+        "inputs",
+        "name the record files, for example `inputs: {plots: plots.csv, trees: trees.csv}`",
+    );
+    let inputs = inputs_entry
+        .as_ref()
+        .map(|entry| inputs::read_inputs(walk, entry, base, &selections))
+        .unwrap_or_default();
+    if let Some(entry) = &inputs_entry {
+        check_inputs_fit(walk, entry, &inputs, &selections);
+    }
+    let dbh_class_cm = read_tables(walk, &mut map, units);
+    map.finish(walk);
+    Some(Design {
+        title,
+        units,
+        confidence,
+        allowable_error_pct,
+        inputs,
+        selections,
+        status_codes,
+        decay_classes,
+        species_aliases,
+        species_codes,
+        heights,
+        volume,
+        dbh_class_cm,
+        defaults: std::mem::take(&mut walk.defaults),
+    })
+}
+
+fn read_title(walk: &mut Walk, map: &mut Section) -> String {
+    if let Some(title) = map.get(walk, "title").and_then(|entry| entry.text(walk)) {
+        return title;
+    }
+    let stem = Path::new(walk.source.name())
+        .file_stem()
+        .map(|stem| stem.to_string_lossy().into_owned())
+        .filter(|stem| !stem.is_empty() && stem != "-");
+    let title = stem.unwrap_or_else(|| String::from("cruise"));
+    walk.default(format!(
+        "title: `{title}`, from the name of the design file"
+    ));
+    title
+}
+
+fn read_units(walk: &mut Walk, map: &mut Section) -> UnitSystem {
+    let words = [
+        ("metric", UnitSystem::Metric),
+        ("imperial", UnitSystem::Imperial),
+    ];
+    if let Some(entry) = map.get(walk, "units") {
+        return entry.one_of(walk, &words).unwrap_or_default();
+    }
+    walk.default("units: results are printed in metric units");
+    UnitSystem::Metric
+}
+
+fn read_confidence(walk: &mut Walk, map: &mut Section) -> f64 {
+    const USUAL: f64 = 0.95;
+    let Some(entry) = map.get(walk, "confidence") else {
+        walk.default("confidence: intervals are at 95 %");
+        return USUAL;
+    };
+    if let Node::Number(value) = *entry.node
+        && value > 50.0
+        && value < 100.0
+    {
+        entry.error(
+            walk,
+            "out-of-range",
+            format!("`confidence` is not possible (`{value}`)"),
+            &format!("it is a share, not percent: write {}", value / 100.0),
+        );
+        return USUAL;
+    }
+    entry
+        .number(walk, 1.0, &limits::CONFIDENCE)
+        .unwrap_or(USUAL)
+}
+
+fn read_allowable_error(walk: &mut Walk, map: &mut Section) -> Option<f64> {
+    let entry = map.get(walk, "allowable_error_pct")?;
+    let value = entry.number(walk, 1.0, &limits::ALLOWABLE_ERROR_PCT)?;
+    if value < 1.0 {
+        entry.warning(
+            walk,
+            "small-percent",
+            format!("`allowable_error_pct` is below one percent (`{value}`)"),
+            &format!("if a share was meant, write {}", value * 100.0),
+        );
+    }
+    Some(value)
+}
+
+fn read_decay_classes(walk: &mut Walk, map: &mut Section) -> Vec<String> {
+    let usual = || (1..=5).map(|class| class.to_string()).collect();
+    let Some(entry) = map.get(walk, "decay_classes") else {
+        walk.default("decay_classes: 1 to 5");
+        return usual();
+    };
+    let Some(items) = entry.list(walk) else {
+        return usual();
+    };
+    let mut classes: Vec<String> = Vec::with_capacity(items.len());
+    for item in &items {
+        let Some(class) = item.text(walk) else {
+            continue;
+        };
+        if classes.iter().any(|c| c.eq_ignore_ascii_case(&class)) {
+            let message = format!("the decay class {} is there twice", seen(&class));
+            item.error(walk, "value-twice", message, "remove one of them");
+        } else {
+            classes.push(class);
+        }
+    }
+    if items.is_empty() {
+        entry.error(
+            walk,
+            "no-value",
+            String::from("`decay_classes` is empty"),
+            "list the names of the classes from sound to rotten, or remove the key",
+        );
+    }
+    classes
+}
+
+fn read_status_codes(
+    walk: &mut Walk,
+    map: &mut Section,
+    decay_classes: &[String],
+) -> Vec<(String, StatusCode)> {
+    let pairs = map
+        .get(walk, "status_codes")
+        .and_then(|entry| entry.pairs(walk))
+        .unwrap_or_default();
+    let mut codes = Vec::with_capacity(pairs.len());
+    for entry in pairs {
+        let code = entry.key.to_lowercase();
+        if let Some(status) = read_status_code(walk, &entry, decay_classes) {
+            codes.push((code, status));
+        }
+    }
+    codes
+}
+
+fn read_status_code(
+    walk: &mut Walk,
+    entry: &Entry,
+    decay_classes: &[String],
+) -> Option<StatusCode> {
+    if !matches!(entry.node, Node::Map(_)) {
+        let dead = entry.one_of(walk, &[("live", false), ("dead", true)])?;
+        return Some(StatusCode {
+            dead,
+            decay_class: None,
+        });
+    }
+    let what = format!("the status code {}", seen(&entry.key));
+    let mut map = Section::open(walk, entry, what)?;
+    let dead = map
+        .required(walk, "dead", "write `dead: true` or `dead: false`")
+        .and_then(|entry| entry.boolean(walk));
+    let decay = map.get(walk, "decay_class");
+    let mut decay_class = None;
+    if let Some(decay) = &decay
+        && let Some(name) = decay.text(walk)
+    {
+        decay_class = decay_classes
+            .iter()
+            .position(|class| class.eq_ignore_ascii_case(&name));
+        if decay_class.is_none() {
+            let message = format!("there is no decay class {}", seen(&name));
+            let hint = format!("the decay classes are {}", decay_classes.join(", "));
+            decay.error(walk, "unknown-decay-class", message, &hint);
+        }
+        if dead == Some(false) {
+            decay.error(
+                walk,
+                "live-with-decay-class",
+                format!(
+                    "the live status code {} has a decay class",
+                    seen(&entry.key)
+                ),
+                "remove the decay class or write `dead: true`",
+            );
+        }
+    }
+    map.finish(walk);
+    Some(StatusCode {
+        dead: dead?,
+        decay_class,
+    })
+}
+
+fn read_aliases(walk: &mut Walk, map: &mut Section) -> Vec<(String, String)> {
+    let pairs = map
+        .get(walk, "species_aliases")
+        .and_then(|entry| entry.pairs(walk))
+        .unwrap_or_default();
+    pairs
+        .iter()
+        .filter_map(|entry| Some((entry.key.to_lowercase(), entry.text(walk)?)))
+        .collect()
+}
+
+fn read_tables(walk: &mut Walk, map: &mut Section, units: UnitSystem) -> f64 {
+    let (usual_cm, usual) = match units {
+        UnitSystem::Metric => (5.0, "5 cm"),
+        UnitSystem::Imperial => (2.0 * CM_PER_IN, "2 in"),
+    };
+    let mut width = None;
+    if let Some(entry) = map.get(walk, "tables")
+        && let Some(mut tables) = Section::open(walk, &entry, "`tables`")
+    {
+        width = tables.quantity(walk, "dbh_class", Dimension::Diameter, &limits::DBH_CLASS);
+        let given = tables.has_quantity("dbh_class", Dimension::Diameter);
+        tables.finish(walk);
+        if given {
+            return width.map_or(usual_cm, |width| width.value);
+        }
+    }
+    walk.default(format!("dbh_class: classes are {usual} wide"));
+    width.map_or(usual_cm, |width| width.value)
+}
+
+/// Do the record files fit the selections?
+fn check_inputs_fit(
+    walk: &mut Walk,
+    entry: &Entry,
+    inputs: &crate::design::Inputs,
+    selections: &[crate::design::Selection],
+) {
+    if selections.is_empty() {
+        return;
+    }
+    let site = entry.key_site(walk);
+    let mut push = |diagnostic: Diagnostic| walk.problems.push(diagnostic.at(site.clone()));
+    let counted = selections.iter().any(|s| s.measured != Measured::All);
+    if inputs.counts.is_some() && !counted {
+        let message = "there is a counts file, but no selection in which trees were only counted";
+        push(Diagnostic::error("counts-without-sweep", message).hint(
+            "say `measured: none` or `measured: some` in an angle-gauge selection, or remove `counts`",
+        ));
+    }
+    for selection in selections {
+        if selection.measured == Measured::None && inputs.counts.is_none() {
+            let message = format!(
+                "the trees of selection `{}` were only counted, but there is no counts file",
+                selection.name
+            );
+            push(
+                Diagnostic::error("sweep-without-counts", message)
+                    .hint("name it: `counts: counts.csv`"),
+            );
+        }
+        if selection.measured == Measured::Some && inputs.counts.is_none() {
+            let message = format!(
+                "some trees of selection `{}` were only counted, but there is no counts file",
+                selection.name
+            );
+            push(
+                Diagnostic::warning("sweep-without-counts", message)
+                    .hint("name it: `counts: counts.csv`, or say `measured: all`"),
+            );
+        }
+    }
+    if inputs.trees.is_none() && selections.iter().any(|s| s.measured != Measured::None) {
+        let message = "trees were measured, but there is no trees file";
+        push(Diagnostic::error("no-trees-file", message).hint("name it: `trees: trees.csv`"));
+    }
+}

@@ -1,0 +1,137 @@
+//! What a number can possibly be, declared once for the design and the records. Outside of these
+//! a value is an error; what is merely unlikely is the business of `suspicious`.
+//!
+//! Source: common practice, no source; wide on purpose.
+
+use std::fmt;
+
+/// A range and the unit in which it is stated.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Limits {
+    low: f64,
+    low_is_in: bool,
+    high: f64,
+    high_is_in: bool,
+    unit: &'static str,
+}
+
+impl Limits {
+    const fn above(low: f64, high: f64, unit: &'static str) -> Self {
+        Limits {
+            low,
+            low_is_in: false,
+            high,
+            high_is_in: true,
+            unit,
+        }
+    }
+
+    const fn from(low: f64, high: f64, unit: &'static str) -> Self {
+        Limits {
+            low,
+            low_is_in: true,
+            high,
+            high_is_in: true,
+            unit,
+        }
+    }
+
+    const fn between(low: f64, high: f64, unit: &'static str) -> Self {
+        Limits {
+            low,
+            low_is_in: false,
+            high,
+            high_is_in: false,
+            unit,
+        }
+    }
+
+    /// Is the value possible?
+    pub(crate) fn allow(&self, value: f64) -> bool {
+        let low = if self.low_is_in {
+            value >= self.low
+        } else {
+            value > self.low
+        };
+        let high = if self.high_is_in {
+            value <= self.high
+        } else {
+            value < self.high
+        };
+        low && high
+    }
+
+    /// The unit in which the range is stated.
+    pub(crate) fn unit(&self) -> &'static str {
+        self.unit
+    }
+}
+
+impl fmt::Display for Limits {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (low, high, unit) = (self.low, self.high, self.unit);
+        let space = if unit.is_empty() { "" } else { " " };
+        match (self.low_is_in, self.high_is_in) {
+            (true, true) => write!(f, "from {low} to {high}{space}{unit}"),
+            (false, true) => write!(f, "above {low} and at most {high}{space}{unit}"),
+            _ => write!(f, "between {low} and {high}{space}{unit}, both excluded"),
+        }
+    }
+}
+
+/// Diameter at breast height.
+pub(crate) const DBH: Limits = Limits::above(0.0, 1500.0, "cm");
+/// A least or greatest dbh of a selection, a ring or merchantable wood.
+pub(crate) const DBH_LIMIT: Limits = Limits::from(0.0, 1500.0, "cm");
+/// Total height; zero is a way to write "not measured".
+pub(crate) const HEIGHT: Limits = Limits::from(0.0, 130.0, "m");
+/// Height of a break.
+pub(crate) const BROKEN_HEIGHT: Limits = Limits::above(0.0, 130.0, "m");
+/// Distance from the observer to a tree.
+pub(crate) const BASELINE: Limits = Limits::above(0.0, 300.0, "m");
+/// Distance from the plot centre to a tree.
+pub(crate) const CENTRE_DISTANCE: Limits = Limits::from(0.0, 300.0, "m");
+/// Sight in degrees.
+pub(crate) const SIGHT_DEG: Limits = Limits::between(-90.0, 90.0, "degrees");
+/// Sight in percent.
+pub(crate) const SIGHT_PCT: Limits = Limits::from(-2000.0, 2000.0, "%");
+/// Slope of the ground in degrees.
+pub(crate) const SLOPE_DEG: Limits = Limits::between(-80.0, 80.0, "degrees");
+/// Slope of the ground in percent.
+pub(crate) const SLOPE_PCT: Limits = Limits::from(-500.0, 500.0, "%");
+/// Share of a plot.
+pub(crate) const FRACTION: Limits = Limits::above(0.0, 1.0, "");
+/// Defect.
+pub(crate) const DEFECT_PCT: Limits = Limits::from(0.0, 100.0, "%");
+/// Trees that a tree record stands for.
+pub(crate) const TREE_COUNT: Limits = Limits::from(1.0, 100_000.0, "trees");
+/// Trees counted at a sweep.
+pub(crate) const SWEEP_COUNT: Limits = Limits::from(0.0, 100_000.0, "trees");
+/// Radius of a plot.
+pub(crate) const RADIUS: Limits = Limits::above(0.0, 200.0, "m");
+/// Area of a plot.
+pub(crate) const PLOT_AREA: Limits = Limits::above(0.0, 100.0, "ha");
+/// Length or width of a strip.
+pub(crate) const STRIP: Limits = Limits::above(0.0, 50_000.0, "m");
+/// Basal area factor.
+pub(crate) const FACTOR: Limits = Limits::above(0.0, 100.0, "m2/ha");
+/// Area of a stand or stratum.
+pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
+/// Map coordinate in whatever grid the crew uses.
+pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
+/// Confidence level.
+pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
+/// Allowable error.
+pub(crate) const ALLOWABLE_ERROR_PCT: Limits = Limits::above(0.0, 100.0, "%");
+/// Breast height: 1.3 m, 1.37 m (4.5 ft) and 1.4 m are in use.
+pub(crate) const BREAST_HEIGHT: Limits = Limits::from(1.0, 1.6, "m");
+/// Stump height.
+pub(crate) const STUMP: Limits = Limits::from(0.0, 5.0, "m");
+/// Top diameter.
+pub(crate) const TOP_DIAMETER: Limits = Limits::from(0.0, 200.0, "cm");
+/// Width of a dbh class.
+pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
+/// Whole numbers of trees in the design.
+pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
+/// Height trees per plot.
+pub(crate) const PER_PLOT: Limits = Limits::from(1.0, 1_000.0, "trees");

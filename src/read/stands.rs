@@ -1,0 +1,114 @@
+//! `stands.csv`: the stands, their strata and areas.
+
+use super::columns::Columns;
+use super::limits;
+use super::source::Source;
+use crate::design::Design;
+use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::units::Dimension;
+
+/// One row of `stands.csv`.
+#[derive(Clone, Debug)]
+pub(super) struct AreaRow {
+    /// Empty where the file has no stand column.
+    pub(super) stand: String,
+    pub(super) stratum: Option<String>,
+    pub(super) area_ha: Option<f64>,
+    /// Where the row begins.
+    pub(super) byte: usize,
+}
+
+/// All of `stands.csv`.
+#[derive(Clone, Debug, Default)]
+pub(super) struct AreaList {
+    pub(super) rows: Vec<AreaRow>,
+    pub(super) has_stands: bool,
+}
+
+impl AreaList {
+    /// The distinct stands, in the order of the file.
+    pub(super) fn stands(&self) -> Vec<&str> {
+        let mut names: Vec<&str> = Vec::new();
+        for row in &self.rows {
+            if !names.contains(&row.stand.as_str()) {
+                names.push(&row.stand);
+            }
+        }
+        names
+    }
+}
+
+/// Reads `stands.csv`.
+pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Problems) -> AreaList {
+    let mut list = AreaList::default();
+    let input = design.inputs.stands.as_ref();
+    let Some(mut table) = Columns::STANDS.open(source, input, &design.selections, problems) else {
+        return list;
+    };
+    let stand_column = table.column("stand");
+    let stratum_column = table.column("stratum");
+    let area_column = table.quantity("area", Dimension::Area, problems);
+    if area_column.is_none() && !table.heads().iter().any(|head| head == "area") {
+        problems.push(
+            Diagnostic::error("missing-column", "there is no column for the area")
+                .at(source.site(1, 0))
+                .hint("name it `area_ha` or `area_ac`"),
+        );
+    }
+    list.has_stands = stand_column.is_some();
+    while let Some(row) = table.next_row(problems) {
+        let stand = row.text(stand_column).unwrap_or_default().to_owned();
+        if stand.is_empty() && list.has_stands {
+            problems.push(
+                Diagnostic::error("missing-value", "this row names no stand")
+                    .at(table.row_site(&row)),
+            );
+            continue;
+        }
+        let stratum = row.text(stratum_column).map(str::to_owned);
+        let area_ha = table.number_within(&row, area_column, &limits::STAND_AREA, problems);
+        if area_column.is_some() && row.text(area_column).is_none() {
+            let message = format!(
+                "the area of {} is blank",
+                place_name(&stand, stratum.as_deref())
+            );
+            problems.push(
+                Diagnostic::warning("no-area", message)
+                    .at(table.row_site(&row))
+                    .hint("without it there are figures per area only, and no totals"),
+            );
+        }
+        let twice = (list.rows.iter()).find(|r| r.stand == stand && r.stratum == stratum);
+        if let Some(first) = twice {
+            let message = format!(
+                "{} is listed twice, first in line {}",
+                place_name(&stand, stratum.as_deref()),
+                source.line_of(first.byte)
+            );
+            problems.push(
+                Diagnostic::error("stand-twice", message)
+                    .at(table.row_site(&row))
+                    .hint("keep one row for each stand, or for each stand and stratum"),
+            );
+            continue;
+        }
+        list.rows.push(AreaRow {
+            stand,
+            stratum,
+            area_ha,
+            byte: row.byte(),
+        });
+    }
+    table.check_decimal_marks(problems);
+    list
+}
+
+/// "stand `A`, stratum `S1`", as far as they have names.
+pub(super) fn place_name(stand: &str, stratum: Option<&str>) -> String {
+    match (stand.is_empty(), stratum) {
+        (true, None) => String::from("the stand"),
+        (true, Some(stratum)) => format!("stratum {}", seen(stratum)),
+        (false, None) => format!("stand {}", seen(stand)),
+        (false, Some(stratum)) => format!("stand {}, stratum {}", seen(stand), seen(stratum)),
+    }
+}

@@ -1,0 +1,203 @@
+//! Stands, strata and their areas: do the stands and the plots file agree?
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::RecordFiles;
+use super::plots::PlotList;
+use super::source::Source;
+use super::stands::{AreaList, AreaRow, place_name};
+use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::records::{Stratum, natural_order};
+
+/// The strata of each stand that has plots, in natural order of their names.
+pub(super) type StrataByStand = BTreeMap<String, Vec<Stratum>>;
+
+/// Brings the areas of `stands.csv` and the strata of the plots together.
+pub(super) fn find_strata(
+    files: &RecordFiles,
+    areas: &AreaList,
+    plots: &PlotList,
+    problems: &mut Problems,
+) -> StrataByStand {
+    let mut plots_of: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (index, plot) in plots.plots.iter().enumerate() {
+        plots_of.entry(&plot.stand).or_default().push(index);
+    }
+    let mut strata = StrataByStand::new();
+    for (stand, indices) in &plots_of {
+        let rows: Vec<&AreaRow> = areas
+            .rows
+            .iter()
+            .filter(|row| !areas.has_stands || row.stand == *stand)
+            .collect();
+        let finder = StandStrata {
+            files,
+            plots,
+            stand,
+            indices,
+            rows,
+        };
+        strata.insert((*stand).to_owned(), finder.find(problems));
+    }
+    if let Some(source) = &files.stands {
+        for row in &areas.rows {
+            let is_known = !areas.has_stands || plots_of.contains_key(row.stand.as_str());
+            if !is_known && !plots.plots.is_empty() {
+                let message = format!("no plot lies in {}", place_name(&row.stand, None));
+                problems.push(
+                    Diagnostic::warning("stand-without-plots", message)
+                        .at(source.site_of(row.byte))
+                        .hint("it is left out of all results"),
+                );
+            }
+        }
+    }
+    if files.stands.is_none()
+        && let Some(source) = &files.plots
+        && let Some(plot) = plots.plots.iter().find(|plot| plot.stratum.is_some())
+    {
+        let message = "there are strata, but no stands file with their areas: each is compiled \
+                       apart, and they cannot be combined";
+        problems.push(
+            Diagnostic::warning("stratum-without-area", message)
+                .at(source.site(source.line_of(plot.byte), 0))
+                .hint(
+                    "give `stands: stands.csv` with the columns `stand`, `stratum` and `area_ha`",
+                ),
+        );
+    }
+    strata
+}
+
+struct StandStrata<'a> {
+    files: &'a RecordFiles,
+    plots: &'a PlotList,
+    stand: &'a str,
+    indices: &'a [usize],
+    rows: Vec<&'a AreaRow>,
+}
+
+impl StandStrata<'_> {
+    fn plot_site(&self, source: &Source, index: usize) -> crate::diagnostic::Site {
+        source.site_of(self.plots.plots[index].byte)
+    }
+
+    fn find(&self, problems: &mut Problems) -> Vec<Stratum> {
+        if self.files.stands.is_some() && self.rows.is_empty() {
+            let message = format!("{} is not in the stands file", place_name(self.stand, None));
+            let diagnostic = Diagnostic::error("unknown-stand", message)
+                .hint("add a row for it, or correct its name");
+            problems.push(match &self.files.plots {
+                Some(source) => diagnostic.at(self.plot_site(source, self.indices[0])),
+                None => diagnostic,
+            });
+        }
+        let names: BTreeSet<&str> = self
+            .indices
+            .iter()
+            .filter_map(|index| self.plots.plots[*index].stratum.as_deref())
+            .collect();
+        if names.is_empty() {
+            return vec![self.sole_stratum(problems)];
+        }
+        for index in self.indices {
+            if let (None, Some(source)) = (&self.plots.plots[*index].stratum, &self.files.plots) {
+                let message = format!(
+                    "{} has no stratum, but other plots have",
+                    self.plots.name_of(*index)
+                );
+                problems.push(
+                    Diagnostic::error("missing-value", message).at(self.plot_site(source, *index)),
+                );
+            }
+        }
+        let mut strata: Vec<Stratum> = names
+            .iter()
+            .map(|name| Stratum {
+                name: (*name).to_owned(),
+                area_ha: self.area_of(name, names.len()),
+            })
+            .collect();
+        strata.sort_by(|a, b| natural_order(&a.name, &b.name));
+        self.report_areas(&strata, problems);
+        strata
+    }
+
+    /// The one stratum of a stand whose plots name none.
+    fn sole_stratum(&self, problems: &mut Problems) -> Stratum {
+        if let [row] = self.rows[..] {
+            return Stratum {
+                name: row.stratum.clone().unwrap_or_default(),
+                area_ha: row.area_ha,
+            };
+        }
+        if let (Some(source), true) = (&self.files.stands, self.rows.len() > 1) {
+            let message = format!(
+                "{} has {} strata here, but its plots name none",
+                place_name(self.stand, None),
+                self.rows.len()
+            );
+            problems.push(
+                Diagnostic::error("plots-without-stratum", message)
+                    .at(source.site_of(self.rows[0].byte))
+                    .hint("add a column `stratum` to the plots file"),
+            );
+        }
+        Stratum {
+            name: String::new(),
+            area_ha: None,
+        }
+    }
+
+    /// The area of a stratum: its own row, or the stand's where it is the only one.
+    fn area_of(&self, name: &str, strata: usize) -> Option<f64> {
+        let own = self
+            .rows
+            .iter()
+            .find(|row| row.stratum.as_deref() == Some(name));
+        let whole = self.rows.iter().find(|row| row.stratum.is_none());
+        match (own, whole) {
+            (Some(own), _) => own.area_ha,
+            (None, Some(whole)) if strata == 1 => whole.area_ha,
+            _ => None,
+        }
+    }
+
+    fn report_areas(&self, strata: &[Stratum], problems: &mut Problems) {
+        let Some(source) = &self.files.stands else {
+            return;
+        };
+        let Some(first) = self.rows.first() else {
+            return;
+        };
+        let without: Vec<String> = strata
+            .iter()
+            .filter(|stratum| stratum.area_ha.is_none())
+            .map(|stratum| seen(&stratum.name))
+            .collect();
+        if !without.is_empty() {
+            let message = format!(
+                "no area is known of stratum {} of {}: its strata cannot be combined",
+                without.join(", "),
+                place_name(self.stand, None)
+            );
+            problems.push(
+                Diagnostic::warning("stratum-without-area", message)
+                    .at(source.site_of(first.byte))
+                    .hint("give a row for each stand and stratum"),
+            );
+        }
+        for row in &self.rows {
+            if let Some(name) = &row.stratum
+                && !strata.iter().any(|stratum| stratum.name == *name)
+            {
+                let message = format!("no plot lies in {}", place_name(self.stand, Some(name)));
+                problems.push(
+                    Diagnostic::warning("stratum-without-plots", message)
+                        .at(source.site_of(row.byte))
+                        .hint("nothing is known of it: it is left out of all results"),
+                );
+            }
+        }
+    }
+}

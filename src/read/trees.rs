@@ -1,0 +1,443 @@
+//! `trees.csv`: trees with records of their own, and rows that mark a plot without trees.
+
+use super::columns::Columns;
+use super::csv::{Column, Row, Table};
+use super::limits;
+use super::orphans::Orphans;
+use super::plots::{self, PlotList};
+use super::readings::{HeightColumns, HeightFields};
+use super::source::Source;
+use super::spellings::Spellings;
+use super::status::StatusReader;
+use crate::design::{Design, Measured, Method, Selection};
+use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::records::{HeightRecord, Rule, Status};
+use crate::species::SpeciesTable;
+use crate::units::Dimension;
+
+/// One tree as recorded; parts that could not be read are missing.
+#[derive(Clone, Debug)]
+pub(super) struct TreeRow {
+    pub(super) byte: usize,
+    pub(super) line: usize,
+    /// Index into [`PlotList::plots`].
+    pub(super) plot: Option<usize>,
+    pub(super) selection: Option<usize>,
+    pub(super) number: String,
+    /// Index into [`Spellings::list`].
+    pub(super) species: Option<usize>,
+    pub(super) dbh_cm: Option<f64>,
+    pub(super) status: Status,
+    pub(super) height: HeightFields,
+    pub(super) count: f64,
+    pub(super) walkthrough: f64,
+    pub(super) defect_pct: Option<f64>,
+    pub(super) baf_m2_per_ha: Option<f64>,
+    pub(super) distance_to_centre_m: Option<f64>,
+    /// Below the least dbh, or outside every ring.
+    pub(super) excluded: bool,
+}
+
+impl TreeRow {
+    /// Recorded or read height, m.
+    pub(super) fn height_m(&self) -> Option<f64> {
+        match self.height.record {
+            HeightRecord::Missing => None,
+            HeightRecord::Measured { height_m } => Some(height_m),
+            HeightRecord::Instrument(reading) => Some(reading.height_m()),
+        }
+    }
+
+    /// The factor or plot in force for this tree.
+    pub(super) fn rule(&self, plots: &PlotList) -> Option<Rule> {
+        let visit = plots.plots[self.plot?].visits[self.selection?].as_ref()?;
+        Some(match (&visit.rule, self.baf_m2_per_ha) {
+            (Rule::AngleGauge { .. }, Some(baf_m2_per_ha)) => Rule::AngleGauge { baf_m2_per_ha },
+            (rule, _) => rule.clone(),
+        })
+    }
+}
+
+/// Where the columns of `trees.csv` are.
+pub(super) struct TreeColumns {
+    pub(super) plot: Column,
+    stand: Option<Column>,
+    selection: Option<Column>,
+    pub(super) tree: Option<Column>,
+    pub(super) species: Column,
+    pub(super) dbh: Column,
+    pub(super) height: HeightColumns,
+    walkthrough: Option<Column>,
+    defect: Option<Column>,
+    count: Option<Column>,
+    pub(super) baf: Option<Column>,
+    pub(super) distance_to_centre: Option<Column>,
+}
+
+impl TreeColumns {
+    fn of(table: &Table, problems: &mut Problems) -> Option<Self> {
+        let plot = plots::required(table, "plot", problems);
+        let species = plots::required(table, "species", problems);
+        let dbh = table.quantity("dbh", Dimension::Diameter, problems);
+        // A head without unit is already reported.
+        if dbh.is_none() && table.column("dbh").is_none() {
+            problems.push(
+                Diagnostic::error("missing-column", "there is no column for the dbh")
+                    .at(table.head_site(0))
+                    .hint("name it `dbh_cm`, `dbh_in` or `dbh_mm`, or say in the design `columns: {HEAD: dbh_cm}`"),
+            );
+        }
+        Some(TreeColumns {
+            stand: table.column("stand"),
+            selection: table.column("selection"),
+            tree: table.column("tree"),
+            height: HeightColumns::of(table, problems),
+            walkthrough: table.column("walkthrough"),
+            defect: table.column("defect_pct"),
+            count: table.column("count"),
+            baf: table.quantity("baf", Dimension::BasalAreaFactor, problems),
+            distance_to_centre: table.quantity("distance_to_centre", Dimension::Length, problems),
+            plot: plot?,
+            species: species?,
+            dbh: dbh?,
+        })
+    }
+}
+
+/// All of `trees.csv`.
+pub(super) struct TreeSheet<'a> {
+    pub(super) table: Table<'a>,
+    pub(super) columns: TreeColumns,
+    pub(super) rows: Vec<TreeRow>,
+    pub(super) spellings: Spellings<'a>,
+    /// Rows that mark a plot without trees: plot, and where the row begins.
+    pub(super) no_tree_rows: Vec<(usize, usize)>,
+}
+
+impl TreeSheet<'_> {
+    /// Place of a field of a row.
+    pub(super) fn site(&self, row: &TreeRow, column: Option<Column>) -> Site {
+        self.table.site_in_row_at(row.byte, column)
+    }
+}
+
+/// Reads `trees.csv`. Plots that are not listed are an error, or are added to the list where the
+/// design has no plots file.
+pub(super) fn read_trees<'a>(
+    design: &'a Design,
+    source: &'a Source,
+    species: &'a SpeciesTable,
+    plots: &mut PlotList,
+    problems: &mut Problems,
+) -> Option<TreeSheet<'a>> {
+    let input = design.inputs.trees.as_ref();
+    let mut table = Columns::TREES.open(source, input, &design.selections, problems)?;
+    let columns = TreeColumns::of(&table, problems)?;
+    let default_selection = default_selection(
+        design,
+        &table,
+        columns.selection.is_some(),
+        |selection| selection.measured != Measured::None,
+        problems,
+    );
+    let mut sheet_rows = Vec::new();
+    let mut no_tree_rows = Vec::new();
+    let mut spellings = Spellings::new(design, species);
+    let mut status = StatusReader::new(design, &table);
+    let mut orphans = Orphans::new(columns.plot, columns.stand, columns.selection);
+    while let Some(row) = table.next_row(problems) {
+        let (plot, selection) =
+            orphans.place(design, &table, &row, default_selection, plots, problems);
+        let is_mark = row.text(Some(columns.species)).is_none()
+            && row.text(Some(columns.dbh)).is_none()
+            && !columns.height.are_filled(&row);
+        if is_mark {
+            if let Some(plot) = plot {
+                mark_empty(plots, plot, selection, columns.selection.is_some());
+                no_tree_rows.push((plot, row.byte()));
+            }
+            continue;
+        }
+        let mut tree = read_tree(design, &table, &columns, &row, problems);
+        tree.plot = plot;
+        tree.selection = selection;
+        tree.status = status.read(&row);
+        tree.species = row
+            .text(Some(columns.species))
+            .map(|text| spellings.note(text, row.byte(), row.line()));
+        check_selection(design, &table, &columns, &row, &mut tree, problems);
+        tree.excluded = is_excluded(design, plots, &tree);
+        sheet_rows.push(tree);
+    }
+    table.check_decimal_marks(problems);
+    spellings.report(&table, columns.species, problems);
+    status.report(&table, problems);
+    orphans.report(design, &table, plots, problems);
+    Some(TreeSheet {
+        table,
+        columns,
+        rows: sheet_rows,
+        spellings,
+        no_tree_rows,
+    })
+}
+
+/// Can a tree of this selection have a record, and a factor, of its own?
+fn check_selection(
+    design: &Design,
+    table: &Table,
+    columns: &TreeColumns,
+    row: &Row,
+    tree: &mut TreeRow,
+    problems: &mut Problems,
+) {
+    let Some(selection) = tree.selection.map(|index| &design.selections[index]) else {
+        return;
+    };
+    if selection.measured == Measured::None {
+        let message = format!(
+            "the trees of selection `{}` are only counted, by the design",
+            selection.name
+        );
+        problems.push(
+            Diagnostic::error("not-a-measured-selection", message)
+                .at(table.site(row, columns.selection.unwrap_or(columns.plot)))
+                .hint("say `measured: some` or `measured: all` there, or correct the selection"),
+        );
+    }
+    let is_sweep = matches!(selection.method, Method::AngleGauge { .. });
+    if let (Some(_), Some(column), false) = (tree.baf_m2_per_ha, columns.baf, is_sweep) {
+        tree.baf_m2_per_ha = None;
+        let message = format!(
+            "the selection `{}` is no sweep: its trees have no basal area factor",
+            selection.name
+        );
+        problems.push(Diagnostic::warning("override-ignored", message).at(table.site(row, column)));
+    }
+}
+
+/// The selection of rows that name none: the only one that the file can be about.
+pub(super) fn default_selection(
+    design: &Design,
+    table: &Table,
+    is_named: bool,
+    fits: impl Fn(&Selection) -> bool,
+    problems: &mut Problems,
+) -> Option<usize> {
+    let fitting: Vec<usize> = (0..design.selections.len())
+        .filter(|index| fits(&design.selections[*index]))
+        .collect();
+    if let [only] = fitting[..] {
+        return Some(only);
+    }
+    if !is_named {
+        let names: Vec<&str> = fitting
+            .iter()
+            .map(|i| design.selections[*i].name.as_str())
+            .collect();
+        let (message, hint) = if names.is_empty() {
+            (
+                String::from("the design has no selection that this file could be about"),
+                String::from("look at `measured` of its selections"),
+            )
+        } else {
+            (
+                format!(
+                    "there is no column `selection`, and the design has {}",
+                    names.len()
+                ),
+                format!("say for each row which it is of: {}", names.join(", ")),
+            )
+        };
+        problems.push(
+            Diagnostic::error("missing-column", message)
+                .at(table.head_site(0))
+                .hint(hint),
+        );
+    }
+    None
+}
+
+/// The plot was visited and nothing found, by this selection or (if the row names none) by any.
+pub(super) fn mark_empty(
+    plots: &mut PlotList,
+    plot: usize,
+    selection: Option<usize>,
+    rows_name_selections: bool,
+) {
+    let visits = &mut plots.plots[plot].visits;
+    match selection.filter(|_| rows_name_selections) {
+        Some(selection) => {
+            if let Some(visit) = &mut visits[selection] {
+                visit.marked_empty = true;
+            }
+        }
+        None => visits
+            .iter_mut()
+            .flatten()
+            .for_each(|visit| visit.marked_empty = true),
+    }
+}
+
+fn read_tree(
+    design: &Design,
+    table: &Table,
+    columns: &TreeColumns,
+    row: &Row,
+    problems: &mut Problems,
+) -> TreeRow {
+    for (column, what) in [(columns.species, "species"), (columns.dbh, "dbh")] {
+        if row.text(Some(column)).is_none() {
+            problems.push(
+                Diagnostic::error("missing-value", format!("this tree has no {what}"))
+                    .at(table.site(row, column))
+                    .hint("a row without species, dbh and height marks a plot without trees"),
+            );
+        }
+    }
+    let dbh_cm = table.number_within(row, Some(columns.dbh), &limits::DBH, problems);
+    let mut height = columns.height.read(table, row, problems);
+    check_height(design, table, columns, row, &mut height, problems);
+    TreeRow {
+        byte: row.byte(),
+        line: row.line(),
+        plot: None,
+        selection: None,
+        number: row.text(columns.tree).unwrap_or_default().to_owned(),
+        species: None,
+        dbh_cm,
+        status: Status::Live,
+        height,
+        count: table
+            .whole_within(row, columns.count, &limits::TREE_COUNT, problems)
+            .unwrap_or(1.0),
+        walkthrough: read_walkthrough(table, columns, row, problems),
+        defect_pct: table.number_within(row, columns.defect, &limits::DEFECT_PCT, problems),
+        baf_m2_per_ha: table.number_within(row, columns.baf, &limits::FACTOR, problems),
+        distance_to_centre_m: table.number_within(
+            row,
+            columns.distance_to_centre,
+            &limits::CENTRE_DISTANCE,
+            problems,
+        ),
+        excluded: false,
+    }
+}
+
+/// A tree with a dbh is taller than breast height, and a break lies below the top.
+fn check_height(
+    design: &Design,
+    table: &Table,
+    columns: &TreeColumns,
+    row: &Row,
+    height: &mut HeightFields,
+    problems: &mut Problems,
+) {
+    let breast_height = design.heights.breast_height_m;
+    let site = |column: Option<Column>| table.site_in_row_at(row.byte(), column);
+    let height_column = columns
+        .height
+        .height
+        .filter(|column| row.text(Some(*column)).is_some())
+        .or(columns.height.top.map(|top| top.column));
+    let total = match height.record {
+        HeightRecord::Missing => None,
+        HeightRecord::Measured { height_m } => Some(height_m),
+        HeightRecord::Instrument(reading) => Some(reading.height_m()),
+    };
+    for (height_m, column, what) in [
+        (total, height_column, "height"),
+        (
+            height.broken_height_m,
+            columns.height.broken_height,
+            "broken height",
+        ),
+    ] {
+        if let Some(height_m) = height_m
+            && height_m <= breast_height
+        {
+            let message = format!(
+                "a {what} of {height_m:.2} m does not reach breast height ({breast_height} m), \
+                 but the tree has a dbh"
+            );
+            problems.push(
+                Diagnostic::error("below-breast-height", message)
+                    .at(site(column))
+                    .hint("is it a slip, or a stump?"),
+            );
+        }
+    }
+    let (Some(total), Some(broken)) = (total, height.broken_height_m) else {
+        return;
+    };
+    // The total height is that of the unbroken stem; the same figure twice is that of the break.
+    const SAME_M: f64 = 0.05;
+    let column = columns.height.broken_height;
+    if (total - broken).abs() <= SAME_M {
+        height.record = HeightRecord::Missing;
+        height.reading = None;
+        let message = format!(
+            "the height is that of the break ({broken:.1} m): the height of the whole stem is \
+             taken as missing"
+        );
+        problems.push(Diagnostic::note("height-of-break", message).at(site(column)));
+    } else if broken > total {
+        let message =
+            format!("the stem is broken at {broken:.1} m, above its height of {total:.1} m");
+        problems.push(
+            Diagnostic::error("broken-above-height", message)
+                .at(site(column))
+                .hint("the height is that of the whole stem; leave it blank if it is not known"),
+        );
+    }
+}
+
+fn read_walkthrough(
+    table: &Table,
+    columns: &TreeColumns,
+    row: &Row,
+    problems: &mut Problems,
+) -> f64 {
+    let Some(column) = columns.walkthrough else {
+        return 1.0;
+    };
+    match row.text(Some(column)) {
+        None => 1.0,
+        Some("2") => 2.0,
+        Some(text) => match plots::yes_or_no(text) {
+            Some(true) if text != "1" => 2.0,
+            Some(_) if text != "0" => 1.0,
+            _ => {
+                let message = format!("`walkthrough` must be 1 or 2 ({})", seen(text));
+                problems.push(
+                    Diagnostic::error("bad-walkthrough", message)
+                        .at(table.site(row, column))
+                        .hint("2, or yes, for a tree that counts twice at the boundary"),
+                );
+                1.0
+            }
+        },
+    }
+}
+
+/// Is the tree too thin for its selection, or in none of its rings?
+fn is_excluded(design: &Design, plots: &PlotList, tree: &TreeRow) -> bool {
+    let (Some(dbh), Some(selection)) = (tree.dbh_cm, tree.selection) else {
+        return false;
+    };
+    if design.selections[selection]
+        .min_dbh_cm
+        .is_some_and(|min| dbh < min)
+    {
+        return true;
+    }
+    let visit = tree
+        .plot
+        .and_then(|plot| plots.plots[plot].visits[selection].as_ref());
+    let Some(Rule::NestedRings(rings)) = visit.map(|visit| &visit.rule) else {
+        return false;
+    };
+    !rings
+        .iter()
+        .any(|ring| ring.min_dbh_cm <= dbh && ring.max_dbh_cm.is_none_or(|max| dbh < max))
+}
