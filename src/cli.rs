@@ -91,6 +91,7 @@ pub struct DesignArgs {
 /// Options of `compile`.
 #[derive(Clone, Debug, Args)]
 pub struct CompileArgs {
+    /// The cruise.
     #[command(flatten)]
     pub design: DesignArgs,
     /// Form of the result.
@@ -113,6 +114,7 @@ pub struct CompileArgs {
 /// Options of `check`.
 #[derive(Clone, Debug, Args)]
 pub struct CheckArgs {
+    /// The cruise.
     #[command(flatten)]
     pub design: DesignArgs,
 }
@@ -145,6 +147,7 @@ pub struct EquationsArgs {
 /// Options of `explain`.
 #[derive(Clone, Debug, Args)]
 pub struct ExplainArgs {
+    /// The cruise.
     #[command(flatten)]
     pub design: DesignArgs,
     /// Plot of the tree.
@@ -216,7 +219,10 @@ mod tests {
     #[test]
     fn confidence_levels() {
         assert_eq!(confidence("0.9"), Ok(0.9));
-        assert_eq!(confidence("95").unwrap_err(), "write it as a fraction: 0.95");
+        assert_eq!(
+            confidence("95").unwrap_err(),
+            "write it as a fraction: 0.95"
+        );
         assert!(confidence("nan").is_err());
         assert!(confidence("1").is_err());
     }

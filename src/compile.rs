@@ -70,10 +70,15 @@ pub fn equation_for(
     species: SpeciesId,
 ) -> Result<SpeciesEquation, Missing> {
     let means = |text: &str| {
-        let alias = aliases.iter().find(|(code, _)| *code == text.to_lowercase());
+        let alias = aliases
+            .iter()
+            .find(|(code, _)| *code == text.to_lowercase());
         table.lookup(alias.map_or(text, |(_, meaning)| meaning))
     };
-    let stand_in = volume.substitute.iter().find(|(from, _)| means(from) == Some(species));
+    let stand_in = volume
+        .substitute
+        .iter()
+        .find(|(from, _)| means(from) == Some(species));
     let substitute = match stand_in {
         None => None,
         Some((_, to)) => Some(means(to).ok_or_else(|| Missing {
@@ -117,7 +122,14 @@ pub fn compile<'a>(
     };
     let values: Vec<Vec<TreeValues>> = stands.iter().map(|stand| stand.values.clone()).collect();
     let estimates = estimate_cruise(design, records, &values);
-    Ok(Compilation { design, records, knowledge, equations, stands, estimates })
+    Ok(Compilation {
+        design,
+        records,
+        knowledge,
+        equations,
+        stands,
+        estimates,
+    })
 }
 
 fn equations(
@@ -142,7 +154,13 @@ fn fit(
     knowledge: &Knowledge,
 ) -> CurveSet {
     let regional = knowledge.regional.as_ref();
-    CurveSet::fit(stands, species, &knowledge.species, &design.heights, regional)
+    CurveSet::fit(
+        stands,
+        species,
+        &knowledge.species,
+        &design.heights,
+        regional,
+    )
 }
 
 fn compile_stand(
@@ -165,12 +183,20 @@ fn compile_stand(
             (stem, values)
         })
         .unzip();
-    CompiledStand { heights, stems, values }
+    CompiledStand {
+        heights,
+        stems,
+        values,
+    }
 }
 
 /// Sizes that go into the volume equation.
 pub fn stem_input(tree: &Tree, height_m: f64) -> StemInput {
-    StemInput { dbh_cm: tree.dbh_cm, height_m, broken_height_m: tree.broken_height_m }
+    StemInput {
+        dbh_cm: tree.dbh_cm,
+        height_m,
+        broken_height_m: tree.broken_height_m,
+    }
 }
 
 fn tree_values(
@@ -201,6 +227,10 @@ impl Compilation<'_> {
                 missing[tree.species] += 1;
             }
         }
-        missing.into_iter().enumerate().filter(|(_, count)| *count > 0).collect()
+        missing
+            .into_iter()
+            .enumerate()
+            .filter(|(_, count)| *count > 0)
+            .collect()
     }
 }

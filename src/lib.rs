@@ -8,13 +8,17 @@
 //! Data runs one way. [`read`] makes [`design`] and [`records`]; [`heights`] fills heights;
 //! [`species`] carries the equations; [`estimates`] turns plot sums into means with their errors.
 
+pub mod cli;
+pub mod commands;
+pub mod compile;
 pub mod design;
 pub mod diagnostic;
 pub mod estimates;
 pub mod expansion;
+pub mod explain;
 pub mod heights;
-pub mod plot_sums;
 pub mod math;
+pub mod plot_sums;
 pub mod read;
 pub mod records;
 pub mod render;

@@ -18,7 +18,9 @@ pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
         let _ = writeln!(text, "{}", cruise.design.title);
         for stand in &records.stands {
             let empty = stand.plots.iter().filter(|plot| {
-                plot.visits.iter().all(|visit| visit.trees.is_empty() && visit.counts.is_empty())
+                plot.visits
+                    .iter()
+                    .all(|visit| visit.trees.is_empty() && visit.counts.is_empty())
             });
             let counted: f64 = stand
                 .plots
@@ -39,5 +41,9 @@ pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
     }
     let _ = writeln!(text, "{}", counts(&loaded.problems));
     write::standard_output(&text)?;
-    Ok(if loaded.cruise.is_some() { Outcome::Done } else { Outcome::InputIsWrong })
+    Ok(if loaded.cruise.is_some() {
+        Outcome::Done
+    } else {
+        Outcome::InputIsWrong
+    })
 }

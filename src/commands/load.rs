@@ -42,7 +42,10 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
     let mut problems = Problems::new();
     let cruise = read(arguments, &mut problems);
-    Loaded { cruise: cruise.filter(|_| !problems.has_errors()), problems: problems.sorted() }
+    Loaded {
+        cruise: cruise.filter(|_| !problems.has_errors()),
+        problems: problems.sorted(),
+    }
 }
 
 /// What failed is in `problems`.
@@ -89,8 +92,16 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     };
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
-    let knowledge = Knowledge { species, volume, regional };
-    Some(Cruise { design, records: records?, knowledge })
+    let knowledge = Knowledge {
+        species,
+        volume,
+        regional,
+    };
+    Some(Cruise {
+        design,
+        records: records?,
+        knowledge,
+    })
 }
 
 /// The value, or its problems added to the others.
@@ -124,8 +135,11 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
         match &mut design.volume {
             Some(volume) => volume.region = Some(region.clone()),
             None => problems.push(
-                Diagnostic::error("region-without-set", format!("--region {region} has no volume set"))
-                    .hint("give --volume-set too, or a volume section in the design"),
+                Diagnostic::error(
+                    "region-without-set",
+                    format!("--region {region} has no volume set"),
+                )
+                .hint("give --volume-set too, or a volume section in the design"),
             ),
         }
     }
@@ -137,8 +151,11 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             design.heights.curve = CurveChoice::Named(name.clone());
         } else {
             problems.push(
-                Diagnostic::error("unknown-curve", format!("--curve `{name}` is no known form"))
-                    .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
+                Diagnostic::error(
+                    "unknown-curve",
+                    format!("--curve `{name}` is no known form"),
+                )
+                .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
             );
         }
     }
@@ -188,10 +205,19 @@ fn regional_set(
     let file = |part: &str| tables.source(&format!("height-curves/{name}/{part}"));
     let (Some(head), Some(coefficients)) = (file("set.yaml"), file("coefficients.csv")) else {
         problems.push(
-            Diagnostic::error("unknown-height-curves", format!("there is no set of height curves `{name}`"))
-                .hint(format!("known sets: {}", tables.folders("height-curves").join(", "))),
+            Diagnostic::error(
+                "unknown-height-curves",
+                format!("there is no set of height curves `{name}`"),
+            )
+            .hint(format!(
+                "known sets: {}",
+                tables.folders("height-curves").join(", ")
+            )),
         );
         return None;
     };
-    keep(height_curves::regional_set(&head, &coefficients, species), problems)
+    keep(
+        height_curves::regional_set(&head, &coefficients, species),
+        problems,
+    )
 }

@@ -65,7 +65,9 @@ fn counts(problems: &Problems) -> String {
         let plural = if count == 1 { "" } else { "s" };
         format!("{count} {severity}{plural}")
     };
-    [Severity::Error, Severity::Warning, Severity::Note].map(one).join(", ")
+    [Severity::Error, Severity::Warning, Severity::Note]
+        .map(one)
+        .join(", ")
 }
 
 /// A single error without a place.

@@ -2,7 +2,10 @@
 
 use crate::records::CruiseSpeciesIndex;
 
+pub mod curve;
+pub mod fill;
 pub mod instrument;
+pub mod regional;
 
 /// Where a tree's height comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -42,7 +42,11 @@ impl Serialize for Row<'_> {
 impl Serialize for Document<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let Document(head, tidy) = self;
-        let rows: Vec<Row> = tidy.rows.iter().map(|row| Row(&tidy.columns, row)).collect();
+        let rows: Vec<Row> = tidy
+            .rows
+            .iter()
+            .map(|row| Row(&tidy.columns, row))
+            .collect();
         let mut map = serializer.serialize_map(Some(4))?;
         map.serialize_entry("title", head.title)?;
         map.serialize_entry("units", head.units)?;

@@ -1,4 +1,6 @@
 //! Renderers: one per format, all over the same data.
 
+pub mod csv;
+pub mod json;
 pub mod markdown;
 pub mod terminal;

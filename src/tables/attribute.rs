@@ -36,10 +36,28 @@ impl Attribute {
             Attribute::MeanHeight => "mean height",
             Attribute::LoreyHeight => "Lorey height",
             Attribute::TopHeight => "top height",
-            Attribute::StandDensityIndex => "stand density index (Reineke)",
-            Attribute::StandDensityIndexSummed => "stand density index (summed)",
-            Attribute::RelativeDensity => "relative density (Curtis)",
+            Attribute::StandDensityIndex => "SDI (Reineke)",
+            Attribute::StandDensityIndexSummed => "SDI (summed)",
+            Attribute::RelativeDensity => "rel. density (Curtis)",
         }
+    }
+
+    /// Name short enough for a column head.
+    pub fn head(self) -> &'static str {
+        match self {
+            Attribute::VolumeTotal => "total vol.",
+            Attribute::VolumeMerch => "merch. vol.",
+            Attribute::VolumeNet => "net vol.",
+            Attribute::VolumeBark => "bark vol.",
+            other => other.words(),
+        }
+    }
+
+    /// Unit of a stand total.
+    pub fn total_unit(self, units: UnitSystem) -> &'static str {
+        let label = self.unit(units).label;
+        let base = label.split('/').next().unwrap_or(label);
+        if base == "1" { "trees" } else { base }
     }
 
     /// Does it add up over trees, so that it can be expanded to a total?
@@ -69,7 +87,10 @@ impl Attribute {
             Attribute::QuadraticMeanDbh => units.diameter(),
             Attribute::MeanHeight | Attribute::LoreyHeight | Attribute::TopHeight => units.length(),
             Attribute::RelativeDensity => match units {
-                UnitSystem::Metric => ShownUnit { label: "m2/ha/cm^0.5", from_metric: 1.0 },
+                UnitSystem::Metric => ShownUnit {
+                    label: "m2/ha/cm^0.5",
+                    from_metric: 1.0,
+                },
                 UnitSystem::Imperial => ShownUnit {
                     label: "ft2/ac/in^0.5",
                     from_metric: CM_PER_IN.sqrt() / M2_PER_HA_PER_FT2_PER_AC,

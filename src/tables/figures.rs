@@ -18,13 +18,19 @@ const BY_SPECIES: [Attribute; 5] = [
 
 /// All trees of a status.
 pub fn everything(status: StatusDomain) -> Domain {
-    Domain { status, species: None, dbh_class: None }
+    Domain {
+        status,
+        species: None,
+        dbh_class: None,
+    }
 }
 
 /// Label of a species, or the word for all.
 pub fn species_label(species: Option<usize>, records: &Records) -> String {
     let label = |species: &CruiseSpecies| species.label.clone();
-    species.and_then(|at| records.species.get(at)).map_or_else(|| ALL.to_owned(), label)
+    species
+        .and_then(|at| records.species.get(at))
+        .map_or_else(|| ALL.to_owned(), label)
 }
 
 /// `95 % limits`, say.
@@ -49,20 +55,22 @@ pub fn stand_figures(
     let mut columns = vec![
         Column::words("attribute"),
         Column::words("unit"),
-        Column::number("estimate", ""),
-        Column::number("std error", ""),
+        Column::number("mean", ""),
+        Column::number("std", "error"),
         Column::number("lower", &level),
         Column::number("upper", &level),
         Column::number("error", "%"),
     ];
     let wanted = design.allowable_error_pct;
     if let Some(error) = wanted {
-        columns.push(Column::number("plots for", format!("{error} %")));
+        columns.push(Column::number("plots", format!("for {error} %")));
     }
     let mut table = Table::new("", 1, columns);
     let domain = everything(status);
     for attribute in lookup.attributes(scope, selection, domain) {
-        let Some(row) = lookup.row(scope, selection, domain, attribute) else { continue };
+        let Some(row) = lookup.row(scope, selection, domain, attribute) else {
+            continue;
+        };
         let unit = attribute.unit(design.units);
         let digits = attribute.digits(design.units);
         let shown = |value: Option<f64>| Cell::maybe(value.map(|v| v * unit.from_metric), digits);
@@ -85,6 +93,53 @@ pub fn stand_figures(
     table
 }
 
+/// Totals of one scope, where its area is known.
+pub fn totals(
+    lookup: &Lookup<'_>,
+    design: &Design,
+    scope: Scope<'_>,
+    selection: SelectionIndex,
+) -> Table {
+    let level = confidence_words(design);
+    let columns = vec![
+        Column::words("live trees"),
+        Column::words("unit"),
+        Column::number("total", ""),
+        Column::number("std error", ""),
+        Column::number("lower", &level),
+        Column::number("upper", &level),
+    ];
+    let mut table = Table::new("", 1, columns);
+    let domain = everything(StatusDomain::Live);
+    for attribute in lookup.attributes(scope, selection, domain) {
+        let row = lookup.row(scope, selection, domain, attribute);
+        let Some((row, area_ha)) = row.and_then(|row| Some((row, row.area_ha?))) else {
+            continue;
+        };
+        if !attribute.is_additive() {
+            continue;
+        }
+        let area = area_ha * design.units.area().from_metric;
+        let factor = attribute.unit(design.units).from_metric * area;
+        let shown = |value: Option<f64>| Cell::maybe(value.map(|v| v * factor), 0);
+        let interval = row.estimate.interval(design.confidence);
+        table.rows.push(vec![
+            Cell::text(attribute.words()),
+            Cell::text(attribute.total_unit(design.units)),
+            shown(Some(row.estimate.mean)),
+            shown(row.estimate.std_error),
+            shown(interval.map(|(lower, _)| lower)),
+            shown(interval.map(|(_, upper)| upper)),
+        ]);
+        let unit = design.units.area().label;
+        table.caption = format!(
+            "Totals on {} {unit}",
+            crate::tables::plain((area * 1e4).round() / 1e4)
+        );
+    }
+    table
+}
+
 /// Species by species: each additive attribute with half its interval.
 pub fn by_species(
     lookup: &Lookup<'_>,
@@ -103,9 +158,20 @@ pub fn by_species(
     let mut table = Table::new(caption, 1, figure_columns("species", &attributes, design));
     let species = lookup.species(scope, selection, status);
     for species in species.into_iter().map(Some).chain([None]) {
-        let domain = Domain { status, species, dbh_class: None };
+        let domain = Domain {
+            status,
+            species,
+            dbh_class: None,
+        };
         let mut row = vec![Cell::text(species_label(species, records))];
-        row.extend(figure_cells(lookup, design, scope, selection, domain, &attributes));
+        row.extend(figure_cells(
+            lookup,
+            design,
+            scope,
+            selection,
+            domain,
+            &attributes,
+        ));
         table.rows.push(row);
     }
     table
@@ -129,7 +195,11 @@ pub fn by_scope<'a>(
     let mut columns = vec![Column::words(head)];
     columns.push(Column::number("area", design.units.area().label));
     columns.push(Column::number("plots", ""));
-    columns.extend(figure_columns(head, &attributes, design).into_iter().skip(1));
+    columns.extend(
+        figure_columns(head, &attributes, design)
+            .into_iter()
+            .skip(1),
+    );
     let mut table = Table::new("", 1, columns);
     for (name, scope) in scopes {
         let domain = everything(status);
@@ -140,7 +210,14 @@ pub fn by_scope<'a>(
             Cell::maybe(area.map(|area| area * design.units.area().from_metric), 1),
             Cell::maybe(first.map(|row| row.estimate.n_plots as f64), 0),
         ];
-        row.extend(figure_cells(lookup, design, *scope, selection, domain, &attributes));
+        row.extend(figure_cells(
+            lookup,
+            design,
+            *scope,
+            selection,
+            domain,
+            &attributes,
+        ));
         table.rows.push(row);
     }
     table
@@ -180,14 +257,17 @@ fn present(
     status: StatusDomain,
 ) -> Vec<Attribute> {
     let there = lookup.attributes(scope, selection, everything(status));
-    BY_SPECIES.into_iter().filter(|attribute| there.contains(attribute)).collect()
+    BY_SPECIES
+        .into_iter()
+        .filter(|attribute| there.contains(attribute))
+        .collect()
 }
 
 fn figure_columns(head: &str, attributes: &[Attribute], design: &Design) -> Vec<Column> {
     let mut columns = vec![Column::words(head)];
     for attribute in attributes {
         let unit = attribute.unit(design.units);
-        columns.push(Column::number(attribute.words(), unit.label));
+        columns.push(Column::number(attribute.head(), unit.label));
         columns.push(Column::number("+-", ""));
     }
     columns
@@ -207,7 +287,10 @@ fn figure_cells(
         let digits = attribute.digits(design.units);
         let estimate = lookup.estimate(scope, selection, domain, *attribute);
         cells.push(Cell::maybe(estimate.map(|e| e.mean * factor), digits));
-        cells.push(Cell::maybe(estimate.and_then(|e| half_width(e, design, factor)), digits));
+        cells.push(Cell::maybe(
+            estimate.and_then(|e| half_width(e, design, factor)),
+            digits,
+        ));
     }
     cells
 }

@@ -39,7 +39,9 @@ impl<'a> Lookup<'a> {
         domain: Domain,
         attribute: Attribute,
     ) -> Option<&'a EstimateRow> {
-        self.rows.get(&(selection, domain, attribute, scope)).copied()
+        self.rows
+            .get(&(selection, domain, attribute, scope))
+            .copied()
     }
 
     /// One estimate.
@@ -50,7 +52,8 @@ impl<'a> Lookup<'a> {
         domain: Domain,
         attribute: Attribute,
     ) -> Option<&'a Estimate> {
-        self.row(scope, selection, domain, attribute).map(|row| &row.estimate)
+        self.row(scope, selection, domain, attribute)
+            .map(|row| &row.estimate)
     }
 
     /// The species of a scope, selection and status that have an estimate of their own.

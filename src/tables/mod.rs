@@ -3,11 +3,18 @@
 //! A [`Report`] is sections of paragraphs, lists and tables. Numbers keep full precision and carry
 //! the digits they are printed with.
 
+pub mod assumptions;
 pub mod attribute;
+pub mod catalogue;
+pub mod curves;
+pub mod equations;
 pub mod figures;
 pub mod lookup;
+pub mod plots;
+pub mod report;
 pub mod stand;
 pub mod tidy;
+pub mod trees;
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {

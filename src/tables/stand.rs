@@ -29,11 +29,19 @@ pub fn by_class_and_species(
         columns.push(Column::number(species_label(*species, records), ""));
     }
     let unit = attribute.unit(design.units);
-    let mut table = Table::new(format!("{} in {}", attribute.words(), unit.label), 1, columns);
+    let mut table = Table::new(
+        format!("{} in {}", attribute.words(), unit.label),
+        1,
+        columns,
+    );
     for dbh_class in class_rows(lookup, scope, selection, status) {
         let mut row = vec![class_cell(dbh_class, design)];
         for species in &species {
-            let domain = Domain { status, species: *species, dbh_class };
+            let domain = Domain {
+                status,
+                species: *species,
+                dbh_class,
+            };
             let estimate = lookup.estimate(scope, selection, domain, attribute);
             let value = estimate.map(|e| e.mean * unit.from_metric);
             row.push(Cell::maybe(value, attribute.digits(design.units)));
@@ -59,7 +67,9 @@ pub fn snags(
     let mut columns = vec![class_column(design)];
     for status in &statuses {
         let head = match status {
-            StatusDomain::DecayClass(Some(class)) => format!("decay {}", decay_name(*class, design)),
+            StatusDomain::DecayClass(Some(class)) => {
+                format!("decay {}", decay_name(*class, design))
+            }
             StatusDomain::DecayClass(None) => "decay n/r".to_owned(),
             StatusDomain::Live | StatusDomain::Dead => ALL.to_owned(),
         };
@@ -71,7 +81,11 @@ pub fn snags(
         let unit = attribute.unit(design.units);
         let mut row = vec![head];
         for status in &statuses {
-            let domain = Domain { status: *status, species: None, dbh_class };
+            let domain = Domain {
+                status: *status,
+                species: None,
+                dbh_class,
+            };
             let estimate = lookup.estimate(scope, selection, domain, attribute);
             let value = estimate.map(|e| e.mean * unit.from_metric);
             row.push(Cell::maybe(value, attribute.digits(design.units)));
@@ -85,10 +99,16 @@ pub fn snags(
     }
     for attribute in [Attribute::BasalArea, Attribute::VolumeTotal] {
         let unit = attribute.unit(design.units).label;
-        add(Cell::text(format!("{}, {unit}", attribute.words())), None, attribute);
+        add(
+            Cell::text(format!("{}, {unit}", attribute.words())),
+            None,
+            attribute,
+        );
     }
     if lookup.decay_classes(scope, selection).contains(&None) {
-        table.remarks.push("decay n/r: decay class not recorded".to_owned());
+        table
+            .remarks
+            .push("decay n/r: decay class not recorded".to_owned());
     }
     table
 }

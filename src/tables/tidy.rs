@@ -81,7 +81,10 @@ pub fn class_limits(class: u32, design: &Design) -> (f64, f64) {
     };
     // A width such as 5.08 cm / 2.54 must not print as 1.9999999999999998.
     let clean = |limit: f64| (limit * 1e9).round() / 1e9;
-    (clean(f64::from(class) * width), clean(f64::from(class + 1) * width))
+    (
+        clean(f64::from(class) * width),
+        clean(f64::from(class + 1) * width),
+    )
 }
 
 /// Word for a status: `live`, `dead`, or `dead, decay class 3`.
@@ -151,5 +154,8 @@ pub fn estimates(design: &Design, records: &Records, rows: &[EstimateRow]) -> Ti
             Value::maybe(total(estimate.std_error)),
         ]
     });
-    Tidy { columns: estimate_columns(units), rows: rows.collect() }
+    Tidy {
+        columns: estimate_columns(units),
+        rows: rows.collect(),
+    }
 }

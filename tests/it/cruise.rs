@@ -24,7 +24,9 @@ pub(crate) struct Run {
 impl Cruise {
     /// An empty folder.
     pub(crate) fn new() -> Self {
-        Cruise { folder: TempDir::new().unwrap() }
+        Cruise {
+            folder: TempDir::new().unwrap(),
+        }
     }
 
     /// A copy of a folder of the repository, `examples/marrow-creek` for example.

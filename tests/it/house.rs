@@ -23,8 +23,11 @@ const LAYERS: &[&[&str]] = &[
 ];
 
 /// The core never sees the readers.
-const FORBIDDEN: &[(&str, &str)] =
-    &[("heights", "read"), ("stems", "read"), ("expansion", "read")];
+const FORBIDDEN: &[(&str, &str)] = &[
+    ("heights", "read"),
+    ("stems", "read"),
+    ("expansion", "read"),
+];
 
 fn rust_files(folder: &Path) -> Vec<PathBuf> {
     let mut files = Vec::new();
@@ -59,8 +62,10 @@ fn modules_use_only_what_lies_below_them() {
         // Tests may look anywhere.
         let text = text.split("#[cfg(test)]").next().unwrap();
         for part in text.split("crate::").skip(1) {
-            let used: String =
-                part.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+            let used: String = part
+                .chars()
+                .take_while(|c| c.is_alphanumeric() || *c == '_')
+                .collect();
             let Some(theirs) = layer(&used) else { continue };
             let forbidden = FORBIDDEN.contains(&(module.as_str(), used.as_str()));
             if theirs > own || forbidden {
@@ -85,7 +90,11 @@ fn files_stay_short() {
 fn only_readers_writers_and_commands_touch_files() {
     let source = repository().join("src");
     for file in rust_files(&source) {
-        let name = file.strip_prefix(&source).unwrap().to_string_lossy().into_owned();
+        let name = file
+            .strip_prefix(&source)
+            .unwrap()
+            .to_string_lossy()
+            .into_owned();
         let allowed = ["read/", "commands/", "write.rs", "main.rs"];
         if allowed.iter().any(|prefix| name.starts_with(prefix)) {
             continue;
@@ -99,7 +108,10 @@ fn only_readers_writers_and_commands_touch_files() {
 
 #[test]
 fn user_documents_speak_of_the_program_alone() {
-    let mut files = vec![repository().join("README.md"), repository().join("species-tables/README.md")];
+    let mut files = vec![
+        repository().join("README.md"),
+        repository().join("species-tables/README.md"),
+    ];
     for entry in fs::read_dir(repository().join("examples")).unwrap() {
         for file in fs::read_dir(entry.unwrap().path()).unwrap() {
             files.push(file.unwrap().path());

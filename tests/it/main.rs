@@ -2,11 +2,11 @@
 
 mod answers;
 mod cruise;
+mod design_errors;
 mod estimators;
 mod house;
+mod reading;
+mod record_errors;
 mod sample;
 mod species_tables;
 mod volumes;
-mod design_errors;
-mod reading;
-mod record_errors;

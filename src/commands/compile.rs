@@ -1,0 +1,121 @@
+//! `compile`: the main job, from a design to tables.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Result;
+
+use super::{Outcome, load, report, single};
+use crate::cli::{CompileArgs, Format};
+use crate::compile::{Compilation, compile};
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::render::{csv, json, markdown, terminal};
+use crate::tables::{assumptions, report as reports, tidy, trees};
+use crate::write;
+
+/// Runs the command.
+pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
+    let loaded = load::load(&arguments.design);
+    let mut problems = loaded.problems;
+    let Some(cruise) = &loaded.cruise else {
+        report(&problems)?;
+        return Ok(Outcome::InputIsWrong);
+    };
+    let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
+        Ok(compilation) => compilation,
+        Err(missing) => {
+            problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint));
+            report(&problems)?;
+            return Ok(Outcome::InputIsWrong);
+        }
+    };
+    if let Some(problem) = unknown_stand(&compilation, arguments) {
+        report(&problem)?;
+        return Ok(Outcome::InputIsWrong);
+    }
+    warn_of_missing_heights(&compilation, &mut problems);
+    report(&problems)?;
+    let result = render(&compilation, arguments)?;
+    // The tree list first: if its place cannot be written, nothing else is left behind.
+    if let Some(path) = &arguments.tree_list {
+        write::file(path, &csv::render(&trees::tree_list(&compilation))?)?;
+    }
+    match &arguments.out {
+        Some(path) => write::file(&result_path(path, arguments), &result)?,
+        None => write::standard_output(&result)?,
+    }
+    Ok(Outcome::Done)
+}
+
+fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<String> {
+    let design = compilation.design;
+    let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
+    let stand = arguments.stand.as_deref();
+    Ok(match arguments.format {
+        Format::Terminal => terminal::render(
+            &reports::report(compilation, stand),
+            usize::from(arguments.width),
+        ),
+        Format::Markdown => markdown::render(&reports::report(compilation, stand)),
+        Format::Csv => csv::render(&estimates())?,
+        Format::Json => {
+            let head = json::Head {
+                title: &design.title,
+                units: design.units.name(),
+                confidence: design.confidence,
+            };
+            json::render(&head, &estimates())?
+        }
+    })
+}
+
+/// A folder gets a file named after the design.
+fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
+    if !path.is_dir() {
+        return path.to_owned();
+    }
+    let ending = match arguments.format {
+        Format::Terminal => "txt",
+        Format::Csv => "csv",
+        Format::Json => "json",
+        Format::Markdown => "md",
+    };
+    let stem = arguments
+        .design
+        .design
+        .file_stem()
+        .filter(|stem| *stem != "-");
+    path.join(stem.unwrap_or("design".as_ref()))
+        .with_extension(ending)
+}
+
+fn unknown_stand(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Option<Problems> {
+    let asked = arguments.stand.as_deref()?;
+    let names: Vec<&str> = compilation
+        .records
+        .stands
+        .iter()
+        .map(|stand| stand.name.as_str())
+        .collect();
+    (!names.contains(&asked)).then(|| {
+        single(
+            Diagnostic::error(
+                "unknown-stand",
+                format!("--stand: there is no stand `{asked}`"),
+            )
+            .hint(format!("stands: {}", names.join(", "))),
+        )
+    })
+}
+
+/// Volumes were asked for, but some trees have no height.
+fn warn_of_missing_heights(compilation: &Compilation<'_>, problems: &mut Problems) {
+    if compilation.knowledge.volume.is_none() {
+        return;
+    }
+    for stand in 0..compilation.records.stands.len() {
+        for (species, count) in compilation.without_height(stand) {
+            let words = assumptions::without_height(compilation, stand, species, count);
+            problems.push(Diagnostic::warning("no-height", words));
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! stub
+/// f
+pub struct RegionalSet;

@@ -1,0 +1,247 @@
+//! What was compiled, what was taken for granted, what to note, and the cautions.
+
+use crate::compile::Compilation;
+use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
+use crate::heights::HeightSource;
+use crate::records::{HeightRecord, Stand};
+use crate::tables::report::{method_words, sampling_assumptions};
+use crate::tables::{Block, percent, plain};
+
+/// What was compiled: stands, areas, plots, trees.
+pub fn compiled(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
+    let (design, records) = (compilation.design, compilation.records);
+    let stands: Vec<&Stand> = match one {
+        Some(at) => vec![&records.stands[at]],
+        None => records.stands.iter().collect(),
+    };
+    let mut facts = Vec::new();
+    if let [stand] = stands[..] {
+        facts.push(format!("stand {}{}", stand.name, area_words(design, stand)));
+    } else {
+        facts.push(format!("{} stands", stands.len()));
+    }
+    for (selection, rule) in design.selections.iter().enumerate() {
+        let visits = || {
+            stands
+                .iter()
+                .flat_map(|stand| &stand.plots)
+                .flat_map(|plot| &plot.visits)
+                .filter(move |visit| visit.selection == selection)
+        };
+        let empty = visits()
+            .filter(|v| v.trees.is_empty() && v.counts.is_empty())
+            .count();
+        let trees = || visits().flat_map(|visit| &visit.trees);
+        let counted: f64 = visits()
+            .flat_map(|visit| &visit.counts)
+            .map(|c| c.count)
+            .sum();
+        let dead = trees().filter(|tree| !tree.status.is_live()).count();
+        let mut words = format!(
+            "selection {}: {}; {} plots, {empty} of them without trees",
+            rule.name,
+            method_words(design, selection),
+            visits().count()
+        );
+        if trees().count() > 0 {
+            words += &format!("; {} tree records ({dead} dead)", trees().count());
+        }
+        if counted > 0.0 {
+            words += &format!("; {counted} trees only counted");
+        }
+        let excluded = trees().filter(|tree| tree.excluded).count();
+        if excluded > 0 {
+            words += &format!("; {excluded} outside the dbh limits, left out");
+        }
+        facts.push(words);
+    }
+    vec![Block::List(facts)]
+}
+
+fn area_words(design: &Design, stand: &Stand) -> String {
+    let unit = design.units.area();
+    let one = |area_ha: f64| {
+        format!(
+            "{} {}",
+            plain((area_ha * unit.from_metric * 1e4).round() / 1e4),
+            unit.label
+        )
+    };
+    match &stand.strata[..] {
+        [stratum] => stratum.area_ha.map_or_else(
+            || ", area not given: no totals".to_owned(),
+            |area_ha| format!(", {}", one(area_ha)),
+        ),
+        strata => {
+            let words: Vec<String> = strata
+                .iter()
+                .map(|s| {
+                    s.area_ha.map_or_else(
+                        || format!("{} (area not given)", s.name),
+                        |a| format!("{} {}", s.name, one(a)),
+                    )
+                })
+                .collect();
+            format!(", {} strata: {}", strata.len(), words.join(", "))
+        }
+    }
+}
+
+/// How it was compiled: defaults, heights, sampling.
+pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
+    let design = compilation.design;
+    let mut facts = vec![format!(
+        "intervals at {} % confidence; dbh at {} m; dbh classes of {} {}, the lower limit in the class",
+        percent(design.confidence),
+        design.heights.breast_height_m,
+        plain((design.dbh_class_cm * design.units.diameter().from_metric * 1e6).round() / 1e6),
+        design.units.diameter().label
+    )];
+    for rule in &design.selections {
+        if rule.slope_correction == SlopeCorrection::Program {
+            facts.push(format!(
+                "{}: distances along the slope, corrected here",
+                rule.name
+            ));
+        }
+        if let Some(donor) = rule.volume_ratio_from {
+            facts.push(format!(
+                "{}: volume of counted trees by the volume/basal-area ratio of {}",
+                rule.name, design.selections[donor].name
+            ));
+        }
+        if let (Method::AngleGauge { .. }, Some(min)) = (&rule.method, rule.min_dbh_cm) {
+            facts.push(format!(
+                "{}: trees under {} cm dbh are not part of it",
+                rule.name,
+                plain(min)
+            ));
+        }
+    }
+    facts.extend(heights(compilation));
+    facts.extend(sampling_assumptions());
+    let mut blocks = vec![Block::List(facts)];
+    if !design.defaults.is_empty() {
+        blocks.push(Block::Paragraph(
+            "Taken because the design does not say:".to_owned(),
+        ));
+        blocks.push(Block::List(design.defaults.clone()));
+    }
+    blocks
+}
+
+fn heights(compilation: &Compilation<'_>) -> Vec<String> {
+    let design = compilation.design;
+    let mut measured = 0;
+    let mut read = 0;
+    let mut filled = 0;
+    let mut steep = 0;
+    let mut none = 0;
+    for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
+        for ((_, _, tree), height) in stand.trees().zip(&compiled.heights.trees) {
+            match height.source {
+                HeightSource::Measured => measured += 1,
+                HeightSource::Instrument => read += 1,
+                HeightSource::None => none += 1,
+                _ => filled += 1,
+            }
+            if let HeightRecord::Instrument(reading) = tree.height {
+                steep += usize::from(reading.is_steep());
+            }
+        }
+    }
+    let mut facts = vec![format!(
+        "heights: {measured} recorded, {read} from instrument readings ({steep} of them steeper than 100 %), {filled} filled from curves, {none} none"
+    )];
+    if filled > 0 {
+        let by = match design.heights.fit_by {
+            FitBy::Stand => "each stand",
+            FitBy::Cruise => "the whole cruise",
+        };
+        let weights = match design.heights.weights {
+            FitWeights::Equal => "all heights alike",
+            FitWeights::InverseDbh => "weights 1/dbh",
+        };
+        facts.push(format!(
+            "curves fitted to live, unbroken trees of {by}, {weights}; the error of the curves is not part of the intervals"
+        ));
+    }
+    if let Some(subsample) = &design.heights.subsample {
+        let per_plot = subsample
+            .per_plot
+            .map_or(String::new(), |n| format!(", {n} per plot"));
+        facts.push(format!(
+            "the crew was to measure heights by the rule {}{per_plot}; the records were not held against it",
+            subsample.rule
+        ));
+    }
+    facts
+}
+
+/// Notes of the estimates and trees without a height.
+pub fn notes(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
+    let mut notes: Vec<String> = compilation
+        .estimates
+        .notes
+        .iter()
+        .map(|note| note.message.clone())
+        .collect();
+    let stands = match one {
+        Some(at) => at..at + 1,
+        None => 0..compilation.records.stands.len(),
+    };
+    for at in stands {
+        for (species, count) in compilation.without_height(at) {
+            notes.push(without_height(compilation, at, species, count));
+        }
+    }
+    vec![Block::List(notes)]
+}
+
+/// A species without heights, and what to do about it.
+pub fn without_height(
+    compilation: &Compilation<'_>,
+    stand: usize,
+    species: usize,
+    count: usize,
+) -> String {
+    format!(
+        "stand {}: {count} trees of {} have no height and no curve could be fitted, so no volume \
+         is given for them; measure at least {} heights, or name published curves under \
+         heights: regional",
+        compilation.records.stands[stand].name,
+        compilation.records.species[species].label,
+        compilation.design.heights.min_trees
+    )
+}
+
+/// The usual cautions.
+pub fn cautions(compilation: &Compilation<'_>) -> Vec<String> {
+    let mut cautions = vec![
+        "Intervals cover sampling error only; errors of measurement, height curves, volume \
+         equations and stand area come on top."
+            .to_owned(),
+    ];
+    if compilation.knowledge.volume.is_some() {
+        cautions.push(
+            "Volumes for sale, appraisal or permits follow local rules and a licensed \
+             professional's judgement. An equation used outside its range is a guess. Volumes are \
+             gross unless defect was recorded."
+                .to_owned(),
+        );
+    }
+    let dead = compilation
+        .records
+        .stands
+        .iter()
+        .flat_map(Stand::trees)
+        .any(|(_, _, tree)| !tree.status.is_live());
+    if dead {
+        cautions.push(
+            "Snags near a plot are danger trees: look up before going back in. Snag volumes are \
+             the least certain."
+                .to_owned(),
+        );
+    }
+    cautions
+}

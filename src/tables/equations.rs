@@ -1,0 +1,114 @@
+//! Which equation serves which species of the cruise, with its publication.
+
+use crate::compile::Compilation;
+use crate::species::choose::{RegionMatch, SpeciesMatch};
+use crate::tables::{Block, Cell, Column, Table, percent};
+
+/// The set, its equations by species, and how much rests on extrapolation.
+pub fn blocks(compilation: &Compilation<'_>) -> Vec<Block> {
+    let Some(set) = &compilation.knowledge.volume else {
+        return Vec::new();
+    };
+    let mut facts = vec![
+        format!(
+            "{}: {}; {}",
+            set.name,
+            set.head.title,
+            set.head.bark.words()
+        ),
+        format!("{} ({})", set.head.citation, set.head.obtained.words()),
+        format!("total volume includes: {}", set.head.total_includes),
+        format!("valid range: {}", set.head.range.source),
+        format!("error of the equations: {}", set.head.error.statement),
+    ];
+    if let Some(profiles) = &set.profiles {
+        let used = compilation
+            .equations
+            .iter()
+            .any(|equation| equation.chosen.borrowed.is_some());
+        if used {
+            facts.push(format!(
+                "other merchantable limits and broken stems by the profiles of {}: {}",
+                profiles.name, profiles.head.citation
+            ));
+        }
+    }
+    facts.extend(extrapolated(compilation));
+    vec![Block::List(facts), Block::Table(by_species(compilation))]
+}
+
+fn by_species(compilation: &Compilation<'_>) -> Table {
+    let table = &compilation.knowledge.species;
+    let columns = vec![
+        Column::words("species"),
+        Column::words("name"),
+        Column::words("equation"),
+        Column::words("region"),
+        Column::words("how"),
+    ];
+    let mut list = Table::new("", 1, columns);
+    for (species, equation) in compilation
+        .records
+        .species
+        .iter()
+        .zip(&compilation.equations)
+    {
+        let chosen = &equation.chosen;
+        let mut how = match chosen.species_match {
+            SpeciesMatch::Own => "own",
+            SpeciesMatch::PublishedGroup => "published for its group",
+            SpeciesMatch::Genus => "FALLBACK: genus",
+            SpeciesMatch::SpeciesGroup => "FALLBACK: species group",
+        }
+        .to_owned();
+        if let Some(substitute) = equation.substitute {
+            how = format!("SUBSTITUTE: {}", table.get(substitute).label());
+        }
+        let region = match (&chosen.region, chosen.region_match) {
+            (Some(region), RegionMatch::Parent) => format!("{region} (no row for the zone)"),
+            (Some(region), _) => region.clone(),
+            (None, _) => "all".to_owned(),
+        };
+        list.rows.push(vec![
+            Cell::text(&species.label),
+            Cell::text(&table.get(species.id).common_name),
+            Cell::text(&chosen.label),
+            Cell::text(region),
+            Cell::text(how),
+        ]);
+        for mark in &chosen.marks {
+            list.remarks.push(format!("{}: {mark}", species.label));
+        }
+    }
+    list
+}
+
+/// Trees outside the range of their equation and broken trees that could not be cut.
+fn extrapolated(compilation: &Compilation<'_>) -> Vec<String> {
+    let stems = || {
+        compilation
+            .stands
+            .iter()
+            .flat_map(|stand| stand.stems.iter().flatten())
+    };
+    let total: f64 = stems().map(|stem| stem.total_m3).sum();
+    let outside = stems().filter(|stem| stem.out_of_range);
+    let (count, volume) = outside.fold((0, 0.0), |(n, v), stem| (n + 1, v + stem.total_m3));
+    let mut facts = Vec::new();
+    if count > 0 {
+        let share = if total > 0.0 { volume / total } else { 0.0 };
+        facts.push(format!(
+            "{count} trees are outside the valid range: their volumes are extrapolated ({} % of \
+             the volume of the measured trees)",
+            percent((share * 1e3).round() / 1e3)
+        ));
+    }
+    let uncut = stems().filter(|stem| stem.break_ignored).count();
+    if uncut > 0 {
+        facts.push(format!(
+            "{uncut} broken trees have the volume of the whole stem: the set cannot tell where the \
+             volume lies, so theirs is too large"
+        ));
+    }
+    facts
+}

@@ -1,0 +1,290 @@
+//! The report that people read: what was compiled and how, then figures, tables, curves,
+//! equations, findings and cautions.
+
+use crate::compile::Compilation;
+use crate::design::{Design, Method, SelectionIndex};
+use crate::estimates::{ASSUMPTIONS, Attribute, NoInterval, StatusDomain};
+use crate::records::Stand;
+use crate::tables::lookup::{Lookup, Scope};
+use crate::tables::{Block, Report, Table, assumptions, curves, equations, figures, plots, stand};
+
+/// Plots of a stand up to which the report lists each.
+const MOST_PLOTS: usize = 40;
+
+/// The report of a cruise: the stand in full when there is one (or one is asked for), else one
+/// line per stand and the whole.
+pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
+    let stands = &compilation.records.stands;
+    let one = match asked {
+        Some(name) => stands.iter().position(|stand| stand.name == name),
+        None if stands.len() == 1 => Some(0),
+        None => None,
+    };
+    let mut report = Report::new(&compilation.design.title);
+    report.section("What was compiled", assumptions::compiled(compilation, one));
+    report.section("How it was compiled", assumptions::how(compilation));
+    match one {
+        Some(at) => one_stand(compilation, at, &mut report),
+        None => many_stands(compilation, &mut report),
+    }
+    report.section("Height curves", curves::blocks(compilation, one));
+    report.section("Volume equations", equations::blocks(compilation));
+    report.section("To note", assumptions::notes(compilation, one));
+    report.section(
+        "Cautions",
+        vec![Block::List(assumptions::cautions(compilation))],
+    );
+    report
+}
+
+fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
+    let design = compilation.design;
+    let this = &compilation.records.stands[at];
+    let lookup = Lookup::new(&compilation.estimates.rows, |row| {
+        row.stand.as_deref() == Some(&this.name)
+    });
+    let whole: Scope<'_> = (Some(&this.name), None);
+    // Strata without known areas cannot be combined: each is shown by itself.
+    let scopes = if has_rows(&lookup, design, whole) {
+        vec![whole]
+    } else {
+        strata(this)
+    };
+    for scope in scopes {
+        let of_stratum = scope
+            .1
+            .map_or(String::new(), |name| format!(", stratum {name}"));
+        for (selection, rule) in design.selections.iter().enumerate() {
+            let heading = format!(
+                "Selection {}: {}{of_stratum}",
+                rule.name,
+                method_words(design, selection)
+            );
+            report.section(
+                heading,
+                selection_blocks(compilation, &lookup, scope, selection),
+            );
+        }
+    }
+    if design.selections.len() > 1 {
+        let table = figures::side_by_side(&lookup, design, whole);
+        report.section("Selections side by side", vec![Block::Table(table)]);
+    }
+    if this.strata.len() > 1 {
+        report.section("Strata", strata_blocks(&lookup, design, this));
+    }
+    report.section("Plots", plot_blocks(compilation, this));
+}
+
+fn has_rows(lookup: &Lookup<'_>, design: &Design, scope: Scope<'_>) -> bool {
+    let domain = figures::everything(StatusDomain::Live);
+    (0..design.selections.len())
+        .any(|selection| !lookup.attributes(scope, selection, domain).is_empty())
+}
+
+fn strata(stand: &Stand) -> Vec<Scope<'_>> {
+    stand
+        .strata
+        .iter()
+        .map(|stratum| (Some(stand.name.as_str()), Some(stratum.name.as_str())))
+        .collect()
+}
+
+fn selection_blocks(
+    compilation: &Compilation<'_>,
+    lookup: &Lookup<'_>,
+    scope: Scope<'_>,
+    selection: SelectionIndex,
+) -> Vec<Block> {
+    let (design, records) = (compilation.design, compilation.records);
+    let live = StatusDomain::Live;
+    let all = figures::everything(live);
+    let there = lookup.attributes(scope, selection, all);
+    let mut blocks = Vec::new();
+    if let Some(reason) = no_interval_words(lookup, scope, selection) {
+        blocks.push(Block::Paragraph(reason.to_owned()));
+    }
+    let with_caption = |caption: &str, mut table: Table| {
+        table.caption = match table.caption.as_str() {
+            "" => caption.to_owned(),
+            more => format!("{caption}: {more}"),
+        };
+        Block::Table(table)
+    };
+    let stand_figures = figures::stand_figures(lookup, design, scope, selection, live);
+    blocks.push(with_caption("Live trees", stand_figures));
+    blocks.push(Block::Table(figures::totals(
+        lookup, design, scope, selection,
+    )));
+    let by_species = figures::by_species(lookup, design, records, scope, selection, live);
+    blocks.push(with_caption("Live trees by species", by_species));
+    let by_class = |attribute| {
+        stand::by_class_and_species(lookup, design, records, scope, selection, attribute)
+    };
+    // A sweep that was only counted has no diameters.
+    if !lookup.classes(scope, selection, live).is_empty() {
+        blocks.push(with_caption(
+            "Stand table, live",
+            by_class(Attribute::Trees),
+        ));
+        let stock = [
+            Attribute::VolumeMerch,
+            Attribute::VolumeTotal,
+            Attribute::BasalArea,
+        ]
+        .into_iter()
+        .find(|attribute| there.contains(attribute));
+        if let Some(attribute) = stock {
+            blocks.push(with_caption("Stock table, live", by_class(attribute)));
+        }
+    }
+    if !lookup
+        .species(scope, selection, StatusDomain::Dead)
+        .is_empty()
+    {
+        let dead = StatusDomain::Dead;
+        let table = figures::by_species(lookup, design, records, scope, selection, dead);
+        blocks.push(with_caption(
+            "Snags (standing dead trees) by species",
+            table,
+        ));
+    }
+    if !lookup
+        .classes(scope, selection, StatusDomain::Dead)
+        .is_empty()
+    {
+        let table = stand::snags(lookup, design, scope, selection);
+        blocks.push(with_caption("Snag table", table));
+    }
+    blocks
+}
+
+/// Why the figures of a scope have no interval.
+fn no_interval_words(
+    lookup: &Lookup<'_>,
+    scope: Scope<'_>,
+    selection: SelectionIndex,
+) -> Option<&'static str> {
+    let domain = figures::everything(StatusDomain::Live);
+    let estimate = lookup.estimate(scope, selection, domain, Attribute::BasalArea)?;
+    match estimate.no_interval? {
+        NoInterval::OnePlot => Some(
+            "One plot: the figures are those of this one spot. It cannot tell how much the stand \
+             varies, so there is no standard error and no interval; two or more plots are needed.",
+        ),
+        NoInterval::StratumWithOnePlot => Some(
+            "A stratum has a single plot: its variance is unknown, so the combined figures have no \
+             standard error and no interval.",
+        ),
+        NoInterval::FullTally => Some("Every tree was tallied: there is no sampling error."),
+        NoInterval::Ratio => None,
+    }
+}
+
+/// A selection's rule in words.
+pub fn method_words(design: &Design, selection: SelectionIndex) -> String {
+    let units = design.units;
+    let length = |m: f64| {
+        format!(
+            "{:.2} {}",
+            m * units.length().from_metric,
+            units.length().label
+        )
+    };
+    let area = |ha: f64| {
+        format!(
+            "{:.4} {}",
+            ha * units.area().from_metric,
+            units.area().label
+        )
+    };
+    match &design.selections[selection].method {
+        Method::FixedArea { area_ha, radius_m } => {
+            format!(
+                "fixed plots of {} (radius {})",
+                area(*area_ha),
+                length(*radius_m)
+            )
+        }
+        Method::NestedRings(rings) => format!("nested plots of {} rings", rings.len()),
+        Method::Strip { length_m, width_m } => {
+            format!("strips of {} by {}", length(*length_m), length(*width_m))
+        }
+        Method::FullTally => "full tally".to_owned(),
+        Method::AngleGauge { baf_m2_per_ha } => {
+            let unit = units.basal_area_per_area();
+            let factor = (baf_m2_per_ha * unit.from_metric * 1e4).round() / 1e4;
+            format!("angle gauge, basal area factor {factor} {}", unit.label)
+        }
+    }
+}
+
+fn strata_blocks(lookup: &Lookup<'_>, design: &Design, this: &Stand) -> Vec<Block> {
+    let mut scopes: Vec<(String, Scope<'_>)> = strata(this)
+        .into_iter()
+        .map(|scope| (scope.1.unwrap_or_default().to_owned(), scope))
+        .collect();
+    scopes.push(("all".to_owned(), (Some(&this.name), None)));
+    scope_tables(lookup, design, "stratum", &scopes)
+}
+
+fn scope_tables<'a>(
+    lookup: &Lookup<'a>,
+    design: &Design,
+    head: &str,
+    scopes: &[(String, Scope<'a>)],
+) -> Vec<Block> {
+    let one = |(selection, rule): (usize, &crate::design::Selection)| {
+        let live = StatusDomain::Live;
+        let mut table = figures::by_scope(lookup, design, head, scopes, selection, live);
+        table.caption = format!(
+            "{}, live trees per {}, with half the width of the {} interval",
+            rule.name,
+            design.units.area().label,
+            figures::confidence_words(design)
+        );
+        Block::Table(table)
+    };
+    design.selections.iter().enumerate().map(one).collect()
+}
+
+fn many_stands(compilation: &Compilation<'_>, report: &mut Report) {
+    let design = compilation.design;
+    let live = StatusDomain::Live;
+    let lookup = Lookup::new(&compilation.estimates.rows, |row| {
+        row.stratum.is_none() && row.domain == figures::everything(live)
+    });
+    let mut scopes: Vec<(String, Scope<'_>)> = compilation
+        .records
+        .stands
+        .iter()
+        .map(|stand| (stand.name.clone(), (Some(stand.name.as_str()), None)))
+        .collect();
+    scopes.push(("all".to_owned(), (None, None)));
+    report.section("Stands", scope_tables(&lookup, design, "stand", &scopes));
+    let whole = Lookup::new(&compilation.estimates.rows, |row| row.stand.is_none());
+    if has_rows(&whole, design, (None, None)) {
+        for (selection, rule) in design.selections.iter().enumerate() {
+            let heading = format!("All stands, selection {}", rule.name);
+            report.section(
+                heading,
+                selection_blocks(compilation, &whole, (None, None), selection),
+            );
+        }
+    }
+}
+
+fn plot_blocks(compilation: &Compilation<'_>, this: &Stand) -> Vec<Block> {
+    if this.plots.len() > MOST_PLOTS {
+        return Vec::new();
+    }
+    plots::tables(compilation, this)
+        .into_iter()
+        .map(Block::Table)
+        .collect()
+}
+
+/// What holds for every estimate.
+pub fn sampling_assumptions() -> Vec<String> {
+    ASSUMPTIONS.iter().map(ToString::to_string).collect()
+}

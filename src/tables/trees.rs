@@ -1,0 +1,197 @@
+//! The tree list: every tree with its height and where that comes from, its volumes, what it
+//! stands for, and flags.
+
+use crate::compile::Compilation;
+use crate::expansion::expand;
+use crate::heights::{HeightSource, StandHeights};
+use crate::records::{HeightRecord, Status, Tree};
+use crate::species::choose::SpeciesMatch;
+use crate::stems::volume::StemVolume;
+use crate::tables::tidy::{Tidy, Value, decay_name};
+use crate::units::{UnitSystem, basal_area_m2};
+
+fn columns(units: UnitSystem) -> Vec<&'static str> {
+    let [
+        dbh,
+        height,
+        broken,
+        per_area,
+        basal_area,
+        total,
+        merch,
+        net,
+        bark,
+    ] = match units {
+        UnitSystem::Metric => [
+            "dbh_cm",
+            "height_m",
+            "broken_height_m",
+            "trees_per_ha",
+            "basal_area_m2",
+            "volume_total_m3",
+            "volume_merch_m3",
+            "volume_net_m3",
+            "volume_bark_m3",
+        ],
+        UnitSystem::Imperial => [
+            "dbh_in",
+            "height_ft",
+            "broken_height_ft",
+            "trees_per_ac",
+            "basal_area_ft2",
+            "volume_total_ft3",
+            "volume_merch_ft3",
+            "volume_net_ft3",
+            "volume_bark_ft3",
+        ],
+    };
+    vec![
+        "stand",
+        "stratum",
+        "plot",
+        "selection",
+        "tree",
+        "line",
+        "species",
+        "status",
+        "decay_class",
+        dbh,
+        height,
+        "height_source",
+        broken,
+        per_area,
+        basal_area,
+        total,
+        merch,
+        net,
+        bark,
+        "flags",
+    ]
+}
+
+/// Every tree with a record of its own.
+pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
+    let (design, units) = (compilation.design, compilation.design.units);
+    let mut rows = Vec::new();
+    for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
+        let trees = stand
+            .trees()
+            .zip(&compiled.heights.trees)
+            .zip(&compiled.stems);
+        for ((((plot, visit, tree), height), stem), values) in trees.zip(&compiled.values) {
+            let stratum = &stand.strata[plot.stratum];
+            let expansion = expand(visit, tree, stratum.area_ha);
+            let volume = |m3: Option<f64>| Value::maybe(m3.map(|v| v * units.volume().from_metric));
+            let length = |m: Option<f64>| Value::maybe(m.map(|v| v * units.length().from_metric));
+            let (status, decay) = match tree.status {
+                Status::Live => ("live", Value::Empty),
+                Status::Dead { decay_class } => (
+                    "dead",
+                    decay_class
+                        .map_or(Value::Empty, |class| Value::word(decay_name(class, design))),
+                ),
+            };
+            // ft2 per tree: the per-area factor without its area.
+            let basal_area = basal_area_m2(tree.dbh_cm) * units.basal_area_per_area().from_metric
+                / units.count_per_area().from_metric;
+            rows.push(vec![
+                Value::word(&stand.name),
+                Value::word(&stratum.name),
+                Value::word(&plot.name),
+                Value::word(&design.selections[visit.selection].name),
+                Value::word(&tree.number),
+                Value::Count(tree.line),
+                Value::word(&compilation.records.species[tree.species].label),
+                Value::word(status),
+                decay,
+                Value::Number(tree.dbh_cm * units.diameter().from_metric),
+                length(height.height_m),
+                Value::word(source_word(height.source)),
+                length(tree.broken_height_m),
+                Value::maybe(
+                    expansion.map(|e| e.trees_per_ha * units.count_per_area().from_metric),
+                ),
+                Value::Number(basal_area),
+                volume(values.volume_total_m3),
+                volume(values.volume_merch_m3),
+                volume(values.volume_net_m3),
+                volume(values.volume_bark_m3),
+                Value::word(
+                    flags(
+                        compilation,
+                        tree,
+                        height.source,
+                        stem.as_ref(),
+                        &compiled.heights,
+                    )
+                    .join("; "),
+                ),
+            ]);
+        }
+    }
+    Tidy {
+        columns: columns(units),
+        rows,
+    }
+}
+
+/// Word for the source of a height.
+pub fn source_word(source: HeightSource) -> &'static str {
+    match source {
+        HeightSource::Measured => "measured",
+        HeightSource::Instrument => "instrument",
+        HeightSource::SpeciesCurve(_) => "species curve",
+        HeightSource::PooledCurve(_) => "pooled curve",
+        HeightSource::RegionalCurve(_) => "regional curve",
+        HeightSource::None => "none",
+    }
+}
+
+/// What to know about a tree.
+pub fn flags(
+    compilation: &Compilation<'_>,
+    tree: &Tree,
+    source: HeightSource,
+    stem: Option<&StemVolume>,
+    heights: &StandHeights,
+) -> Vec<&'static str> {
+    let mut flags = Vec::new();
+    let mut flag = |when: bool, words: &'static str| {
+        if when {
+            flags.push(words);
+        }
+    };
+    flag(tree.excluded, "outside the dbh limits of the selection");
+    if let HeightRecord::Instrument(reading) = tree.height {
+        flag(reading.is_steep(), "steep reading");
+        flag(
+            reading.is_short_baseline(),
+            "baseline shorter than the tree",
+        );
+    }
+    flag(
+        heights.is_extrapolated(source, tree.dbh_cm),
+        "height curve extrapolated",
+    );
+    flag(tree.broken_height_m.is_some(), "broken");
+    if let Some(stem) = stem {
+        flag(
+            stem.out_of_range,
+            "outside the range of the volume equation",
+        );
+        flag(stem.break_ignored, "break not deducted");
+    }
+    if let Some(equation) = compilation.equations.get(tree.species) {
+        let stands_in = equation.substitute.is_some()
+            || matches!(
+                equation.chosen.species_match,
+                SpeciesMatch::Genus | SpeciesMatch::SpeciesGroup
+            );
+        flag(stands_in, "volume equation of another species");
+        flag(
+            !equation.chosen.marks.is_empty(),
+            "volume equation with a doubt",
+        );
+    }
+    flags
+}
