@@ -4,6 +4,7 @@ pub mod csv;
 pub mod source;
 mod table_checks;
 mod table_head;
+mod table_rows;
 mod table_species;
 mod table_volume;
 pub mod tables;

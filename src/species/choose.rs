@@ -62,6 +62,8 @@ pub struct Chosen {
     pub species: SpeciesId,
     /// The species or group of the equation, as published.
     pub label: String,
+    /// The same in words.
+    pub title: Option<String>,
     /// How the two relate.
     pub species_match: SpeciesMatch,
     /// The region of the equation; `None` if it serves all.
@@ -188,6 +190,7 @@ impl VolumeSet {
         let mut chosen = Chosen {
             species,
             label: entry.label.clone(),
+            title: entry.title.clone(),
             species_match,
             region: row.region.map(|index| self.regions[index].name.clone()),
             region_match: match row.region {
@@ -212,13 +215,29 @@ impl VolumeSet {
             }
         }
         if let (Some(profiles), Some(index)) = (&self.profiles, chosen.borrowed) {
-            let mark = profiles.equations[index].mark.iter();
-            let marks = profiles.head.mark.iter().chain(mark);
             chosen
                 .marks
-                .extend(marks.map(|mark| format!("{}: {mark}", profiles.name)));
+                .extend(profiles.lending_marks(index, wanted.region));
         }
         Ok(chosen)
+    }
+
+    /// The doubts about a profile that this set lends.
+    fn lending_marks(&self, index: usize, region: Option<&str>) -> Vec<String> {
+        let row = &self.equations[index];
+        let asked = region.and_then(|name| self.region(name));
+        let neighbour = match (asked, row.region) {
+            (Some(asked), Some(used)) if asked != used => Some(format!(
+                "{} has no row, that of {} serves",
+                self.regions[asked].name, self.regions[used].name
+            )),
+            _ => None,
+        };
+        [&self.head.mark, &row.mark, &neighbour]
+            .into_iter()
+            .flatten()
+            .map(|mark| format!("profile of {}: {mark}", self.name))
+            .collect()
     }
 
     /// The profile of the lending set for a species in the region asked for.

@@ -32,7 +32,12 @@ fn choice_line(chosen: &Chosen) -> String {
         }
         (None, _) => String::new(),
     };
-    format!("equation `{}` {how}{region}", chosen.label)
+    let title = chosen
+        .title
+        .as_ref()
+        .map(|title| format!(" ({title})"))
+        .unwrap_or_default();
+    format!("equation `{}`{title}, {how}{region}", chosen.label)
 }
 
 impl VolumeSet {
