@@ -72,6 +72,8 @@ pub struct Chosen {
     pub region_match: RegionMatch,
     /// Doubts that every result must show.
     pub marks: Vec<String>,
+    /// Doubts that concern broken stems only.
+    pub break_marks: Vec<String>,
     /// The merchantable limits and where the volume comes from.
     pub merchantable: Option<(Merchantable, MerchantableBy)>,
     /// Index of the total or profile equation.
@@ -199,6 +201,7 @@ impl VolumeSet {
                 None => RegionMatch::AllRegions,
             },
             marks: self.head.mark.iter().chain(&row.mark).cloned().collect(),
+            break_marks: Vec::new(),
             merchantable: None,
             main,
             bark: further(Quantity::Bark),
@@ -215,9 +218,11 @@ impl VolumeSet {
             }
         }
         if let (Some(profiles), Some(index)) = (&self.profiles, chosen.borrowed) {
-            chosen
-                .marks
-                .extend(profiles.lending_marks(index, wanted.region));
+            let marks = profiles.lending_marks(index, wanted.region);
+            match chosen.merchantable {
+                Some((_, MerchantableBy::BorrowedShare)) => chosen.marks.extend(marks),
+                _ => chosen.break_marks = marks,
+            }
         }
         Ok(chosen)
     }

@@ -197,7 +197,12 @@ impl VolumeSet {
     }
 
     /// Share of the merchantable volume that lies below the break; 1 without a break or profile.
-    fn merchantable_kept(&self, chosen: &Chosen, limits: &Merchantable, tree: &StemInput) -> f64 {
+    pub(crate) fn merchantable_kept(
+        &self,
+        chosen: &Chosen,
+        limits: &Merchantable,
+        tree: &StemInput,
+    ) -> f64 {
         let (Some(break_m), Some(profile)) = (tree.break_m(), self.profile(chosen, tree)) else {
             return 1.0;
         };
