@@ -411,3 +411,16 @@ fn every_fault_of_the_rows_and_checks_is_told_at_once() {
         ["coefficients.csv: error: group `U` has no row in the table [group-unused]"]
     );
 }
+
+#[test]
+fn the_readme_lists_every_form() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("species-tables/README.md");
+    let text = fs::read_to_string(path).unwrap();
+    for spec in spinney::species::equation::FormSpec::all() {
+        assert!(
+            text.contains(&format!("`{}`", spec.name())),
+            "{}",
+            spec.name()
+        );
+    }
+}
