@@ -104,7 +104,7 @@ pub fn integrate(
     relative_tolerance: f64,
 ) -> Integral {
     let mut sum = panel(&mut function, from, to);
-    if sum.error <= relative_tolerance * sum.value.abs() {
+    if sum.error <= relative_tolerance * sum.value.abs() || !sum.value.is_finite() {
         return sum;
     }
     let mut panels = vec![(from, to, sum)];

@@ -28,6 +28,7 @@ mod strata;
 mod suspicious;
 mod table_checks;
 mod table_head;
+mod table_rows;
 mod table_species;
 mod table_volume;
 pub mod tables;

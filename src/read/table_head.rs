@@ -222,32 +222,29 @@ impl<'n> Keys<'n> {
         found.map(|(_, choice)| *choice)
     }
 
-    /// A list of texts, empty if the key is absent; one text counts as a list of one.
-    pub(crate) fn texts(&self, key: &str, problems: &mut Problems) -> Vec<(String, Site)> {
+    /// A list of texts with their places, empty if the key is absent; one text counts as a list
+    /// of one.
+    pub(crate) fn texts(&self, key: &str, problems: &mut Problems) -> Vec<(String, Value<'n>)> {
         let Some(value) = self.get(key) else {
             return Vec::new();
         };
-        let Node::List(items) = value.node else {
-            let text = value.text(self.source, problems);
-            return text
-                .map(|text| (text, value.site(self.source)))
-                .into_iter()
-                .collect();
+        let items: Vec<Value> = match value.node {
+            Node::List(items) => items
+                .iter()
+                .enumerate()
+                .map(|(index, node)| {
+                    let mut path = value.path.clone();
+                    path.push(Step::Item(index));
+                    let key = value.key.clone();
+                    Value { key, node, path }
+                })
+                .collect(),
+            _ => vec![value],
         };
-        let mut texts = Vec::new();
-        for (index, item) in items.iter().enumerate() {
-            let mut path = value.path.clone();
-            path.push(Step::Item(index));
-            let item = Value {
-                key: value.key.clone(),
-                node: item,
-                path,
-            };
-            if let Some(text) = item.text(self.source, problems) {
-                texts.push((text, item.site(self.source)));
-            }
-        }
-        texts
+        items
+            .into_iter()
+            .filter_map(|item| Some((item.text(self.source, problems)?, item)))
+            .collect()
     }
 
     /// A map below this one, if the key is there.

@@ -5,13 +5,12 @@
 //! exist, rows that contradict each other.
 
 use crate::diagnostic::{Diagnostic, Problems};
-use crate::read::csv::{Column, Row, Table};
 use crate::read::source::Source;
-use crate::read::table_checks;
 use crate::read::table_head::{Keys, known_hint};
 use crate::read::yaml::{self, Node};
+use crate::read::{table_checks, table_rows};
 use crate::species::equation::{
-    DBH_UNITS, Equation, FormSpec, HEIGHT_UNITS, Quantity, RESULT_UNITS, Units,
+    DBH_UNITS, FormSpec, HEIGHT_UNITS, METRIC, Quantity, RESULT_UNITS, Units,
 };
 use crate::species::set::{
     BarkBasis, FixedLimits, Head, Obtained, PublishedError, Region, SpeciesEntry, ValidRange,
@@ -42,13 +41,15 @@ const HEAD_KEYS: &[&str] = &[
     "notes",
 ];
 
-const ROW_COLUMNS: &[&str] = &["species", "region", "quantity", "form", "mark", "note"];
+/// What the head says for rows that are silent.
+pub(super) struct RowDefaults {
+    pub(super) form: Option<FormSpec>,
+    pub(super) quantity: Option<Quantity>,
+}
 
-/// What the head says of the table besides what the set keeps.
 struct TableHead {
     head: Head,
-    form: Option<FormSpec>,
-    quantity: Option<Quantity>,
+    defaults: RowDefaults,
     profiles_from: Option<String>,
     regions: Vec<Region>,
     groups: Vec<SpeciesEntry>,
@@ -69,15 +70,16 @@ pub(crate) fn read(
     };
     let mut set = VolumeSet {
         name: name.to_owned(),
-        regions: table_head.regions.clone(),
-        entries: table_head.groups.clone(),
-        profiles_from: table_head.profiles_from.clone(),
+        head: table_head.head,
+        regions: table_head.regions,
+        entries: table_head.groups,
         equations: Vec::new(),
         checks: Vec::new(),
+        profiles_from: table_head.profiles_from,
         profiles: None,
-        head: table_head.head.clone(),
     };
-    read_rows(rows, &table_head, &mut set, species, &mut problems);
+    let defaults = table_head.defaults;
+    table_rows::read(rows, &defaults, &mut set, species, &mut problems);
     if let Some(checks) = checks {
         set.checks = table_checks::read(checks, &set, species, &mut problems);
     }
@@ -113,7 +115,7 @@ fn read_head(
             .choice("obtained", Obtained::NAMES, problems)
             .unwrap_or(Obtained::Carried),
         obtained_note: keys.text("obtained_note", problems),
-        units: read_units(source, &keys, problems)?,
+        units: read_units(source, &keys, problems).unwrap_or(METRIC),
         bark: keys
             .choice("bark", BarkBasis::NAMES, problems)
             .unwrap_or(BarkBasis::Unresolved),
@@ -132,21 +134,23 @@ fn read_head(
     };
     Some(TableHead {
         head,
-        form: keys.text("form", problems).and_then(|name| {
-            let spec = FormSpec::named(&name);
-            if spec.is_none() {
-                problems.push(unknown_form(&name).at(keys.get("form")?.site(source)));
-            }
-            spec
-        }),
-        quantity: keys.choice("quantity", Quantity::NAMES, problems),
+        defaults: RowDefaults {
+            form: keys.text("form", problems).and_then(|name| {
+                let spec = FormSpec::named(&name);
+                if spec.is_none() {
+                    problems.push(unknown_form(&name).at(keys.get("form")?.site(source)));
+                }
+                spec
+            }),
+            quantity: keys.choice("quantity", Quantity::NAMES, problems),
+        },
         profiles_from: keys.text("profiles_from", problems),
         regions: read_regions(source, &keys, problems),
         groups: read_groups(source, &keys, species, problems),
     })
 }
 
-fn unknown_form(name: &str) -> Diagnostic {
+pub(super) fn unknown_form(name: &str) -> Diagnostic {
     let known: Vec<&str> = FormSpec::all().map(FormSpec::name).collect();
     Diagnostic::error("unknown-form", format!("there is no form `{name}`"))
         .hint(known_hint(name, &known))
@@ -161,7 +165,7 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
         "height_per_m",
         "m3_per_result",
     ];
-    let site = keys.need("units", problems)?.site(source);
+    let place = keys.need("units", problems)?;
     let units = keys.map("units", "`units`", known, problems)?;
     let named =
         |table: &'static [(&'static str, f64)]| -> Vec<(&'static str, (&'static str, f64))> {
@@ -173,13 +177,14 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
     for key in ["dbh", "height", "result"] {
         units.need(key, problems);
     }
-    let (dbh, dbh_cm) = units.choice("dbh", &named(DBH_UNITS), problems)?;
-    let (height, height_m) = units.choice("height", &named(HEIGHT_UNITS), problems)?;
+    let dbh = units.choice("dbh", &named(DBH_UNITS), problems);
+    let height = units.choice("height", &named(HEIGHT_UNITS), problems);
     let results: Vec<(&str, (&str, Option<f64>))> = RESULT_UNITS
         .iter()
         .map(|(name, size)| (*name, (*name, *size)))
         .collect();
     let (result, result_m3) = units.choice("result", &results, problems)?;
+    let ((dbh, dbh_cm), (height, height_m)) = (dbh?, height?);
     // A factor that the source rounded takes the place of the exact one.
     let factor = |key: &str, problems: &mut Problems| {
         let number = units.number(key, problems)?;
@@ -202,7 +207,7 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
                 "factor-missing",
                 format!("`{result}` have no fixed size in m3"),
             )
-            .at(site)
+            .at(place.site(source))
             .hint("give the factor of the source as `m3_per_result`"),
         );
     }
@@ -331,14 +336,14 @@ fn read_groups(
             continue;
         };
         let mut covers: Vec<SpeciesId> = Vec::new();
-        for (code, site) in group.texts("covers", problems) {
+        for (code, place) in group.texts("covers", problems) {
             match species.lookup(&code) {
                 Some(id) if !covers.contains(&id) => covers.push(id),
                 Some(_) => problems.push(
                     Diagnostic::error("species-twice", format!("`{code}` is listed twice"))
-                        .at(site),
+                        .at(place.site(source)),
                 ),
-                None => problems.push(unknown_species(&code, species).at(site)),
+                None => problems.push(unknown_species(&code, species).at(place.site(source))),
             }
         }
         if let Some(number) = group.number("jenkins_group", problems) {
@@ -380,261 +385,5 @@ pub(crate) fn unknown_species(code: &str, species: &SpeciesTable) -> Diagnostic 
         diagnostic
     } else {
         diagnostic.hint(format!("nearest are {}", near.join(", ")))
-    }
-}
-
-fn read_rows(
-    source: &Source,
-    head: &TableHead,
-    set: &mut VolumeSet,
-    species: &SpeciesTable,
-    problems: &mut Problems,
-) {
-    let Some(mut table) = Table::open(source, &[], problems) else {
-        return;
-    };
-    check_columns(&table, &head.head.error.columns, problems);
-    let columns = RowColumns {
-        species: table.column("species"),
-        region: table.column("region"),
-        quantity: table.column("quantity"),
-        form: table.column("form"),
-        mark: table.column("mark"),
-        note: table.column("note"),
-        error: head
-            .head
-            .error
-            .columns
-            .iter()
-            .map(|name| table.column(name))
-            .collect(),
-    };
-    if columns.species.is_none() {
-        problems.push(
-            Diagnostic::error("column-missing", "there is no column `species`").at(source.whole()),
-        );
-        return;
-    }
-    while let Some(row) = table.next_row(problems) {
-        if let Some(equation) = read_row(&table, &row, &columns, head, set, species, problems) {
-            set.equations.push(equation);
-        }
-    }
-    for (index, entry) in set.entries.iter().enumerate() {
-        if !set.equations.iter().any(|row| row.entry == index) {
-            problems.push(
-                Diagnostic::error(
-                    "group-unused",
-                    format!("group `{}` has no row in the table", entry.label),
-                )
-                .at(source.whole()),
-            );
-        }
-    }
-    check_overlaps(source, set, species, problems);
-}
-
-fn check_columns(table: &Table, error_columns: &[String], problems: &mut Problems) {
-    let mut known: Vec<&str> = ROW_COLUMNS.to_vec();
-    known.extend(FormSpec::all().flat_map(|spec| spec.coefficients().iter().copied()));
-    known.extend(error_columns.iter().map(String::as_str));
-    known.sort_unstable();
-    known.dedup();
-    for (index, head) in table.heads().iter().enumerate() {
-        if !known.contains(&head.as_str()) {
-            problems.push(
-                Diagnostic::error("unknown-column", format!("there is no column `{head}`"))
-                    .at(table.head_site(index))
-                    .hint(known_hint(head, &known)),
-            );
-        }
-    }
-}
-
-struct RowColumns {
-    species: Option<Column>,
-    region: Option<Column>,
-    quantity: Option<Column>,
-    form: Option<Column>,
-    mark: Option<Column>,
-    note: Option<Column>,
-    error: Vec<Option<Column>>,
-}
-
-fn read_row(
-    table: &Table,
-    row: &Row,
-    columns: &RowColumns,
-    head: &TableHead,
-    set: &mut VolumeSet,
-    species: &SpeciesTable,
-    problems: &mut Problems,
-) -> Option<Equation> {
-    let place = |column: Option<Column>| {
-        column.map_or_else(|| table.row_site(row), |column| table.site(row, column))
-    };
-    let entry = match row.text(columns.species) {
-        Some(label) => find_entry(label, set, species)
-            .ok_or_else(|| unknown_species(label, species).at(place(columns.species))),
-        None => Err(
-            Diagnostic::error("species-missing", "this row names no species")
-                .at(table.row_site(row)),
-        ),
-    };
-    let region = match row.text(columns.region) {
-        None => Ok(None),
-        Some(name) => set.region(name).map(Some).ok_or_else(|| {
-            let known: Vec<&str> = set.regions.iter().map(|r| r.name.as_str()).collect();
-            Diagnostic::error(
-                "unknown-region",
-                format!("the head lists no region `{name}`"),
-            )
-            .at(place(columns.region))
-            .hint(known_hint(name, &known))
-        }),
-    };
-    let quantity = match row.text(columns.quantity) {
-        Some(name) => Quantity::NAMES
-            .iter()
-            .find(|(word, _)| *word == name)
-            .map(|(_, quantity)| *quantity)
-            .ok_or_else(|| {
-                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
-                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
-                    .at(place(columns.quantity))
-                    .hint(known_hint(name, &known))
-            }),
-        None => head.quantity.ok_or_else(|| {
-            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
-                .at(table.row_site(row))
-        }),
-    };
-    let spec = match row.text(columns.form) {
-        Some(name) => {
-            FormSpec::named(name).ok_or_else(|| unknown_form(name).at(place(columns.form)))
-        }
-        None => head.form.ok_or_else(|| {
-            Diagnostic::error("form-missing", "neither row nor head names a form")
-                .at(table.row_site(row))
-        }),
-    };
-    let mut noted = |problem: Diagnostic| problems.push(problem);
-    let entry = entry.map_err(&mut noted).ok();
-    let region = region.map_err(&mut noted).ok();
-    let quantity = quantity.map_err(&mut noted).ok();
-    let spec = spec.map_err(&mut noted).ok()?;
-    if let Some(quantity) = quantity
-        && !spec.gives(quantity)
-    {
-        problems.push(
-            Diagnostic::error(
-                "form-quantity",
-                format!("form `{}` cannot give `{}`", spec.name(), quantity.name()),
-            )
-            .at(table.row_site(row)),
-        );
-    }
-    let (values, printed) = read_coefficients(table, row, spec, problems)?;
-    let error = columns
-        .error
-        .iter()
-        .map(|column| table.number(row, *column, problems))
-        .collect();
-    Some(Equation {
-        entry: entry?,
-        region: region?,
-        quantity: quantity?,
-        model: spec.build(&values),
-        spec,
-        printed,
-        error,
-        mark: row.text(columns.mark).map(str::to_owned),
-        note: row.text(columns.note).map(str::to_owned),
-        line: row.line(),
-    })
-}
-
-fn find_entry(label: &str, set: &mut VolumeSet, species: &SpeciesTable) -> Option<usize> {
-    if let Some(index) = set.entries.iter().position(|entry| entry.label == label) {
-        return Some(index);
-    }
-    let id = species.lookup(label)?;
-    set.entries.push(SpeciesEntry {
-        label: label.to_owned(),
-        title: None,
-        covers: vec![id],
-    });
-    Some(set.entries.len() - 1)
-}
-
-fn read_coefficients(
-    table: &Table,
-    row: &Row,
-    spec: FormSpec,
-    problems: &mut Problems,
-) -> Option<(Vec<f64>, Vec<String>)> {
-    let mut values = Vec::new();
-    let mut printed = Vec::new();
-    for name in spec.coefficients() {
-        let column = table.column(name);
-        match row.text(column) {
-            Some(text) => {
-                printed.push(text.to_owned());
-                values.extend(table.number(row, column, problems));
-            }
-            None => problems.push(
-                Diagnostic::error(
-                    "coefficient-missing",
-                    format!("form `{}` needs the coefficient `{name}`", spec.name()),
-                )
-                .at(column.map_or_else(|| table.row_site(row), |c| table.site(row, c))),
-            ),
-        }
-    }
-    (values.len() == spec.coefficients().len()).then_some((values, printed))
-}
-
-/// Two rows that would serve the same species for the same quantity in the same region.
-fn check_overlaps(
-    source: &Source,
-    set: &VolumeSet,
-    species: &SpeciesTable,
-    problems: &mut Problems,
-) {
-    let mut served: Vec<(Quantity, Option<usize>, bool, SpeciesId, usize)> = Vec::new();
-    for equation in &set.equations {
-        let covers = &set.entries[equation.entry].covers;
-        let group = covers.len() > 1;
-        for id in covers {
-            served.push((
-                equation.quantity,
-                equation.region,
-                group,
-                *id,
-                equation.line,
-            ));
-        }
-    }
-    served.sort_unstable();
-    let mut reported = Vec::new();
-    for pair in served.windows(2) {
-        let (a, b) = (pair[0], pair[1]);
-        let lines = (a.4, b.4);
-        if (a.0, a.1, a.2, a.3) == (b.0, b.1, b.2, b.3) && !reported.contains(&lines) {
-            reported.push(lines);
-            problems.push(
-                Diagnostic::error(
-                    "rows-overlap",
-                    format!(
-                        "this row and line {} both give `{}` for {} in the same region",
-                        a.4,
-                        a.0.name(),
-                        species.get(a.3).label()
-                    ),
-                )
-                .at(source.site(b.4, 1))
-                .hint("keep one of them"),
-            );
-        }
     }
 }

@@ -62,6 +62,8 @@ pub struct Chosen {
     pub species: SpeciesId,
     /// The species or group of the equation, as published.
     pub label: String,
+    /// The same in words.
+    pub title: Option<String>,
     /// How the two relate.
     pub species_match: SpeciesMatch,
     /// The region of the equation; `None` if it serves all.
@@ -70,6 +72,8 @@ pub struct Chosen {
     pub region_match: RegionMatch,
     /// Doubts that every result must show.
     pub marks: Vec<String>,
+    /// Doubts that concern broken stems only.
+    pub break_marks: Vec<String>,
     /// The merchantable limits and where the volume comes from.
     pub merchantable: Option<(Merchantable, MerchantableBy)>,
     /// Index of the total or profile equation.
@@ -188,6 +192,7 @@ impl VolumeSet {
         let mut chosen = Chosen {
             species,
             label: entry.label.clone(),
+            title: entry.title.clone(),
             species_match,
             region: row.region.map(|index| self.regions[index].name.clone()),
             region_match: match row.region {
@@ -196,6 +201,7 @@ impl VolumeSet {
                 None => RegionMatch::AllRegions,
             },
             marks: self.head.mark.iter().chain(&row.mark).cloned().collect(),
+            break_marks: Vec::new(),
             merchantable: None,
             main,
             bark: further(Quantity::Bark),
@@ -212,13 +218,31 @@ impl VolumeSet {
             }
         }
         if let (Some(profiles), Some(index)) = (&self.profiles, chosen.borrowed) {
-            let mark = profiles.equations[index].mark.iter();
-            let marks = profiles.head.mark.iter().chain(mark);
-            chosen
-                .marks
-                .extend(marks.map(|mark| format!("{}: {mark}", profiles.name)));
+            let marks = profiles.lending_marks(index, wanted.region);
+            match chosen.merchantable {
+                Some((_, MerchantableBy::BorrowedShare)) => chosen.marks.extend(marks),
+                _ => chosen.break_marks = marks,
+            }
         }
         Ok(chosen)
+    }
+
+    /// The doubts about a profile that this set lends.
+    fn lending_marks(&self, index: usize, region: Option<&str>) -> Vec<String> {
+        let row = &self.equations[index];
+        let asked = region.and_then(|name| self.region(name));
+        let neighbour = match (asked, row.region) {
+            (Some(asked), Some(used)) if asked != used => Some(format!(
+                "{} has no row, that of {} serves",
+                self.regions[asked].name, self.regions[used].name
+            )),
+            _ => None,
+        };
+        [&self.head.mark, &row.mark, &neighbour]
+            .into_iter()
+            .flatten()
+            .map(|mark| format!("profile of {}: {mark}", self.name))
+            .collect()
     }
 
     /// The profile of the lending set for a species in the region asked for.

@@ -199,7 +199,9 @@ impl SpeciesTable {
             }
         }
         claims.sort_unstable_by(|a, b| {
-            (a.0, &folded[a.1.clone()], a.2, a.3).cmp(&(b.0, &folded[b.1.clone()], b.2, b.3))
+            a.0.cmp(&b.0)
+                .then_with(|| folded[a.1.clone()].cmp(&folded[b.1.clone()]))
+                .then_with(|| (a.2, a.3).cmp(&(b.2, b.3)))
         });
         let same_name = |a: &(_, Range<usize>, _, _), b: &(_, Range<usize>, _, _)| {
             folded[a.1.clone()] == folded[b.1.clone()]

@@ -181,7 +181,7 @@ pub struct Region {
 pub struct SpeciesEntry {
     /// As published, or the code used in the table.
     pub label: String,
-    /// The group in words; the species' own names need none.
+    /// The species or group in words.
     pub title: Option<String>,
     /// The species that the rows serve as published, in the order of the data.
     pub covers: Vec<SpeciesId>,

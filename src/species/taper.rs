@@ -282,6 +282,29 @@ mod tests {
     }
 
     #[test]
+    fn the_integral_is_the_closed_form_where_there_is_one() {
+        // Without random effects the 2013 form is a sum of powers of h: the integral of
+        // (H - h) h^p is H h^(p+1)/(p+1) - h^(p+2)/(p+2), with p = 2 - b2.
+        let b2 = 2.1436;
+        let taper = (SPECS[1].build)(&[b2, 0.0, 0.0, 0.0]);
+        for (dbh_cm, height_m) in [(40.0, 30.0), (8.0, 6.0), (140.0, 65.0)] {
+            let profile = Profile::new(taper, &METRIC, 0.3, dbh_cm, height_m).unwrap();
+            let p = 2.0 - b2;
+            let antiderivative =
+                |h: f64| height_m * h.powf(p + 1.0) / (p + 1.0) - h.powf(p + 2.0) / (p + 2.0);
+            let scale = basal_area_m2(dbh_cm) / (height_m - 1.3) / 1.3_f64.powf(p);
+            for (from_m, to_m) in [(0.3, height_m), (0.3, 0.7 * height_m), (2.0, 5.0)] {
+                let exact = scale * (antiderivative(to_m) - antiderivative(from_m));
+                let got = profile.volume(from_m, to_m);
+                assert!(
+                    (got.value / exact - 1.0).abs() < 1e-10,
+                    "{got:?} for {exact}"
+                );
+            }
+        }
+    }
+
+    #[test]
     fn the_same_tree_in_other_units_is_the_same_tree() {
         // A profile whose form asks for millimetres and decimetres of the same stem.
         let other = Units {

@@ -9,10 +9,15 @@ use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
 use crate::stems::volume::StemInput;
 
+/// A number rounded to some significant digits.
+fn rounded(value: f64, digits: usize) -> f64 {
+    let decimals = digits.saturating_sub(1);
+    format!("{value:.decimals$e}").parse().unwrap_or(value)
+}
+
 /// A number with six significant digits.
 fn shown(value: f64) -> String {
-    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
-    rounded.to_string()
+    rounded(value, 6).to_string()
 }
 
 fn choice_line(chosen: &Chosen) -> String {
@@ -32,7 +37,12 @@ fn choice_line(chosen: &Chosen) -> String {
         }
         (None, _) => String::new(),
     };
-    format!("equation `{}` {how}{region}", chosen.label)
+    let title = chosen
+        .title
+        .as_ref()
+        .map(|title| format!(" ({title})"))
+        .unwrap_or_default();
+    format!("equation `{}`{title}, {how}{region}", chosen.label)
 }
 
 impl VolumeSet {
@@ -80,30 +90,39 @@ impl VolumeSet {
                 self.head.range.source
             ));
         }
-        for mark in &chosen.marks {
+        let of_break = tree.break_m().map_or(&[][..], |_| &chosen.break_marks);
+        for mark in chosen.marks.iter().chain(of_break) {
             lines.push(format!("doubt: {mark}"));
         }
         lines
     }
 
+    /// Source, formula and coefficients of an equation; what an earlier line says is not repeated.
     fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
         let equation = &self.equations[index];
-        lines.push(format!(
-            "source: {} ({}, line {} of the table)",
-            self.head.citation,
-            self.head.obtained.words(),
-            equation.line
-        ));
         let units = &self.head.units;
-        lines.push(format!(
-            "{}: {}; D dbh in {}, H total height in {}",
-            equation.quantity.name(),
-            equation.spec.formula(),
-            units.dbh,
-            units.height
-        ));
-        lines.push(format!("coefficients: {}", equation.coefficients_text()));
-        lines.extend(equation.note.iter().map(|note| format!("note: {note}")));
+        let mut told = vec![
+            format!(
+                "source: {} ({})",
+                self.head.citation,
+                self.head.obtained.words()
+            ),
+            format!(
+                "{}: {}; D dbh ({}), H total height ({})",
+                equation.quantity.name(),
+                equation.spec.formula(),
+                units.dbh,
+                units.height
+            ),
+            format!(
+                "coefficients (line {} of the table): {}",
+                equation.line,
+                equation.coefficients_text()
+            ),
+        ];
+        told.extend(equation.note.iter().map(|note| format!("note: {note}")));
+        told.retain(|line| !lines.contains(line));
+        lines.extend(told);
     }
 
     fn result_line(&self, symbol: &str, value_m3: f64) -> String {
@@ -115,7 +134,7 @@ impl VolumeSet {
             "{symbol} = {} {} x {} m3 = {} m3",
             shown(value_m3 / units.m3_per_result),
             units.result,
-            units.m3_per_result,
+            rounded(units.m3_per_result, 10),
             shown(value_m3)
         )
     }
@@ -193,6 +212,13 @@ impl VolumeSet {
         ));
         if let MerchantableBy::Equation(index) = by {
             self.equation_lines(index, lines);
+            if let Some(whole_m3) = self.evaluate(index, tree) {
+                lines.push(self.result_line("V", whole_m3));
+            }
+            if tree.break_m().is_some() && self.profile(chosen, tree).is_some() {
+                let kept = self.merchantable_kept(chosen, &limits, tree);
+                lines.push(format!("of this {} lies below the break", shown(kept)));
+            }
         }
         if let (MerchantableBy::BorrowedShare, Some(profiles), Some(index)) =
             (by, &self.profiles, chosen.borrowed)

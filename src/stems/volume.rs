@@ -86,16 +86,21 @@ impl VolumeSet {
     }
 
     fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
+        let outside = StemVolume {
+            merchantable_m3: chosen.merchantable.map(|_| 0.0),
+            out_of_range: true,
+            ..StemVolume::default()
+        };
         let Some(profile) = self.profile_of(chosen.main, tree) else {
-            return StemVolume {
-                merchantable_m3: chosen.merchantable.map(|_| 0.0),
-                out_of_range: true,
-                ..StemVolume::default()
-            };
+            return outside;
         };
         let top_m = tree.break_m().unwrap_or(tree.height_m);
+        let total_m3 = profile.volume(0.0, top_m).value;
+        if !total_m3.is_finite() {
+            return outside;
+        }
         StemVolume {
-            total_m3: profile.volume(0.0, top_m).value,
+            total_m3,
             merchantable_m3: chosen
                 .merchantable
                 .map(|(limits, _)| merchantable_of(&profile, &limits, tree, top_m)),
@@ -128,7 +133,7 @@ impl VolumeSet {
         }
         let profile = self.profile(chosen, tree)?;
         let whole = profile.volume(0.0, tree.height_m).value;
-        (whole > 0.0).then(|| profile.volume(0.0, height_m).value / whole)
+        (whole > 0.0 && whole.is_finite()).then(|| profile.volume(0.0, height_m).value / whole)
     }
 
     fn direct(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
@@ -184,7 +189,7 @@ impl VolumeSet {
         };
         let whole = profile.volume(0.0, tree.height_m).value;
         let top_m = tree.break_m().unwrap_or(tree.height_m);
-        if whole > 0.0 {
+        if whole > 0.0 && whole.is_finite() {
             merchantable_of(&profile, limits, tree, top_m) / whole
         } else {
             0.0
@@ -192,7 +197,12 @@ impl VolumeSet {
     }
 
     /// Share of the merchantable volume that lies below the break; 1 without a break or profile.
-    fn merchantable_kept(&self, chosen: &Chosen, limits: &Merchantable, tree: &StemInput) -> f64 {
+    pub(crate) fn merchantable_kept(
+        &self,
+        chosen: &Chosen,
+        limits: &Merchantable,
+        tree: &StemInput,
+    ) -> f64 {
         let (Some(break_m), Some(profile)) = (tree.break_m(), self.profile(chosen, tree)) else {
             return 1.0;
         };

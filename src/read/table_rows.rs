@@ -1,0 +1,282 @@
+//! `coefficients.csv` of a volume set to equations.
+//!
+//! In: the text, what the head says for silent rows, the set so far, the species table. Out: the
+//! set's equations, or problems with places.
+
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::csv::{Column, Row, Table};
+use crate::read::source::Source;
+use crate::read::table_head::known_hint;
+use crate::read::table_volume::{RowDefaults, unknown_form, unknown_species};
+use crate::species::equation::{Equation, FormSpec, Quantity};
+use crate::species::set::{SpeciesEntry, VolumeSet};
+use crate::species::{SpeciesId, SpeciesTable};
+
+const ROW_COLUMNS: &[&str] = &["species", "region", "quantity", "form", "mark", "note"];
+
+/// Adds the equations of the table to the set, and an entry for every species that no group of
+/// the head names.
+pub(super) fn read(
+    source: &Source,
+    defaults: &RowDefaults,
+    set: &mut VolumeSet,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) {
+    let Some(mut table) = Table::open(source, &[], problems) else {
+        return;
+    };
+    check_columns(&table, &set.head.error.columns, problems);
+    let columns = RowColumns {
+        species: table.column("species"),
+        region: table.column("region"),
+        quantity: table.column("quantity"),
+        form: table.column("form"),
+        mark: table.column("mark"),
+        note: table.column("note"),
+        error: set
+            .head
+            .error
+            .columns
+            .iter()
+            .map(|name| table.column(name))
+            .collect(),
+    };
+    if columns.species.is_none() {
+        problems.push(
+            Diagnostic::error("column-missing", "there is no column `species`").at(source.whole()),
+        );
+        return;
+    }
+    while let Some(row) = table.next_row(problems) {
+        if let Some(equation) = read_row(&table, &row, &columns, defaults, set, species, problems) {
+            set.equations.push(equation);
+        }
+    }
+    // A faulty row may be the one that uses the group.
+    if !problems.has_errors() {
+        check_groups_used(source, set, problems);
+    }
+    check_overlaps(source, set, species, problems);
+}
+
+fn check_groups_used(source: &Source, set: &VolumeSet, problems: &mut Problems) {
+    for (index, entry) in set.entries.iter().enumerate() {
+        if !set.equations.iter().any(|row| row.entry == index) {
+            problems.push(
+                Diagnostic::error(
+                    "group-unused",
+                    format!("group `{}` has no row in the table", entry.label),
+                )
+                .at(source.whole()),
+            );
+        }
+    }
+}
+
+fn check_columns(table: &Table, error_columns: &[String], problems: &mut Problems) {
+    let mut known: Vec<&str> = ROW_COLUMNS.to_vec();
+    known.extend(FormSpec::all().flat_map(|spec| spec.coefficients().iter().copied()));
+    known.extend(error_columns.iter().map(String::as_str));
+    known.sort_unstable();
+    known.dedup();
+    for (index, head) in table.heads().iter().enumerate() {
+        if !known.contains(&head.as_str()) {
+            problems.push(
+                Diagnostic::error("unknown-column", format!("there is no column `{head}`"))
+                    .at(table.head_site(index))
+                    .hint(known_hint(head, &known)),
+            );
+        }
+    }
+}
+
+struct RowColumns {
+    species: Option<Column>,
+    region: Option<Column>,
+    quantity: Option<Column>,
+    form: Option<Column>,
+    mark: Option<Column>,
+    note: Option<Column>,
+    error: Vec<Option<Column>>,
+}
+
+fn read_row(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    defaults: &RowDefaults,
+    set: &mut VolumeSet,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) -> Option<Equation> {
+    let place = |column: Option<Column>| {
+        column.map_or_else(|| table.row_site(row), |column| table.site(row, column))
+    };
+    let entry = match row.text(columns.species) {
+        Some(label) => find_entry(label, set, species)
+            .ok_or_else(|| unknown_species(label, species).at(place(columns.species))),
+        None => Err(
+            Diagnostic::error("species-missing", "this row names no species")
+                .at(table.row_site(row)),
+        ),
+    };
+    let region = match row.text(columns.region) {
+        None => Ok(None),
+        Some(name) => set.region(name).map(Some).ok_or_else(|| {
+            let known: Vec<&str> = set.regions.iter().map(|r| r.name.as_str()).collect();
+            Diagnostic::error(
+                "unknown-region",
+                format!("the head lists no region `{name}`"),
+            )
+            .at(place(columns.region))
+            .hint(known_hint(name, &known))
+        }),
+    };
+    let quantity = match row.text(columns.quantity) {
+        Some(name) => Quantity::NAMES
+            .iter()
+            .find(|(word, _)| *word == name)
+            .map(|(_, quantity)| *quantity)
+            .ok_or_else(|| {
+                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
+                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
+                    .at(place(columns.quantity))
+                    .hint(known_hint(name, &known))
+            }),
+        None => defaults.quantity.ok_or_else(|| {
+            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
+                .at(table.row_site(row))
+        }),
+    };
+    let spec = match row.text(columns.form) {
+        Some(name) => {
+            FormSpec::named(name).ok_or_else(|| unknown_form(name).at(place(columns.form)))
+        }
+        None => defaults.form.ok_or_else(|| {
+            Diagnostic::error("form-missing", "neither row nor head names a form")
+                .at(table.row_site(row))
+        }),
+    };
+    let mut noted = |problem: Diagnostic| problems.push(problem);
+    let entry = entry.map_err(&mut noted).ok();
+    let region = region.map_err(&mut noted).ok();
+    let quantity = quantity.map_err(&mut noted).ok();
+    let spec = spec.map_err(&mut noted).ok()?;
+    if let Some(quantity) = quantity
+        && !spec.gives(quantity)
+    {
+        problems.push(
+            Diagnostic::error(
+                "form-quantity",
+                format!("form `{}` cannot give `{}`", spec.name(), quantity.name()),
+            )
+            .at(table.row_site(row)),
+        );
+    }
+    let (values, printed) = read_coefficients(table, row, spec, problems)?;
+    let error = columns
+        .error
+        .iter()
+        .map(|column| table.number(row, *column, problems))
+        .collect();
+    Some(Equation {
+        entry: entry?,
+        region: region?,
+        quantity: quantity?,
+        model: spec.build(&values),
+        spec,
+        printed,
+        error,
+        mark: row.text(columns.mark).map(str::to_owned),
+        note: row.text(columns.note).map(str::to_owned),
+        line: row.line(),
+    })
+}
+
+fn find_entry(label: &str, set: &mut VolumeSet, species: &SpeciesTable) -> Option<usize> {
+    if let Some(index) = set.entries.iter().position(|entry| entry.label == label) {
+        return Some(index);
+    }
+    let id = species.lookup(label)?;
+    set.entries.push(SpeciesEntry {
+        label: label.to_owned(),
+        title: Some(species.get(id).common_name.clone()),
+        covers: vec![id],
+    });
+    Some(set.entries.len() - 1)
+}
+
+fn read_coefficients(
+    table: &Table,
+    row: &Row,
+    spec: FormSpec,
+    problems: &mut Problems,
+) -> Option<(Vec<f64>, Vec<String>)> {
+    let (mut values, mut printed, mut missing) = (Vec::new(), Vec::new(), Vec::new());
+    for name in spec.coefficients() {
+        let column = table.column(name);
+        match row.text(column) {
+            Some(text) => {
+                printed.push(text.to_owned());
+                values.extend(table.number(row, column, problems));
+            }
+            None => missing.push(*name),
+        }
+    }
+    if !missing.is_empty() {
+        problems.push(
+            Diagnostic::error(
+                "coefficient-missing",
+                format!("form `{}` needs {}", spec.name(), missing.join(", ")),
+            )
+            .at(table.row_site(row)),
+        );
+    }
+    (values.len() == spec.coefficients().len()).then_some((values, printed))
+}
+
+/// Two rows that would serve the same species for the same quantity in the same region.
+fn check_overlaps(
+    source: &Source,
+    set: &VolumeSet,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) {
+    let mut served: Vec<(Quantity, Option<usize>, bool, SpeciesId, usize)> = Vec::new();
+    for equation in &set.equations {
+        let covers = &set.entries[equation.entry].covers;
+        let group = covers.len() > 1;
+        for id in covers {
+            served.push((
+                equation.quantity,
+                equation.region,
+                group,
+                *id,
+                equation.line,
+            ));
+        }
+    }
+    served.sort_unstable();
+    let mut reported = Vec::new();
+    for pair in served.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        let lines = (a.4, b.4);
+        if (a.0, a.1, a.2, a.3) == (b.0, b.1, b.2, b.3) && !reported.contains(&lines) {
+            reported.push(lines);
+            problems.push(
+                Diagnostic::error(
+                    "rows-overlap",
+                    format!(
+                        "this row and line {} both give `{}` for {} in the same region",
+                        a.4,
+                        a.0.name(),
+                        species.get(a.3).label()
+                    ),
+                )
+                .at(source.site(b.4, 1))
+                .hint("keep one of them"),
+            );
+        }
+    }
+}
