@@ -48,23 +48,20 @@ impl Orphans {
         problems: &mut Problems,
     ) -> (Option<usize>, Option<usize>) {
         let plot = self.plot(design, table, row, plots, problems);
-        let selection = match row.text(self.selection) {
-            Some(text) => {
-                let found = find_selection(&design.selections, text);
-                if found.is_none() {
-                    self.unknown_selection.add(text, row.byte(), row.line());
-                }
-                found
+        let selection = if let Some(text) = row.text(self.selection) {
+            let found = find_selection(&design.selections, text);
+            if found.is_none() {
+                self.unknown_selection.add(text, row.byte(), row.line());
             }
-            None => {
-                if let (None, Some(column)) = (default_selection, self.selection) {
-                    problems.push(
-                        Diagnostic::error("missing-value", "this row names no selection")
-                            .at(table.site(row, column)),
-                    );
-                }
-                default_selection
+            found
+        } else {
+            if let (None, Some(column)) = (default_selection, self.selection) {
+                problems.push(
+                    Diagnostic::error("missing-value", "this row names no selection")
+                        .at(table.site(row, column)),
+                );
             }
+            default_selection
         };
         if let (Some(plot), Some(selection)) = (plot, selection)
             && plots.plots[plot].visits[selection].is_none()

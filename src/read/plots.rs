@@ -3,14 +3,15 @@
 use std::collections::BTreeMap;
 
 use super::columns::Columns;
-use super::csv::{AngleColumn, Column, Row, Table};
+use super::csv::{Column, Row, Table};
 use super::limits;
 use super::nearest::did_you_mean;
 use super::plot_sizes::{self, SizeColumns};
+use super::plot_slope::{Slope, SlopeColumns};
 use super::source::Source;
 use super::stands::{AreaList, place_name};
-use crate::design::{Design, Method, Selection, SlopeCorrection};
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::design::{Design, Selection};
+use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::records::Rule;
 
 /// One plot, as listed.
@@ -162,8 +163,7 @@ struct PlotColumns {
     stratum: Option<Column>,
     cluster: Option<Column>,
     selection: Option<Column>,
-    slope: Option<AngleColumn>,
-    slope_corrected: Option<Column>,
+    slope: SlopeColumns,
     plot_fraction: Option<Column>,
     easting: Option<Column>,
     northing: Option<Column>,
@@ -178,8 +178,7 @@ impl PlotColumns {
             stratum: table.column("stratum"),
             cluster: table.column("cluster"),
             selection: table.column("selection"),
-            slope: table.angle("slope", problems),
-            slope_corrected: table.column("slope_corrected"),
+            slope: SlopeColumns::of(table, problems),
             plot_fraction: table.column("plot_fraction"),
             easting: table.column("easting"),
             northing: table.column("northing"),
@@ -302,7 +301,7 @@ fn read_plot(
     };
     let index = list.find_or_add(&stand, name, row.byte(), design.selections.len());
     merge_plot(&mut list.plots[index], table, columns, row, problems);
-    let slope = Slope::read(table, columns, row, problems);
+    let slope = Slope::read(table, &columns.slope, row, problems);
     let whole_fraction =
         table.number_within(row, columns.plot_fraction, &limits::FRACTION, problems);
     let own = columns.sizes.read(design, table, row, &done, problems);
@@ -341,11 +340,10 @@ fn read_plot(
         );
         if plot_fraction < 1.0 {
             let message = format!(
-                "{}, selection `{}`: {plot_fraction} of the plot lies in the stand, so its trees \
-                 stand for {:.3} times as many",
+                "{}, selection `{}`: {plot_fraction} of the plot lies in the stand, and its trees \
+                 stand for as many more",
                 list.name_of(index),
-                design.selections[selection].name,
-                1.0 / plot_fraction
+                design.selections[selection].name
             );
             problems.push(Diagnostic::note("part-plot", message).at(table.row_site(row)));
         }
@@ -425,99 +423,6 @@ fn merge_plot(
         }
     }
     problems.append(numbers);
-}
-
-/// What a row says of the ground.
-struct Slope {
-    ratio: Option<f64>,
-    corrected: Option<bool>,
-    site: Site,
-}
-
-impl Slope {
-    fn read(table: &Table, columns: &PlotColumns, row: &Row, problems: &mut Problems) -> Self {
-        let ratio = table.ratio(
-            row,
-            columns.slope,
-            &limits::SLOPE_PCT,
-            &limits::SLOPE_DEG,
-            problems,
-        );
-        let corrected = columns.slope_corrected.and_then(|column| {
-            let text = row.text(Some(column))?;
-            let value = yes_or_no(text);
-            if value.is_none() {
-                problems.push(
-                    Diagnostic::error(
-                        "not-yes-or-no",
-                        format!("`slope_corrected` must be yes or no ({})", seen(text)),
-                    )
-                    .at(table.site(row, column)),
-                );
-            }
-            value
-        });
-        let column = columns
-            .slope
-            .map(|slope| slope.column)
-            .or(columns.slope_corrected)
-            .unwrap_or(columns.plot);
-        Slope {
-            ratio: ratio.map(f64::abs),
-            corrected,
-            site: table.site(row, column),
-        }
-    }
-
-    /// The slope ratio that the program must correct for.
-    fn to_correct(&self, selection: &Selection) -> f64 {
-        let corrected = self
-            .corrected
-            .unwrap_or(selection.slope_correction == SlopeCorrection::Field);
-        if corrected || matches!(selection.method, Method::FullTally) {
-            0.0
-        } else {
-            self.ratio.unwrap_or(0.0)
-        }
-    }
-
-    fn report(
-        &self,
-        design: &Design,
-        selection: usize,
-        to_correct: f64,
-        plot: &str,
-        problems: &mut Problems,
-    ) {
-        let selection = &design.selections[selection];
-        let by_design = selection.slope_correction == SlopeCorrection::Program;
-        if to_correct > 0.0 && !by_design {
-            let cosine = 1.0 / to_correct.hypot(1.0);
-            let message = format!(
-                "{plot}, selection `{}`: slope {:.0} % was not corrected in the field; corrected \
-                 here (cosine {cosine:.4}), else its figures would be {:.1} % too low",
-                selection.name,
-                100.0 * to_correct,
-                100.0 * (1.0 - cosine)
-            );
-            problems
-                .push(Diagnostic::warning("slope-not-corrected", message).at(self.site.clone()));
-        }
-        if self.ratio.is_none()
-            && (self.corrected == Some(false) || by_design && self.corrected.is_none())
-        {
-            let message = format!(
-                "{plot}, selection `{}`: its slope is to be corrected, but none is given: taken as \
-                 level",
-                selection.name
-            );
-            problems.push(
-                Diagnostic::warning("no-slope", message)
-                    .at(self.site.clone())
-                    .hint("give `slope_pct` or `slope_deg`, 0 where it is level"),
-            );
-        }
-    }
 }
 
 /// Yes or no, in the usual ways to write them.

@@ -108,7 +108,7 @@ impl<'a> Spellings<'a> {
             if spelling.id.is_none() {
                 let mut message = format!("no species is known as {}{rows}", seen(text));
                 let hint = if let Some(meant) = self.alias(text) {
-                    message += &format!(", which the design calls {}", seen(meant));
+                    message = format!("{message}, which the design calls {}", seen(meant));
                     nearest_species(self.table, meant)
                 } else {
                     self.hint(text)

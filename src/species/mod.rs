@@ -113,17 +113,4 @@ impl SpeciesTable {
             .ok()?;
         Some(self.index[at].1)
     }
-
-    /// Codes and names like this one, the nearest first.
-    pub fn nearest(&self, text: &str) -> Vec<String> {
-        let text = text.trim().to_lowercase();
-        let mut near: Vec<(usize, &str)> = self
-            .index
-            .iter()
-            .map(|(name, _)| (strsim::osa_distance(&text, name), name.as_str()))
-            .filter(|(distance, name)| distance * 3 <= name.len().max(3))
-            .collect();
-        near.sort_unstable();
-        near.into_iter().map(|(_, name)| name.to_owned()).collect()
-    }
 }

@@ -102,7 +102,7 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
     }
     // Problems of the design itself are read_design's to report.
     let mut problems = Problems::new();
-    for diagnostic in walk.problems.iter() {
+    for diagnostic in &walk.problems {
         if diagnostic.code == "unknown-species" {
             problems.push(diagnostic.clone());
         }
