@@ -27,6 +27,11 @@ mod status;
 mod strata;
 mod suspicious;
 mod trees;
+mod table_checks;
+mod table_head;
+mod table_species;
+mod table_volume;
+pub mod tables;
 pub mod yaml;
 
 use std::path::Path;

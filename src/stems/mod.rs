@@ -1,5 +1,9 @@
 //! Stems: what each tree holds.
 
+pub mod checks;
+pub mod derivation;
+pub mod volume;
+
 /// What one tree holds; `None` where it cannot be said (no height, no volume set, no limits).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct TreeValues {

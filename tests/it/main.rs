@@ -5,3 +5,5 @@ mod dirty_field_book;
 mod reading;
 mod record_errors;
 mod upper_flat_creek_check;
+mod species_tables;
+mod volumes;

@@ -1,0 +1,4 @@
+//! Numerical methods; unit-blind.
+
+pub mod quadrature;
+pub mod root;

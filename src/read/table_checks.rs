@@ -1,0 +1,254 @@
+//! `checks.csv` of a volume set: the values against which it is checked.
+//!
+//! In: the text, the set read so far, the species table. Out: checks, or problems with places.
+
+use crate::design::Merchantable;
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::csv::{Column, Row, Table};
+use crate::read::source::Source;
+use crate::read::table_head::known_hint;
+use crate::read::table_volume::unknown_species;
+use crate::species::SpeciesTable;
+use crate::species::set::{Check, CheckQuantity, CheckUnit, Tolerance, VolumeSet};
+use crate::units::{CM_PER_IN, Dimension, M_PER_FT, M3_PER_FT3};
+
+const COLUMNS: &[&str] = &[
+    "species",
+    "region",
+    "dbh_cm",
+    "dbh_in",
+    "height_m",
+    "height_ft",
+    "broken_height_m",
+    "broken_height_ft",
+    "quantity",
+    "at_m",
+    "stump_m",
+    "top_cm",
+    "top_basis",
+    "value",
+    "unit",
+    "tolerance",
+    "status",
+    "where",
+];
+
+const UNITS: &[CheckUnit] = &[
+    CheckUnit {
+        name: "m3",
+        to_held: 1.0,
+    },
+    CheckUnit {
+        name: "ft3",
+        to_held: M3_PER_FT3,
+    },
+    CheckUnit {
+        name: "cm",
+        to_held: 1.0,
+    },
+    CheckUnit {
+        name: "in",
+        to_held: CM_PER_IN,
+    },
+    CheckUnit {
+        name: "m",
+        to_held: 1.0,
+    },
+    CheckUnit {
+        name: "ft",
+        to_held: M_PER_FT,
+    },
+];
+
+struct Columns {
+    dbh: Option<Column>,
+    height: Option<Column>,
+    broken: Option<Column>,
+    at: Option<Column>,
+    stump: Option<Column>,
+    top: Option<Column>,
+}
+
+/// Reads the check values of a set.
+pub(crate) fn read(
+    source: &Source,
+    set: &VolumeSet,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) -> Vec<Check> {
+    let Some(mut table) = Table::open(source, &[], problems) else {
+        return Vec::new();
+    };
+    for (index, head) in table.heads().iter().enumerate() {
+        if !COLUMNS.contains(&head.as_str()) {
+            problems.push(
+                Diagnostic::error("unknown-column", format!("there is no column `{head}`"))
+                    .at(table.head_site(index))
+                    .hint(known_hint(head, COLUMNS)),
+            );
+        }
+    }
+    let columns = Columns {
+        dbh: table.quantity("dbh", Dimension::Diameter, problems),
+        height: table.quantity("height", Dimension::Length, problems),
+        broken: table.quantity("broken_height", Dimension::Length, problems),
+        at: table.quantity("at", Dimension::Length, problems),
+        stump: table.quantity("stump", Dimension::Length, problems),
+        top: table.quantity("top", Dimension::Diameter, problems),
+    };
+    let mut checks = Vec::new();
+    while let Some(row) = table.next_row(problems) {
+        checks.extend(read_row(&table, &row, &columns, set, species, problems));
+    }
+    checks
+}
+
+fn read_row(
+    table: &Table,
+    row: &Row,
+    columns: &Columns,
+    set: &VolumeSet,
+    species: &SpeciesTable,
+    problems: &mut Problems,
+) -> Option<Check> {
+    let text = |name: &str| row.text(table.column(name));
+    let site = |name: &str| {
+        table
+            .column(name)
+            .map_or_else(|| table.row_site(row), |column| table.site(row, column))
+    };
+    let lacks = |name: &str, problems: &mut Problems| {
+        problems.push(
+            Diagnostic::error("check-incomplete", format!("this check lacks `{name}`"))
+                .at(site(name)),
+        );
+    };
+    for name in [
+        "species",
+        "quantity",
+        "value",
+        "unit",
+        "tolerance",
+        "status",
+    ] {
+        if text(name).is_none() {
+            lacks(name, problems);
+        }
+    }
+    let id = text("species").and_then(|code| {
+        let id = species.lookup(code);
+        if id.is_none() {
+            problems.push(unknown_species(code, species).at(site("species")));
+        }
+        id
+    });
+    let dbh_cm = table.number(row, columns.dbh, problems);
+    let height_m = table.number(row, columns.height, problems);
+    for (name, value) in [("dbh_cm", dbh_cm), ("height_m", height_m)] {
+        if value.is_none() {
+            lacks(name, problems);
+        }
+    }
+    let quantity = read_quantity(table, row, columns, problems);
+    let unit = text("unit").and_then(|name| {
+        let found = UNITS.iter().copied().find(|unit| unit.name == name);
+        let of_set = CheckUnit {
+            name: set.head.units.result,
+            to_held: set.head.units.m3_per_result,
+        };
+        let found = found.or_else(|| (of_set.name == name).then_some(of_set));
+        if found.is_none() {
+            problems.push(
+                Diagnostic::error("unknown-unit", format!("`{name}` is no unit of a check"))
+                    .at(site("unit")),
+            );
+        }
+        found
+    });
+    let tolerance = text("tolerance").and_then(|text| {
+        let tolerance = if text == "printed" {
+            Some(Tolerance::PrintedDigits)
+        } else {
+            text.parse()
+                .ok()
+                .filter(|most: &f64| *most > 0.0 && *most < 1.0)
+                .map(Tolerance::Relative)
+        };
+        if tolerance.is_none() {
+            problems.push(
+                Diagnostic::error("bad-tolerance", format!("`{text}` is no tolerance"))
+                    .at(site("tolerance"))
+                    .hint("write `printed`, or a largest relative difference such as 1e-9"),
+            );
+        }
+        tolerance
+    });
+    let value = table.number(row, table.column("value"), problems);
+    Some(Check {
+        species: id?,
+        region: text("region").map(str::to_owned),
+        dbh_cm: dbh_cm?,
+        height_m: height_m?,
+        broken_height_m: table.number(row, columns.broken, problems),
+        quantity: quantity?,
+        printed: text("value")?.to_owned(),
+        value: value?,
+        unit: unit?,
+        tolerance: tolerance?,
+        status: text("status")?.to_owned(),
+        printed_where: text("where").unwrap_or_default().to_owned(),
+        line: row.line(),
+    })
+}
+
+fn read_quantity(
+    table: &Table,
+    row: &Row,
+    columns: &Columns,
+    problems: &mut Problems,
+) -> Option<CheckQuantity> {
+    const KNOWN: &[&str] = &["total", "bark", "merchantable", "diameter", "height"];
+    let column = table.column("quantity");
+    let name = row.text(column)?;
+    let found = match name {
+        "total" => Some(CheckQuantity::Total),
+        "bark" => Some(CheckQuantity::Bark),
+        "merchantable" => {
+            let stump_m = table.number(row, columns.stump, problems);
+            let top_cm = table.number(row, columns.top, problems);
+            stump_m.zip(top_cm).map(|(stump_m, top_diameter_cm)| {
+                CheckQuantity::Merchantable(Merchantable {
+                    stump_m,
+                    top_diameter_cm,
+                    top_inside_bark: row.text(table.column("top_basis")) != Some("outside bark"),
+                    min_dbh_cm: None,
+                })
+            })
+        }
+        "diameter" => table
+            .number(row, columns.at, problems)
+            .map(|height_m| CheckQuantity::DiameterAt { height_m }),
+        "height" => table
+            .number(row, columns.top, problems)
+            .map(|diameter_cm| CheckQuantity::HeightOf { diameter_cm }),
+        _ => {
+            problems.push(
+                Diagnostic::error("unknown-quantity", format!("`{name}` cannot be checked"))
+                    .at(column.map_or_else(|| table.row_site(row), |c| table.site(row, c)))
+                    .hint(known_hint(name, KNOWN)),
+            );
+            return None;
+        }
+    };
+    if found.is_none() {
+        problems.push(
+            Diagnostic::error(
+                "check-incomplete",
+                format!("a check of `{name}` needs more"),
+            )
+            .at(table.row_site(row))
+            .hint("merchantable: `stump_m` and `top_cm`; diameter: `at_m`; height: `top_cm`"),
+        );
+    }
+    found
+}

@@ -1,0 +1,215 @@
+//! The published knowledge of the program: species and folders of tables, embedded in it, with
+//! a folder of the user's own laid over them.
+//!
+//! In: the embedded files, and every CSV and YAML file of the user's folder. Out: named texts, and
+//! the species table and volume sets read from them. A set is read only when it is named.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::io;
+use std::path::Path;
+
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::source::Source;
+use crate::read::table_head::known_hint;
+use crate::read::{table_species, table_volume};
+use crate::species::SpeciesTable;
+use crate::species::set::VolumeSet;
+
+/// Every table file, `(path below species-tables, text)`, sorted by path.
+const EMBEDDED: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/embedded_tables.rs"));
+
+/// Folders that the program reads; others in a user's folder are an error, most likely a slip.
+const KINDS: &[&str] = &["height-curves", "log-rules", "volume", "wood"];
+
+/// The table files at hand.
+#[derive(Clone, Debug, Default)]
+pub struct Tables {
+    /// Path below the user's folder, name in messages, text.
+    overlay: BTreeMap<String, (String, String)>,
+}
+
+impl Tables {
+    /// Those embedded in the program.
+    pub fn builtin() -> Tables {
+        Tables::default()
+    }
+
+    /// Those embedded in the program, with a user's folder laid over them: a folder there of the
+    /// same kind and name (`volume/<set>`) replaces the whole embedded one, rows of its
+    /// `species.csv` are added to the species table.
+    pub fn with_overlay(folder: &Path) -> Result<Tables, Problems> {
+        let mut tables = Tables::default();
+        let mut problems = Problems::new();
+        if let Err(error) = tables.collect(folder, "", &mut problems) {
+            problems.push(
+                Diagnostic::error(
+                    "species-tables",
+                    format!(
+                        "the folder of species tables cannot be read (`{}`): {error}",
+                        folder.display()
+                    ),
+                )
+                .hint("name a folder laid out like `species-tables/`"),
+            );
+        }
+        for path in tables.overlay.keys() {
+            let first = path.split('/').next().unwrap_or_default();
+            if path.contains('/') && !KINDS.contains(&first) {
+                let (name, _) = &tables.overlay[path];
+                problems.push(
+                    Diagnostic::error(
+                        "species-tables",
+                        format!("no kind of table is called `{first}`"),
+                    )
+                    .at(Source::new(name, String::new()).whole())
+                    .hint(known_hint(first, KINDS)),
+                );
+            }
+        }
+        if problems.has_errors() {
+            Err(problems)
+        } else {
+            Ok(tables)
+        }
+    }
+
+    fn collect(&mut self, folder: &Path, prefix: &str, problems: &mut Problems) -> io::Result<()> {
+        for entry in fs::read_dir(folder)? {
+            let entry = entry?;
+            let path = entry.path();
+            let name = entry.file_name().to_string_lossy().into_owned();
+            if path.is_dir() {
+                self.collect(&path, &format!("{prefix}{name}/"), problems)?;
+            } else if path.extension().is_some_and(|e| e == "csv" || e == "yaml") {
+                match fs::read_to_string(&path) {
+                    Ok(text) => {
+                        let shown = path.display().to_string();
+                        self.overlay
+                            .insert(format!("{prefix}{name}"), (shown, text));
+                    }
+                    Err(error) => problems.push(Diagnostic::error(
+                        "species-tables",
+                        format!("`{}` cannot be read: {error}", path.display()),
+                    )),
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Names of the folders of a kind (`volume`, `height-curves` ...), sorted.
+    pub fn folders(&self, kind: &str) -> Vec<String> {
+        let prefix = format!("{kind}/");
+        let name = |path: &str| {
+            let (folder, _) = path.strip_prefix(&prefix)?.split_once('/')?;
+            Some(folder.to_owned())
+        };
+        let mut names: Vec<String> = EMBEDDED
+            .iter()
+            .filter_map(|(path, _)| name(path))
+            .chain(self.overlay.keys().filter_map(|path| name(path)))
+            .collect();
+        names.sort();
+        names.dedup();
+        names
+    }
+
+    /// A file by its path below the tables' folder, the user's before the embedded one. Where the
+    /// user's folder holds a set, nothing of the embedded set of that name is seen.
+    pub fn source(&self, path: &str) -> Option<Source> {
+        if let Some((name, text)) = self.overlay.get(path) {
+            return Some(Source::new(name, text.clone()));
+        }
+        if let Some((folder, _)) = path.rsplit_once('/') {
+            let folder = format!("{folder}/");
+            if self.overlay.keys().any(|own| own.starts_with(&folder)) {
+                return None;
+            }
+        }
+        Tables::embedded(path)
+    }
+
+    fn embedded(path: &str) -> Option<Source> {
+        let (_, text) = EMBEDDED.iter().find(|(name, _)| *name == path)?;
+        let name = format!("species-tables/{path}");
+        Some(Source::new(&name, (*text).to_owned()))
+    }
+
+    /// The species table, with the rows of the user's own.
+    pub fn species(&self) -> Result<SpeciesTable, Problems> {
+        let own = self
+            .overlay
+            .get("species.csv")
+            .map(|(name, text)| Source::new(name, text.clone()));
+        let mut problems = Problems::new();
+        let missing = |path: &str| {
+            let mut problems = Problems::new();
+            problems.push(Diagnostic::error(
+                "species-tables",
+                format!("`{path}` is missing"),
+            ));
+            problems
+        };
+        let head = Tables::embedded("species.yaml").ok_or_else(|| missing("species.yaml"))?;
+        let rows = Tables::embedded("species.csv").ok_or_else(|| missing("species.csv"))?;
+        let table = table_species::read(&head, &rows, own.as_ref(), &mut problems);
+        if problems.has_errors() {
+            Err(problems.sorted())
+        } else {
+            Ok(table)
+        }
+    }
+
+    /// Names of the volume sets, sorted.
+    pub fn volume_sets(&self) -> Vec<String> {
+        self.folders("volume")
+    }
+
+    /// A volume set, with the set whose profiles it borrows.
+    pub fn volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
+        let mut set = self.one_volume_set(name, species)?;
+        if let Some(lender) = set.profiles_from.clone() {
+            let profiles = self.one_volume_set(&lender, species)?;
+            if !profiles.has(crate::species::equation::Quantity::Profile) {
+                let mut problems = Problems::new();
+                problems.push(Diagnostic::error(
+                    "no-profiles",
+                    format!("volume set `{name}` borrows from `{lender}`, which has no profiles"),
+                ));
+                return Err(problems);
+            }
+            set.profiles = Some(Box::new(profiles));
+        }
+        Ok(set)
+    }
+
+    fn one_volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
+        let file = |file: &str| self.source(&format!("volume/{name}/{file}"));
+        let known = self.volume_sets();
+        let mut problems = Problems::new();
+        if !known.iter().any(|set| set == name) {
+            let known: Vec<&str> = known.iter().map(String::as_str).collect();
+            problems.push(
+                Diagnostic::error("unknown-set", format!("there is no volume set `{name}`"))
+                    .hint(known_hint(name, &known)),
+            );
+            return Err(problems);
+        }
+        let mut need = |wanted: &str| {
+            let source = file(wanted);
+            if source.is_none() {
+                problems.push(Diagnostic::error(
+                    "file-missing",
+                    format!("volume set `{name}` has no file `{wanted}`"),
+                ));
+            }
+            source
+        };
+        let (Some(head), Some(rows)) = (need("set.yaml"), need("coefficients.csv")) else {
+            return Err(problems);
+        };
+        let checks = file("checks.csv");
+        table_volume::read(name, &head, &rows, checks.as_ref(), species)
+    }
+}

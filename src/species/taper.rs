@@ -1,0 +1,305 @@
+//! Stem profiles: diameter along the stem, and the volumes between two heights.
+//!
+//! In: coefficients as printed, dbh and total height. Out: diameters, the height of a diameter,
+//! and volumes by integration of the cross-section. Conventions of every profile here:
+//! - below the stump height of the publication the stem counts as a cylinder, since the forms do
+//!   not hold near the ground;
+//! - the height of a diameter is the highest place at which the stem is still that thick, searched
+//!   from the tip down in steps of 1/32 of the height, then closed in on. For a profile that
+//!   falls throughout this is the only such place.
+//!
+//! To add a form: a variant, its `Spec` in [`SPECS`], its diameter in `square_of_diameter`, its
+//! test.
+
+use crate::math::quadrature::{self, Integral};
+use crate::math::root;
+use crate::species::equation::Units;
+use crate::species::form::Spec;
+use crate::units::basal_area_m2;
+
+/// Height above ground at which dbh is measured in these publications.
+const BREAST_HEIGHT_M: f64 = 1.3;
+
+/// Relative error asked of the integrals.
+const RELATIVE_TOLERANCE: f64 = 1e-10;
+
+/// A taper equation with its coefficients. `D` is dbh, `H` total height, `h` height above ground,
+/// `z = h/H`, `d` the diameter at `h`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Taper {
+    /// Variable exponent, by zone.
+    ///
+    /// Formula: `d = bias a0 D^a1 a2^D X^E`, with `X = (1 - sqrt(z)) / (1 - sqrt(0.01))` and
+    /// `E = b0 + b1 z^(1/4) + b2 z^(1/3) + b3 z^(1/2) + b4 asin(1 - sqrt(z)) + b5 / (D/H + z) +
+    /// b6 H`; `D` and `d` in cm, `h` and `H` in m, `asin` in radians, `D/H` as is.
+    /// Domain: `0.01 H <= h <= H` or so; below, `X` exceeds 1 and the exponent runs wild.
+    /// Source: Kozak 1994, report to the B.C. Ministry of Forests (as carried in later documents).
+    Kozak1994 {
+        /// Factor.
+        a0: f64,
+        /// Exponent of dbh.
+        a1: f64,
+        /// Base of the power `a2^D`.
+        a2: f64,
+        /// Coefficients `b0` to `b6` of the exponent.
+        b: [f64; 7],
+        /// Multiplier that corrects for fitting logarithms.
+        bias: f64,
+    },
+    /// Power of relative height with random effects on its exponent.
+    ///
+    /// Formula: `d^2 = D^2 (H - h)/(H - 1.3) (h/1.3)^(2 - b2) [1 + 0.5 s2 ln(h/1.3)^2]`, with
+    /// `s2 = sd_i_b2^2 + sd_ij_b2^2 + sd_ijk_b2^2`, the variances of the random effects; the
+    /// bracket is the second-order correction for them. `D` and `d` in cm, `h` and `H` in m.
+    /// Domain: `0 < h <= H`, `H > 1.3`; the power diverges at the ground.
+    /// Source: Ung, Guo & Fortin 2013, For. Chron. 89:211-224, table 4 (as carried in a later
+    /// document).
+    Ung2013 {
+        /// Exponent coefficient.
+        b2: f64,
+        /// Sum of the variances of the random effects.
+        s2: f64,
+    },
+}
+
+/// Every taper form.
+pub const SPECS: &[Spec<Taper>] = &[
+    Spec {
+        name: "kozak-1994",
+        coefficients: &[
+            "a0", "a1", "a2", "b0", "b1", "b2", "b3", "b4", "b5", "b6", "bias",
+        ],
+        formula: "d = bias a0 D^a1 a2^D X^E; z = h/H; X = (1 - sqrt(z)) / 0.9; \
+                  E = b0 + b1 z^(1/4) + b2 z^(1/3) + b3 z^(1/2) + b4 asin(1 - sqrt(z)) \
+                  + b5 / (D/H + z) + b6 H",
+        build: |c| Taper::Kozak1994 {
+            a0: c[0],
+            a1: c[1],
+            a2: c[2],
+            b: [c[3], c[4], c[5], c[6], c[7], c[8], c[9]],
+            bias: c[10],
+        },
+    },
+    Spec {
+        name: "ung-2013",
+        coefficients: &["b2", "sd_i_b2", "sd_ij_b2", "sd_ijk_b2"],
+        formula: "d^2 = D^2 (H - h)/(H - 1.3) (h/1.3)^(2 - b2) [1 + 0.5 s2 ln(h/1.3)^2]; \
+                  s2 = sd_i_b2^2 + sd_ij_b2^2 + sd_ijk_b2^2",
+        build: |c| Taper::Ung2013 {
+            b2: c[0],
+            s2: c[1] * c[1] + c[2] * c[2] + c[3] * c[3],
+        },
+    },
+];
+
+/// The profile of one tree.
+#[derive(Clone, Copy, Debug)]
+pub struct Profile {
+    taper: Taper,
+    /// Dbh and height in the units of the form.
+    dbh: f64,
+    height: f64,
+    /// Logarithm of the factors that are the same all along the stem.
+    log_scale: f64,
+    dbh_per_cm: f64,
+    height_per_m: f64,
+    height_m: f64,
+    stump_m: f64,
+}
+
+impl Profile {
+    /// Profile of a tree; `stump_m` is the height below which the stem counts as a cylinder.
+    /// `None` where the forms do not hold: a dbh that is not positive, a total height that does
+    /// not exceed breast height.
+    pub fn new(
+        taper: Taper,
+        units: &Units,
+        stump_m: f64,
+        dbh_cm: f64,
+        height_m: f64,
+    ) -> Option<Self> {
+        if !(dbh_cm > 0.0 && height_m > BREAST_HEIGHT_M.max(stump_m)) {
+            return None;
+        }
+        let dbh = dbh_cm * units.dbh_per_cm;
+        let height = height_m * units.height_per_m;
+        let log_scale = match taper {
+            Taper::Kozak1994 {
+                a0, a1, a2, bias, ..
+            } => (bias * a0).ln() + a1 * dbh.ln() + dbh * a2.ln(),
+            Taper::Ung2013 { .. } => (dbh * dbh / (height - BREAST_HEIGHT_M)).ln(),
+        };
+        Some(Profile {
+            taper,
+            dbh,
+            height,
+            log_scale,
+            dbh_per_cm: units.dbh_per_cm,
+            height_per_m: units.height_per_m,
+            height_m,
+            stump_m,
+        })
+    }
+
+    /// Square of the diameter at a height, in the units of the form.
+    fn square_of_diameter(&self, h: f64) -> f64 {
+        if h >= self.height {
+            return 0.0;
+        }
+        match self.taper {
+            Taper::Kozak1994 { b, .. } => {
+                let z = h / self.height;
+                let root = z.sqrt();
+                let exponent = b[0]
+                    + b[1] * root.sqrt()
+                    + b[2] * z.cbrt()
+                    + b[3] * root
+                    + b[4] * (1.0 - root).asin()
+                    + b[5] / (self.dbh / self.height + z)
+                    + b[6] * self.height;
+                let x = (1.0 - root) / (1.0 - 0.01_f64.sqrt());
+                (2.0 * (self.log_scale + exponent * x.ln())).exp()
+            }
+            Taper::Ung2013 { b2, s2 } => {
+                let log_relative = (h / BREAST_HEIGHT_M).ln();
+                (self.height - h)
+                    * (self.log_scale + (2.0 - b2) * log_relative).exp()
+                    * (1.0 + 0.5 * s2 * log_relative * log_relative)
+            }
+        }
+    }
+
+    /// Diameter in cm at a height in m above ground; below the stump height the diameter there,
+    /// above the tip zero.
+    pub fn diameter_cm(&self, height_above_ground_m: f64) -> f64 {
+        let h = height_above_ground_m.max(self.stump_m) * self.height_per_m;
+        self.square_of_diameter(h).sqrt() / self.dbh_per_cm
+    }
+
+    /// Volume in m3 between two heights in m above ground, held within ground and tip; with the
+    /// estimate of its error.
+    pub fn volume(&self, from_m: f64, to_m: f64) -> Integral {
+        let from_m = from_m.clamp(0.0, self.height_m);
+        let to_m = to_m.clamp(from_m, self.height_m);
+        let stump_section_m = (to_m.min(self.stump_m) - from_m).max(0.0);
+        let stump_m3 = stump_section_m * basal_area_m2(self.diameter_cm(self.stump_m));
+        let from_m = from_m.max(self.stump_m);
+        if to_m <= from_m {
+            return Integral {
+                value: stump_m3,
+                error: 0.0,
+                evaluations: 1,
+            };
+        }
+        // Near the ground the forms run on roots of h, near the tip on powers of the distance to
+        // it. With h = H w^4 and w = w_to - (w_to - w_from) s^3 the integrand is smooth in s.
+        let place = |height_m: f64| (height_m / self.height_m).sqrt().sqrt();
+        let (start, end) = (place(from_m), place(to_m));
+        let span = end - start;
+        let integrand = |s: f64| {
+            let w = end - span * s * s * s;
+            let cube = w * w * w;
+            let square_cm2 = self.square_of_diameter(self.height * cube * w);
+            square_cm2 * cube * s * s
+        };
+        let upper = quadrature::integrate(integrand, 0.0, 1.0, RELATIVE_TOLERANCE);
+        let factor = basal_area_m2(1.0 / self.dbh_per_cm) * self.height_m * 12.0 * span;
+        Integral {
+            value: stump_m3 + factor * upper.value,
+            error: factor * upper.error,
+            evaluations: upper.evaluations + 1,
+        }
+    }
+
+    /// Height in m above ground of the highest place that is still `diameter_cm` thick; `None` if
+    /// no place above the stump is.
+    pub fn height_of_diameter(&self, diameter_cm: f64) -> Option<f64> {
+        const STEPS: u32 = 32;
+        if diameter_cm <= 0.0 {
+            return Some(self.height_m);
+        }
+        let reach_m = self.height_m - self.stump_m;
+        let excess = |height_m: f64| self.diameter_cm(height_m) - diameter_cm;
+        let mut above_m = self.height_m;
+        for step in (0..STEPS).rev() {
+            let below_m = self.stump_m + reach_m * f64::from(step) / f64::from(STEPS);
+            if excess(below_m) >= 0.0 {
+                return root::between(excess, below_m, above_m, 1e-10);
+            }
+            above_m = below_m;
+        }
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::species::equation::METRIC;
+    use proptest::prelude::*;
+
+    fn kozak() -> Taper {
+        // Douglas-fir, zone CWH, Kozak 1994.
+        (SPECS[0].build)(&[
+            1.207477, 0.945081, 0.999882, 87.2869, -211.746, 194.852, -69.6317, -47.3302,
+            -0.259553, 0.0006013, 1.0061,
+        ])
+    }
+
+    fn ung() -> Taper {
+        // Douglas-fir, Ung et al. 2013, table 4.
+        (SPECS[1].build)(&[2.1436, 0.0, 0.0398, 0.0564])
+    }
+
+    proptest! {
+        #[test]
+        fn parts_add_to_the_whole(
+            dbh_cm in 5.0_f64..150.0, height_m in 5.0_f64..70.0, cut in 0.0_f64..1.0, stump in 0.0_f64..0.5,
+        ) {
+            let profile = Profile::new(ung(), &METRIC, 0.3, dbh_cm, height_m).unwrap();
+            let cut_m = cut * height_m;
+            let whole = profile.volume(stump, height_m).value;
+            let parts = profile.volume(stump, cut_m).value + profile.volume(cut_m.max(stump), height_m).value;
+            prop_assert!((parts / whole - 1.0).abs() < 1e-9);
+        }
+
+        #[test]
+        fn the_stem_has_the_diameter_at_the_height_found(
+            dbh_cm in 5.0_f64..150.0, height_m in 5.0_f64..70.0, top in 0.05_f64..0.9,
+        ) {
+            let profile = Profile::new(ung(), &METRIC, 0.3, dbh_cm, height_m).unwrap();
+            let found = profile.height_of_diameter(top * dbh_cm).unwrap();
+            prop_assert!((profile.diameter_cm(found) - top * dbh_cm).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn diameter_at_breast_height_is_dbh_where_the_form_says_so() {
+        let profile = Profile::new(ung(), &METRIC, 0.3, 40.0, 30.0).unwrap();
+        assert!((profile.diameter_cm(1.3) - 40.0).abs() < 1e-12);
+        assert_eq!(format!("{}", profile.diameter_cm(30.0)), "0");
+        assert_eq!(format!("{}", profile.diameter_cm(31.0)), "0");
+    }
+
+    #[test]
+    fn the_same_tree_in_other_units_is_the_same_tree() {
+        // A profile whose form asks for millimetres and decimetres of the same stem.
+        let other = Units {
+            dbh_per_cm: 10.0,
+            ..METRIC
+        };
+        let metric = Profile::new(ung(), &METRIC, 0.3, 40.0, 30.0).unwrap();
+        let profile = Profile::new(ung(), &other, 0.3, 40.0, 30.0).unwrap();
+        assert!((profile.diameter_cm(10.0) - metric.diameter_cm(10.0)).abs() < 1e-12);
+        let (a, b) = (profile.volume(0.0, 30.0), metric.volume(0.0, 30.0));
+        assert!((a.value / b.value - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn trees_without_a_profile_are_refused() {
+        for (dbh_cm, height_m) in [(0.0, 20.0), (-1.0, 20.0), (20.0, 1.3), (20.0, 0.0)] {
+            assert!(Profile::new(kozak(), &METRIC, 0.3, dbh_cm, height_m).is_none());
+        }
+        assert!(Profile::new(kozak(), &METRIC, 0.3, f64::NAN, 20.0).is_none());
+    }
+}

@@ -1,0 +1,248 @@
+//! How the volume of one stem comes about, in lines of plain text: the publication, the formula,
+//! the coefficients as printed, the numbers put in, the result, and every doubt.
+//!
+//! In: a set, the chosen equations, a tree. Out: lines for people; the numbers are those of
+//! `volume`, worked out by the same code.
+
+use crate::species::choose::{Chosen, MerchantableBy, RegionMatch, SpeciesMatch};
+use crate::species::equation::Quantity;
+use crate::species::set::VolumeSet;
+use crate::stems::volume::StemInput;
+
+/// A number with six significant digits.
+fn shown(value: f64) -> String {
+    let rounded: f64 = format!("{value:.5e}").parse().unwrap_or(value);
+    rounded.to_string()
+}
+
+fn choice_line(chosen: &Chosen) -> String {
+    let how = match chosen.species_match {
+        SpeciesMatch::Own => "of the species itself",
+        SpeciesMatch::PublishedGroup => "of the group that the publication puts it in",
+        SpeciesMatch::Genus => "of its genus, as the design allows",
+        SpeciesMatch::SpeciesGroup => "of its species group, as the design allows",
+    };
+    let region = match (&chosen.region, chosen.region_match) {
+        (Some(region), RegionMatch::Parent) => {
+            format!(", region {region} (the zone asked for has no row)")
+        }
+        (Some(region), _) => format!(", region {region}"),
+        (None, RegionMatch::AllRegions) => {
+            ", all regions (the region asked for has no row)".to_owned()
+        }
+        (None, _) => String::new(),
+    };
+    format!("equation `{}` {how}{region}", chosen.label)
+}
+
+impl VolumeSet {
+    /// The derivation of [`VolumeSet::stem`] for the same arguments.
+    pub fn derivation(&self, chosen: &Chosen, tree: &StemInput) -> Vec<String> {
+        let mut lines = vec![format!(
+            "volume set: {}, {}; {}",
+            self.name,
+            self.head.title,
+            self.head.bark.words()
+        )];
+        lines.push(choice_line(chosen));
+        self.equation_lines(chosen.main, &mut lines);
+        let volume = self.stem(chosen, tree);
+        let units = &self.head.units;
+        lines.push(format!(
+            "put in: D = {} {}, H = {} {}",
+            shown(tree.dbh_cm * units.dbh_per_cm),
+            units.dbh,
+            shown(tree.height_m * units.height_per_m),
+            units.height
+        ));
+        if self.equations[chosen.main].quantity == Quantity::Profile {
+            self.profile_lines(chosen, tree, &mut lines);
+        } else if let Some(whole_m3) = self.evaluate(chosen.main, tree) {
+            lines.push(self.result_line("V", whole_m3));
+        }
+        if let Some(index) = chosen.bark {
+            self.equation_lines(index, &mut lines);
+            if let Some(bark_m3) = self.evaluate(index, tree) {
+                lines.push(self.result_line("bark", bark_m3));
+            }
+        }
+        if let Some(break_m) = tree.break_m() {
+            self.break_lines(chosen, tree, break_m, &mut lines);
+        }
+        lines.push(format!("total volume: {} m3", shown(volume.total_m3)));
+        if let Some(bark_m3) = volume.bark_m3 {
+            lines.push(format!("bark volume: {} m3", shown(bark_m3)));
+        }
+        self.merchantable_lines(chosen, tree, volume.merchantable_m3, &mut lines);
+        if volume.out_of_range {
+            lines.push(format!(
+                "outside the range of the equation ({}): extrapolated",
+                self.head.range.source
+            ));
+        }
+        for mark in &chosen.marks {
+            lines.push(format!("doubt: {mark}"));
+        }
+        lines
+    }
+
+    fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
+        let equation = &self.equations[index];
+        lines.push(format!(
+            "source: {} ({}, line {} of the table)",
+            self.head.citation,
+            self.head.obtained.words(),
+            equation.line
+        ));
+        let units = &self.head.units;
+        lines.push(format!(
+            "{}: {}; D dbh in {}, H total height in {}",
+            equation.quantity.name(),
+            equation.spec.formula(),
+            units.dbh,
+            units.height
+        ));
+        lines.push(format!("coefficients: {}", equation.coefficients_text()));
+        lines.extend(equation.note.iter().map(|note| format!("note: {note}")));
+    }
+
+    fn result_line(&self, symbol: &str, value_m3: f64) -> String {
+        let units = &self.head.units;
+        if units.result == "m3" {
+            return format!("{symbol} = {} m3", shown(value_m3));
+        }
+        format!(
+            "{symbol} = {} {} x {} m3 = {} m3",
+            shown(value_m3 / units.m3_per_result),
+            units.result,
+            units.m3_per_result,
+            shown(value_m3)
+        )
+    }
+
+    fn profile_lines(&self, chosen: &Chosen, tree: &StemInput, lines: &mut Vec<String>) {
+        let Some(profile) = self.profile_of(chosen.main, tree) else {
+            lines.push("the tree is outside the domain of the form".to_owned());
+            return;
+        };
+        let stump_m = self.head.stump_m.unwrap_or_default();
+        let whole = profile.volume(0.0, tree.height_m);
+        lines.push(format!(
+            "d({} m) = {} cm, d(1.3 m) = {} cm; integral of pi/40000 d^2 from {} m to the tip, with \
+             a cylinder below: {} m3 (numerical error below {:.0e})",
+            shown(stump_m),
+            shown(profile.diameter_cm(stump_m)),
+            shown(profile.diameter_cm(1.3)),
+            shown(stump_m),
+            shown(whole.value),
+            whole.error.max(1e-15)
+        ));
+    }
+
+    fn break_lines(
+        &self,
+        chosen: &Chosen,
+        tree: &StemInput,
+        break_m: f64,
+        lines: &mut Vec<String>,
+    ) {
+        let Some(share) = self.share_below(chosen, tree, break_m) else {
+            lines.push(format!(
+                "broken at {} m, but neither the set nor a set it borrows from tells where the \
+                 volume lies: volume of the whole stem",
+                shown(break_m)
+            ));
+            return;
+        };
+        if let Some(index) = chosen.ratio {
+            self.equation_lines(index, lines);
+        } else if let (Some(profiles), Some(index)) = (&self.profiles, chosen.borrowed) {
+            profiles.equation_lines(index, lines);
+        }
+        lines.push(format!(
+            "broken at {} m: {} of the stem volume lies below",
+            shown(break_m),
+            shown(share)
+        ));
+    }
+
+    fn merchantable_lines(
+        &self,
+        chosen: &Chosen,
+        tree: &StemInput,
+        merchantable_m3: Option<f64>,
+        lines: &mut Vec<String>,
+    ) {
+        let (Some((limits, by)), Some(merchantable_m3)) = (chosen.merchantable, merchantable_m3)
+        else {
+            return;
+        };
+        let least = limits
+            .min_dbh_cm
+            .map(|dbh_cm| format!(", least dbh {} cm", shown(dbh_cm)))
+            .unwrap_or_default();
+        lines.push(format!(
+            "merchantable from stump {} m to top {} cm {}{least}",
+            shown(limits.stump_m),
+            shown(limits.top_diameter_cm),
+            if limits.top_inside_bark {
+                "inside bark"
+            } else {
+                "outside bark"
+            }
+        ));
+        if let MerchantableBy::Equation(index) = by {
+            self.equation_lines(index, lines);
+        }
+        if let (MerchantableBy::BorrowedShare, Some(profiles), Some(index)) =
+            (by, &self.profiles, chosen.borrowed)
+        {
+            lines.push(format!(
+                "total volume times merchantable over total volume by the profile of {}",
+                profiles.name
+            ));
+            profiles.equation_lines(index, lines);
+        }
+        if let (false, Some(profile)) = (
+            matches!(by, MerchantableBy::Equation(_)),
+            self.profile(chosen, tree),
+        ) {
+            let whole_m3 = profile.volume(0.0, tree.height_m).value;
+            match profile.height_of_diameter(limits.top_diameter_cm) {
+                Some(limit_m) => {
+                    let limit_m = tree.break_m().unwrap_or(limit_m).min(limit_m);
+                    lines.push(format!(
+                        "by the profile: d = {} cm at {} m; {} m3 from the stump up to there of \
+                         {} m3 in all",
+                        shown(profile.diameter_cm(limit_m)),
+                        shown(limit_m),
+                        shown(profile.volume(limits.stump_m, limit_m).value),
+                        shown(whole_m3)
+                    ));
+                }
+                None => lines.push(format!(
+                    "by the profile the stem is nowhere {} cm thick",
+                    shown(limits.top_diameter_cm)
+                )),
+            }
+        }
+        lines.push(format!(
+            "merchantable volume: {} m3",
+            shown(merchantable_m3)
+        ));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::shown;
+
+    #[test]
+    fn numbers_keep_six_digits() {
+        assert_eq!(shown(1.285_470_123), "1.28547");
+        assert_eq!(shown(40.0), "40");
+        assert_eq!(shown(0.002_359_737), "0.00235974");
+        assert_eq!(shown(1_234_567.0), "1234570");
+        assert_eq!(shown(0.0), "0");
+    }
+}

@@ -1,0 +1,218 @@
+//! The volume of one stem by the equations chosen for its species.
+//!
+//! In: a set, the chosen equations, dbh, total height and the height of a break. Out: total, bark
+//! and merchantable volume. Rules, the same for every set:
+//! - a negative volume counts as zero; merchantable volume never exceeds the total;
+//! - a tree below the least dbh has no merchantable volume, nor has one whose stump is not thicker
+//!   than the top diameter;
+//! - the stem is cut at a break: a profile is integrated up to it, other volumes are multiplied by
+//!   the share below it (of the set's ratio equation, or of the profile that it borrows). Without
+//!   either the volume is that of the whole stem, and says so.
+
+use crate::design::Merchantable;
+use crate::species::choose::{Chosen, MerchantableBy};
+use crate::species::equation::Model;
+use crate::species::set::VolumeSet;
+use crate::species::taper::Profile;
+
+/// Stump height of profiles whose set names none.
+const DEFAULT_STUMP_M: f64 = 0.3;
+
+/// Sizes of one stem.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StemInput {
+    /// Diameter at breast height outside bark.
+    pub dbh_cm: f64,
+    /// Total height, of the unbroken stem.
+    pub height_m: f64,
+    /// Height at which the stem is broken off.
+    pub broken_height_m: Option<f64>,
+}
+
+/// Volumes of one stem.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct StemVolume {
+    /// The whole stem (up to the break), on the bark basis of the set.
+    pub total_m3: f64,
+    /// Bark, where the set has equations for it.
+    pub bark_m3: Option<f64>,
+    /// Between stump and top limit, where limits were given.
+    pub merchantable_m3: Option<f64>,
+    /// Dbh or height lies outside the valid range, or outside the domain of the form (then the
+    /// volumes are zero).
+    pub out_of_range: bool,
+    /// The stem is broken, but the set cannot tell where its volume lies: it is that of the whole
+    /// stem.
+    pub break_ignored: bool,
+}
+
+impl StemInput {
+    /// The height of the break, if there is one below the tip.
+    pub fn break_m(&self) -> Option<f64> {
+        self.broken_height_m
+            .filter(|broken_m| *broken_m < self.height_m)
+    }
+}
+
+impl VolumeSet {
+    /// Volumes of a stem by the chosen equations.
+    pub fn stem(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
+        let mut volume = match self.equations[chosen.main].model {
+            Model::Profile(_) => self.integrated(chosen, tree),
+            _ => self.direct(chosen, tree),
+        };
+        volume.out_of_range |= !self.head.range.contains(tree.dbh_cm, tree.height_m);
+        let total_m3 = volume.total_m3;
+        volume.merchantable_m3 = volume.merchantable_m3.map(|m3| m3.clamp(0.0, total_m3));
+        volume
+    }
+
+    /// Profile of a stem by an equation of this set; `None` if the equation is not a profile or
+    /// the tree is outside its domain.
+    pub(crate) fn profile_of(&self, equation: usize, tree: &StemInput) -> Option<Profile> {
+        let Model::Profile(taper) = self.equations[equation].model else {
+            return None;
+        };
+        let stump_m = self.head.stump_m.unwrap_or(DEFAULT_STUMP_M);
+        Profile::new(taper, &self.head.units, stump_m, tree.dbh_cm, tree.height_m)
+    }
+
+    /// The profile that goes with the chosen equations: the set's own, or the one it borrows.
+    pub fn profile(&self, chosen: &Chosen, tree: &StemInput) -> Option<Profile> {
+        if let Some(profile) = self.profile_of(chosen.main, tree) {
+            return Some(profile);
+        }
+        self.profiles.as_ref()?.profile_of(chosen.borrowed?, tree)
+    }
+
+    fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
+        let Some(profile) = self.profile_of(chosen.main, tree) else {
+            return StemVolume {
+                merchantable_m3: chosen.merchantable.map(|_| 0.0),
+                out_of_range: true,
+                ..StemVolume::default()
+            };
+        };
+        let top_m = tree.break_m().unwrap_or(tree.height_m);
+        StemVolume {
+            total_m3: profile.volume(0.0, top_m).value,
+            merchantable_m3: chosen
+                .merchantable
+                .map(|(limits, _)| merchantable_of(&profile, &limits, tree, top_m)),
+            ..StemVolume::default()
+        }
+    }
+
+    /// Volume by a direct equation, in m3; `None` if it is not finite.
+    pub(crate) fn evaluate(&self, equation: usize, tree: &StemInput) -> Option<f64> {
+        let Model::Volume(form) = self.equations[equation].model else {
+            return None;
+        };
+        let units = &self.head.units;
+        let value = form.value(
+            tree.dbh_cm * units.dbh_per_cm,
+            tree.height_m * units.height_per_m,
+        ) * units.m3_per_result;
+        value.is_finite().then_some(value.max(0.0))
+    }
+
+    /// Share of the stem volume below a height, by the set's ratio or the profile it borrows.
+    pub(crate) fn share_below(
+        &self,
+        chosen: &Chosen,
+        tree: &StemInput,
+        height_m: f64,
+    ) -> Option<f64> {
+        if let Some(Model::Ratio(ratio)) = chosen.ratio.map(|index| self.equations[index].model) {
+            return Some(ratio.share_below(height_m / tree.height_m));
+        }
+        let profile = self.profile(chosen, tree)?;
+        let whole = profile.volume(0.0, tree.height_m).value;
+        (whole > 0.0).then(|| profile.volume(0.0, height_m).value / whole)
+    }
+
+    fn direct(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
+        let whole_m3 = self.evaluate(chosen.main, tree);
+        let whole_bark_m3 = chosen.bark.map(|index| self.evaluate(index, tree));
+        let out_of_range = whole_m3.is_none() || whole_bark_m3 == Some(None);
+        let whole_m3 = whole_m3.unwrap_or(0.0);
+        let break_m = tree.break_m();
+        let share = break_m.map(|break_m| self.share_below(chosen, tree, break_m));
+        let kept = share.flatten().unwrap_or(1.0);
+        let merchantable_m3 = chosen.merchantable.map(|(limits, by)| {
+            if limits.min_dbh_cm.is_some_and(|least| tree.dbh_cm < least) {
+                return 0.0;
+            }
+            match by {
+                MerchantableBy::Equation(index) => {
+                    let unbroken_m3 = self.evaluate(index, tree).unwrap_or(0.0).min(whole_m3);
+                    unbroken_m3 * self.merchantable_kept(chosen, &limits, tree)
+                }
+                MerchantableBy::Profile | MerchantableBy::BorrowedShare => {
+                    whole_m3 * self.merchantable_share(chosen, &limits, tree)
+                }
+            }
+        });
+        StemVolume {
+            total_m3: whole_m3 * kept,
+            bark_m3: whole_bark_m3.map(|m3| m3.unwrap_or(0.0) * kept),
+            merchantable_m3,
+            out_of_range: out_of_range || self.borrowed_out_of_range(chosen, tree),
+            break_ignored: break_m.is_some() && share.flatten().is_none(),
+        }
+    }
+
+    /// Does the result rest on a borrowed profile for a tree outside that set's range?
+    fn borrowed_out_of_range(&self, chosen: &Chosen, tree: &StemInput) -> bool {
+        let borrows = matches!(
+            chosen.merchantable,
+            Some((_, MerchantableBy::BorrowedShare))
+        ) || (tree.break_m().is_some() && chosen.ratio.is_none());
+        match (&self.profiles, chosen.borrowed) {
+            (Some(profiles), Some(index)) if borrows => {
+                !profiles.head.range.contains(tree.dbh_cm, tree.height_m)
+                    || profiles.profile_of(index, tree).is_none()
+            }
+            _ => false,
+        }
+    }
+
+    /// Merchantable volume up to the break over total volume of the whole stem, by the profile.
+    fn merchantable_share(&self, chosen: &Chosen, limits: &Merchantable, tree: &StemInput) -> f64 {
+        let Some(profile) = self.profile(chosen, tree) else {
+            return 0.0;
+        };
+        let whole = profile.volume(0.0, tree.height_m).value;
+        let top_m = tree.break_m().unwrap_or(tree.height_m);
+        if whole > 0.0 {
+            merchantable_of(&profile, limits, tree, top_m) / whole
+        } else {
+            0.0
+        }
+    }
+
+    /// Share of the merchantable volume that lies below the break; 1 without a break or profile.
+    fn merchantable_kept(&self, chosen: &Chosen, limits: &Merchantable, tree: &StemInput) -> f64 {
+        let (Some(break_m), Some(profile)) = (tree.break_m(), self.profile(chosen, tree)) else {
+            return 1.0;
+        };
+        let whole = merchantable_of(&profile, limits, tree, tree.height_m);
+        if whole > 0.0 {
+            merchantable_of(&profile, limits, tree, break_m) / whole
+        } else {
+            1.0
+        }
+    }
+}
+
+/// Volume of a profile from the stump to the height of the top diameter or the top of the stem,
+/// whichever is lower; the top diameter is on the basis of the profile.
+fn merchantable_of(profile: &Profile, limits: &Merchantable, tree: &StemInput, top_m: f64) -> f64 {
+    if limits.min_dbh_cm.is_some_and(|least| tree.dbh_cm < least) {
+        return 0.0;
+    }
+    match profile.height_of_diameter(limits.top_diameter_cm) {
+        Some(limit_m) => profile.volume(limits.stump_m, limit_m.min(top_m)).value,
+        None => 0.0,
+    }
+}
