@@ -26,12 +26,12 @@ mod stands;
 mod status;
 mod strata;
 mod suspicious;
-mod trees;
 mod table_checks;
 mod table_head;
 mod table_species;
 mod table_volume;
 pub mod tables;
+mod trees;
 pub mod yaml;
 
 use std::path::Path;

@@ -77,35 +77,48 @@ impl Slope {
         }
     }
 
+    /// Says what was corrected against the design, and where a slope to correct for is missing.
     pub(super) fn report(
         &self,
         design: &Design,
-        selection: usize,
-        to_correct: f64,
+        done: &[usize],
         plot: &str,
         problems: &mut Problems,
     ) {
-        let selection = &design.selections[selection];
-        let by_design = selection.slope_correction == SlopeCorrection::Program;
-        if to_correct > 0.0 && !by_design {
-            let cosine = 1.0 / to_correct.hypot(1.0);
+        let by_program =
+            |selection: &Selection| selection.slope_correction == SlopeCorrection::Program;
+        let named = |is_wanted: &dyn Fn(&Selection) -> bool| {
+            let selections = done.iter().map(|index| &design.selections[*index]);
+            let names: Vec<String> = selections
+                .filter(|selection| is_wanted(selection))
+                .map(|selection| format!("`{}`", selection.name))
+                .collect();
+            (!names.is_empty()).then(|| names.join(" and "))
+        };
+        let unexpected =
+            |selection: &Selection| self.to_correct(selection) > 0.0 && !by_program(selection);
+        if let (Some(names), Some(slope)) = (named(&unexpected), self.ratio) {
+            let cosine = 1.0 / slope.hypot(1.0);
             let message = format!(
-                "{plot}, selection `{}`: slope {:.0} % was not corrected in the field; corrected \
+                "{plot}, selection {names}: slope {:.0} % was not corrected in the field; corrected \
                  here (cosine {cosine:.4}), else its figures would be {:.1} % too low",
-                selection.name,
-                100.0 * to_correct,
+                100.0 * slope,
                 100.0 * (1.0 - cosine)
             );
             problems
                 .push(Diagnostic::warning("slope-not-corrected", message).at(self.site.clone()));
         }
-        if self.ratio.is_none()
-            && (self.corrected == Some(false) || by_design && self.corrected.is_none())
-        {
+        let is_missing = |selection: &Selection| {
+            let is_wanted = match self.corrected {
+                Some(corrected) => !corrected,
+                None => by_program(selection),
+            };
+            is_wanted && !matches!(selection.method, Method::FullTally)
+        };
+        if let (Some(names), None) = (named(&is_missing), self.ratio) {
             let message = format!(
-                "{plot}, selection `{}`: its slope is to be corrected, but none is given: taken as \
-                 level",
-                selection.name
+                "{plot}, selection {names}: the slope is to be corrected, but none is given: taken \
+                 as level"
             );
             problems.push(
                 Diagnostic::warning("no-slope", message)

@@ -11,7 +11,7 @@ use super::plot_slope::{Slope, SlopeColumns};
 use super::source::Source;
 use super::stands::{AreaList, place_name};
 use crate::design::{Design, Selection};
-use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::records::Rule;
 
 /// One plot, as listed.
@@ -137,9 +137,18 @@ impl PlotList {
         index
     }
 
-    /// The names of all plots, for hints.
-    pub(super) fn names(&self) -> Vec<&str> {
-        self.plots.iter().map(|plot| plot.name.as_str()).collect()
+    /// The names of the plots of a stand (or of all), for hints.
+    pub(super) fn names(&self, stand: &str) -> Vec<&str> {
+        let plots = self.plots.iter();
+        plots
+            .filter(|plot| stand.is_empty() || plot.stand == stand)
+            .map(|plot| plot.name.as_str())
+            .collect()
+    }
+
+    /// The names of the stands.
+    pub(super) fn stands(&self) -> Vec<&str> {
+        self.index.keys().map(String::as_str).collect()
     }
 
     /// "plot `7`", with its stand where plots name theirs.
@@ -305,6 +314,7 @@ fn read_plot(
     let whole_fraction =
         table.number_within(row, columns.plot_fraction, &limits::FRACTION, problems);
     let own = columns.sizes.read(design, table, row, &done, problems);
+    let mut part = Vec::new();
     for (selection, own) in done.iter().copied().zip(own) {
         let rule = own.rule;
         let plot_fraction = own.plot_fraction.or(whole_fraction).unwrap_or(1.0);
@@ -321,32 +331,44 @@ fn read_plot(
                     .at(table.row_site(row))
                     .hint("it would count twice: remove or rename one of the rows"),
             );
-            break;
+            return;
         }
-        let to_correct = slope.to_correct(&design.selections[selection]);
         list.plots[index].visits[selection] = Some(VisitEntry {
             rule,
-            slope_to_correct: to_correct,
+            slope_to_correct: slope.to_correct(&design.selections[selection]),
             plot_fraction,
             byte: row.byte(),
             marked_empty: false,
         });
-        slope.report(
-            design,
-            selection,
-            to_correct,
-            &list.name_of(index),
-            problems,
-        );
         if plot_fraction < 1.0 {
-            let message = format!(
-                "{}, selection `{}`: {plot_fraction} of the plot lies in the stand, and its trees \
-                 stand for as many more",
-                list.name_of(index),
-                design.selections[selection].name
-            );
-            problems.push(Diagnostic::note("part-plot", message).at(table.row_site(row)));
+            part.push((selection, plot_fraction));
         }
+    }
+    let name = list.name_of(index);
+    slope.report(design, &done, &name, problems);
+    report_part(design, &part, &name, &table.row_site(row), problems);
+}
+
+/// Says which selections lie partly outside of the stand, those of one share together.
+fn report_part(
+    design: &Design,
+    part: &[(usize, f64)],
+    plot: &str,
+    site: &Site,
+    problems: &mut Problems,
+) {
+    for same in part.chunk_by(|a, b| a.1.total_cmp(&b.1).is_eq()) {
+        let names: Vec<String> = same
+            .iter()
+            .map(|(selection, _)| format!("`{}`", design.selections[*selection].name))
+            .collect();
+        let message = format!(
+            "{plot}, selection {}: {} of the plot lies in the stand, and its trees stand for as \
+             many more",
+            names.join(" and "),
+            same[0].1
+        );
+        problems.push(Diagnostic::note("part-plot", message).at(site.clone()));
     }
 }
 

@@ -4,6 +4,7 @@ mod design_errors;
 mod dirty_field_book;
 mod reading;
 mod record_errors;
-mod upper_flat_creek_check;
+mod rejects;
 mod species_tables;
+mod upper_flat_creek_check;
 mod volumes;

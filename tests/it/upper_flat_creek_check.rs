@@ -67,7 +67,7 @@ fn the_slips_of_a_real_field_book_are_found() {
     };
     for species in ["F", "FG"] {
         let finding = found(lines_of(species)[0], "unknown-species");
-        assert!(finding.contains("did you mean `GF`?"), "{finding}");
+        assert!(finding.contains("did you mean `GF`"), "{finding}");
     }
     assert_eq!(lines_of("F").len() + lines_of("FG").len(), 3);
     found(416, "height-zero");

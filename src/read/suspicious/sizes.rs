@@ -348,7 +348,7 @@ impl OneTree<'_> {
         };
         let message = format!(
             "{what} is more than {} is known to reach ({limit})",
-            species.scientific_name
+            species.label()
         );
         Some(Finding {
             diagnostic: Diagnostic::warning("larger-than-species", message).hint("is it a slip?"),
