@@ -143,6 +143,12 @@ pub fn seen(text: &str) -> String {
     shown
 }
 
+/// A number of things: `1 tree`, `2 trees`.
+pub fn counted(count: usize, thing: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{count} {thing}{ending}")
+}
+
 /// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`.
 pub fn in_lines(lines: &[usize]) -> String {
     const NAMED: usize = 5;
@@ -281,6 +287,8 @@ mod tests {
 
     #[test]
     fn line_numbers_in_words() {
+        assert_eq!(counted(1, "tree"), "1 tree");
+        assert_eq!(counted(0, "tree"), "0 trees");
         assert_eq!(in_lines(&[7]), "in line 7");
         assert_eq!(in_lines(&[7, 9]), "in lines 7 and 9");
         assert_eq!(in_lines(&[1, 2, 3, 4, 5, 6]), "in lines 1, 2, 3, 4, 5 ...");
@@ -303,8 +311,7 @@ mod tests {
         assert_eq!(folded.count(Severity::Warning), 6);
         let last = folded
             .iter()
-            .filter(|d| d.severity == Severity::Warning)
-            .last()
+            .rfind(|d| d.severity == Severity::Warning)
             .map(ToString::to_string);
         assert_eq!(
             last.as_deref(),

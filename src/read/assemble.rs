@@ -7,11 +7,11 @@ use super::counts::CountSheet;
 use super::plots::PlotList;
 use super::strata::StrataByStand;
 use super::trees::{TreeRow, TreeSheet};
-use crate::design::{Design, SpeciesCodes};
+use crate::design::Design;
 use crate::records::{
     Count, CruiseSpecies, HeightRecord, Plot, Records, Stand, Tree, Visit, natural_order,
 };
-use crate::species::{Species, SpeciesId, SpeciesTable};
+use crate::species::{SpeciesId, SpeciesTable};
 
 /// Builds the records. Rows that are not complete are left out; there are none unless an error
 /// was reported.
@@ -212,7 +212,7 @@ fn cruise_species(
                 .iter()
                 .max_by(|a, b| a.1.cmp(b.1).then_with(|| b.0.cmp(a.0)))
                 .map_or("", |(text, _)| *text);
-            let label = code_of(table.get(*id), design.species_codes);
+            let label = table.get(*id).code(design.species_codes);
             CruiseSpecies {
                 label: label.unwrap_or_else(|| recorded.to_owned()),
                 id: *id,
@@ -222,20 +222,6 @@ fn cruise_species(
     separate_labels(&mut species, table);
     species.sort_by(|a, b| a.label.cmp(&b.label).then_with(|| a.id.cmp(&b.id)));
     species
-}
-
-/// The code of a species in a system, if it has one there.
-fn code_of(species: &Species, codes: SpeciesCodes) -> Option<String> {
-    match codes {
-        SpeciesCodes::AsRecorded => None,
-        SpeciesCodes::BcInventory => species.bc_inventory.clone(),
-        SpeciesCodes::NationalInventory => species.national_inventory.clone(),
-        SpeciesCodes::Plants => species.plants.clone(),
-        SpeciesCodes::Fia => species.fia.map(|number| number.to_string()),
-        SpeciesCodes::ScientificName => Some(species.scientific_name.clone()),
-        SpeciesCodes::CommonName => Some(species.common_name.clone()),
-    }
-    .filter(|label| !label.is_empty())
 }
 
 /// No two species may share a label (one may lack a code of the system and be recorded under

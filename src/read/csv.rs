@@ -4,13 +4,15 @@
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 
+mod number;
+
 use std::cell::Cell;
 use std::collections::BTreeMap;
 
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
-use crate::read::limits::Limits;
+use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::units::Dimension;
+use number::Marks;
 
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
@@ -23,15 +25,6 @@ pub struct Table<'s> {
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
     rows: csv::StringRecordsIntoIter<&'s [u8]>,
-}
-
-/// How often each decimal mark was met in a column, and in which row first (its byte).
-#[derive(Clone, Copy, Debug, Default)]
-struct Marks {
-    points: usize,
-    commas: usize,
-    first_point: usize,
-    first_comma: usize,
 }
 
 /// One row.
@@ -290,7 +283,8 @@ impl<'s> Table<'s> {
         let length = self.source.text().len() - self.start;
         let is_last = usize::try_from(end).is_ok_and(|end| end >= length);
         let rest = &self.source.text().as_bytes()[row.byte..];
-        if is_last && rest.iter().filter(|b| **b == b'"').count() % 2 == 1 {
+        let is_open = rest.iter().fold(false, |open, byte| open ^ (*byte == b'"'));
+        if is_last && is_open {
             problems.push(
                 Diagnostic::error(
                     "quote-not-closed",
@@ -340,175 +334,6 @@ impl<'s> Table<'s> {
     pub fn row_site(&self, row: &Row) -> Site {
         self.source.site_of(row.byte)
     }
-
-    /// A number in the unit of its column, converted; blank is `None`, anything else that is not
-    /// a finite number is a problem (and `None`).
-    pub fn number(
-        &self,
-        row: &Row,
-        column: Option<Column>,
-        problems: &mut Problems,
-    ) -> Option<f64> {
-        let column = column?;
-        let text = row.text(Some(column))?;
-        match parse_number(text, self.delimiter) {
-            Ok(value) => {
-                if self.delimiter != b',' {
-                    self.count_mark(text, row, column);
-                }
-                Some(value * column.to_held)
-            }
-            Err((code, hint)) => {
-                let head = &self.heads[column.index];
-                let message = format!("`{head}` must be a number ({})", seen(text));
-                problems.push(
-                    Diagnostic::error(code, message)
-                        .at(self.site(row, column))
-                        .hint(hint),
-                );
-                None
-            }
-        }
-    }
-
-    fn count_mark(&self, text: &str, row: &Row, column: Column) {
-        let cell = &self.marks[column.index];
-        let mut marks = cell.get();
-        if text.contains(',') {
-            if marks.commas == 0 {
-                marks.first_comma = row.byte;
-            }
-            marks.commas += 1;
-        } else if text.contains('.') {
-            if marks.points == 0 {
-                marks.first_point = row.byte;
-            }
-            marks.points += 1;
-        }
-        cell.set(marks);
-    }
-
-    /// A number that must be possible: within the limits, after conversion.
-    pub(crate) fn number_within(
-        &self,
-        row: &Row,
-        column: Option<Column>,
-        limits: &Limits,
-        problems: &mut Problems,
-    ) -> Option<f64> {
-        let held = self.number(row, column, problems)?;
-        if limits.allow(held) {
-            return Some(held);
-        }
-        self.refuse(row, column?, held, limits, problems);
-        None
-    }
-
-    /// A whole number within the limits.
-    pub(crate) fn whole_within(
-        &self,
-        row: &Row,
-        column: Option<Column>,
-        limits: &Limits,
-        problems: &mut Problems,
-    ) -> Option<f64> {
-        let value = self.number_within(row, column, limits, problems)?;
-        if value.fract() == 0.0 {
-            return Some(value);
-        }
-        let column = column?;
-        let head = &self.heads[column.index];
-        problems.push(
-            Diagnostic::error(
-                "not-whole",
-                format!("`{head}` must be a whole number (`{value}`)"),
-            )
-            .at(self.site(row, column))
-            .hint(format!("it must be {limits}")),
-        );
-        None
-    }
-
-    /// A sight or slope as a ratio (tangent).
-    pub(crate) fn ratio(
-        &self,
-        row: &Row,
-        angle: Option<AngleColumn>,
-        percent: &Limits,
-        degrees: &Limits,
-        problems: &mut Problems,
-    ) -> Option<f64> {
-        let angle = angle?;
-        if angle.is_degrees {
-            let value = self.number_within(row, Some(angle.column), degrees, problems)?;
-            Some(value.to_radians().tan())
-        } else {
-            let value = self.number_within(row, Some(angle.column), percent, problems)?;
-            Some(value / 100.0)
-        }
-    }
-
-    fn refuse(
-        &self,
-        row: &Row,
-        column: Column,
-        held: f64,
-        limits: &Limits,
-        problems: &mut Problems,
-    ) {
-        let text = row.text(Some(column)).unwrap_or_default();
-        let value = if (column.to_held - 1.0).abs() > f64::EPSILON {
-            format!("{}, that is {held:.4} {}", seen(text), limits.unit())
-        } else {
-            seen(text)
-        };
-        let head = &self.heads[column.index];
-        problems.push(
-            Diagnostic::error(
-                "out-of-range",
-                format!("`{head}` is not possible ({value})"),
-            )
-            .at(self.site(row, column))
-            .hint(format!("it must be {limits}")),
-        );
-    }
-
-    /// Says at the end which columns mix decimal commas and decimal points: such numbers are
-    /// never guessed.
-    pub fn check_decimal_marks(&self, problems: &mut Problems) {
-        for (index, cell) in self.marks.iter().enumerate() {
-            let marks = cell.get();
-            if marks.points == 0 || marks.commas == 0 {
-                continue;
-            }
-            let (few, few_name, many, many_name, byte) = if marks.commas < marks.points {
-                (
-                    marks.commas,
-                    "comma",
-                    marks.points,
-                    "point",
-                    marks.first_comma,
-                )
-            } else {
-                (
-                    marks.points,
-                    "point",
-                    marks.commas,
-                    "comma",
-                    marks.first_point,
-                )
-            };
-            let message = format!(
-                "`{}` mixes decimal marks: {few} with a {few_name}, {many} with a {many_name}",
-                self.heads[index]
-            );
-            problems.push(
-                Diagnostic::error("mixed-decimal-marks", message)
-                    .at(self.field_site(byte, index))
-                    .hint("use one decimal mark in the whole column"),
-            );
-        }
-    }
 }
 
 fn rename(head: &str, renames: &[(String, String)]) -> String {
@@ -535,37 +360,6 @@ impl Row {
         let text = self.record.get(column?.index)?.trim();
         (!text.is_empty()).then_some(text)
     }
-}
-
-/// A plain decimal number. A comma is a decimal mark only where it is not the delimiter.
-fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, &'static str)> {
-    let plain = |text: &str| {
-        text.bytes()
-            .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+' | b'e' | b'E'))
-            && text.bytes().any(|b| b.is_ascii_digit())
-    };
-    let value = |text: &str| {
-        plain(text)
-            .then(|| text.parse::<f64>().ok())
-            .flatten()
-            .filter(|value| value.is_finite())
-    };
-    if let Some(value) = value(text) {
-        return Ok(value);
-    }
-    if text.contains(',') && text.bytes().all(|b| !b.is_ascii_alphabetic()) {
-        if delimiter == b',' {
-            let hint = "write a decimal point: this file separates its fields by commas";
-            return Err(("decimal-comma", hint));
-        }
-        if text.matches(',').count() > 1 || text.contains('.') {
-            return Err(("not-a-number", "write it without thousands separators"));
-        }
-        if let Some(value) = value(&text.replace(',', ".")) {
-            return Ok(value);
-        }
-    }
-    Err(("not-a-number", "leave it blank if it was not measured"))
 }
 
 #[cfg(test)]

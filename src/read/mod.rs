@@ -16,6 +16,7 @@ mod limits;
 mod nearest;
 mod orphans;
 mod plot_sizes;
+mod plot_slope;
 mod plots;
 mod readings;
 pub mod records;

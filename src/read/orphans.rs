@@ -48,23 +48,20 @@ impl Orphans {
         problems: &mut Problems,
     ) -> (Option<usize>, Option<usize>) {
         let plot = self.plot(design, table, row, plots, problems);
-        let selection = match row.text(self.selection) {
-            Some(text) => {
-                let found = find_selection(&design.selections, text);
-                if found.is_none() {
-                    self.unknown_selection.add(text, row.byte(), row.line());
-                }
-                found
+        let selection = if let Some(text) = row.text(self.selection) {
+            let found = find_selection(&design.selections, text);
+            if found.is_none() {
+                self.unknown_selection.add(text, row.byte(), row.line());
             }
-            None => {
-                if let (None, Some(column)) = (default_selection, self.selection) {
-                    problems.push(
-                        Diagnostic::error("missing-value", "this row names no selection")
-                            .at(table.site(row, column)),
-                    );
-                }
-                default_selection
+            found
+        } else {
+            if let (None, Some(column)) = (default_selection, self.selection) {
+                problems.push(
+                    Diagnostic::error("missing-value", "this row names no selection")
+                        .at(table.site(row, column)),
+                );
             }
+            default_selection
         };
         if let (Some(plot), Some(selection)) = (plot, selection)
             && plots.plots[plot].visits[selection].is_none()
@@ -166,9 +163,16 @@ impl Orphans {
                 seen(name),
                 sighting.rows()
             );
-            let hint = match near_plot(name, &plots.names()) {
-                Some(near) => format!("was {} meant? every plot visited needs a row", seen(near)),
-                None => String::from("every plot visited needs a row in the plots file"),
+            let near_stand = near_name(stand, &plots.stands());
+            let hint = match (near_name(name, &plots.names(stand)), near_stand) {
+                (Some(near), _) => {
+                    format!(
+                        "was plot {} meant? every plot visited needs a row",
+                        seen(near)
+                    )
+                }
+                (None, Some(near)) if near != stand => format!("was stand {} meant?", seen(near)),
+                _ => String::from("every plot visited needs a row in the plots file"),
             };
             problems.push(
                 Diagnostic::error("unknown-plot", message)
@@ -214,9 +218,9 @@ impl Orphans {
     }
 }
 
-/// A listed plot that may be the one meant: the same number without leading zeros, the same name
+/// A listed plot or stand that may be the one meant: the same number without leading zeros, the same name
 /// in other case, or a letter away in a longer name.
-fn near_plot<'n>(name: &str, names: &[&'n str]) -> Option<&'n str> {
+fn near_name<'n>(name: &str, names: &[&'n str]) -> Option<&'n str> {
     let bare = |name: &str| name.trim_start_matches('0').to_lowercase();
     let same = names.iter().find(|other| bare(other) == bare(name));
     if let Some(same) = same {

@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use super::columns::Columns;
-use super::csv::{AngleColumn, Column, Row, Table};
+use super::csv::{Column, Row, Table};
 use super::limits;
 use super::nearest::did_you_mean;
 use super::plot_sizes::{self, SizeColumns};
+use super::plot_slope::{Slope, SlopeColumns};
 use super::source::Source;
 use super::stands::{AreaList, place_name};
-use crate::design::{Design, Method, Selection, SlopeCorrection};
+use crate::design::{Design, Selection};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::records::Rule;
 
@@ -136,9 +137,18 @@ impl PlotList {
         index
     }
 
-    /// The names of all plots, for hints.
-    pub(super) fn names(&self) -> Vec<&str> {
-        self.plots.iter().map(|plot| plot.name.as_str()).collect()
+    /// The names of the plots of a stand (or of all), for hints.
+    pub(super) fn names(&self, stand: &str) -> Vec<&str> {
+        let plots = self.plots.iter();
+        plots
+            .filter(|plot| stand.is_empty() || plot.stand == stand)
+            .map(|plot| plot.name.as_str())
+            .collect()
+    }
+
+    /// The names of the stands.
+    pub(super) fn stands(&self) -> Vec<&str> {
+        self.index.keys().map(String::as_str).collect()
     }
 
     /// "plot `7`", with its stand where plots name theirs.
@@ -162,8 +172,7 @@ struct PlotColumns {
     stratum: Option<Column>,
     cluster: Option<Column>,
     selection: Option<Column>,
-    slope: Option<AngleColumn>,
-    slope_corrected: Option<Column>,
+    slope: SlopeColumns,
     plot_fraction: Option<Column>,
     easting: Option<Column>,
     northing: Option<Column>,
@@ -178,8 +187,7 @@ impl PlotColumns {
             stratum: table.column("stratum"),
             cluster: table.column("cluster"),
             selection: table.column("selection"),
-            slope: table.angle("slope", problems),
-            slope_corrected: table.column("slope_corrected"),
+            slope: SlopeColumns::of(table, problems),
             plot_fraction: table.column("plot_fraction"),
             easting: table.column("easting"),
             northing: table.column("northing"),
@@ -302,10 +310,11 @@ fn read_plot(
     };
     let index = list.find_or_add(&stand, name, row.byte(), design.selections.len());
     merge_plot(&mut list.plots[index], table, columns, row, problems);
-    let slope = Slope::read(table, columns, row, problems);
+    let slope = Slope::read(table, &columns.slope, row, problems);
     let whole_fraction =
         table.number_within(row, columns.plot_fraction, &limits::FRACTION, problems);
     let own = columns.sizes.read(design, table, row, &done, problems);
+    let mut part = Vec::new();
     for (selection, own) in done.iter().copied().zip(own) {
         let rule = own.rule;
         let plot_fraction = own.plot_fraction.or(whole_fraction).unwrap_or(1.0);
@@ -322,33 +331,44 @@ fn read_plot(
                     .at(table.row_site(row))
                     .hint("it would count twice: remove or rename one of the rows"),
             );
-            break;
+            return;
         }
-        let to_correct = slope.to_correct(&design.selections[selection]);
         list.plots[index].visits[selection] = Some(VisitEntry {
             rule,
-            slope_to_correct: to_correct,
+            slope_to_correct: slope.to_correct(&design.selections[selection]),
             plot_fraction,
             byte: row.byte(),
             marked_empty: false,
         });
-        slope.report(
-            design,
-            selection,
-            to_correct,
-            &list.name_of(index),
-            problems,
-        );
         if plot_fraction < 1.0 {
-            let message = format!(
-                "{}, selection `{}`: {plot_fraction} of the plot lies in the stand, so its trees \
-                 stand for {:.3} times as many",
-                list.name_of(index),
-                design.selections[selection].name,
-                1.0 / plot_fraction
-            );
-            problems.push(Diagnostic::note("part-plot", message).at(table.row_site(row)));
+            part.push((selection, plot_fraction));
         }
+    }
+    let name = list.name_of(index);
+    slope.report(design, &done, &name, problems);
+    report_part(design, &part, &name, &table.row_site(row), problems);
+}
+
+/// Says which selections lie partly outside of the stand, those of one share together.
+fn report_part(
+    design: &Design,
+    part: &[(usize, f64)],
+    plot: &str,
+    site: &Site,
+    problems: &mut Problems,
+) {
+    for same in part.chunk_by(|a, b| a.1.total_cmp(&b.1).is_eq()) {
+        let names: Vec<String> = same
+            .iter()
+            .map(|(selection, _)| format!("`{}`", design.selections[*selection].name))
+            .collect();
+        let message = format!(
+            "{plot}, selection {}: {} of the plot lies in the stand, and its trees stand for as \
+             many more",
+            names.join(" and "),
+            same[0].1
+        );
+        problems.push(Diagnostic::note("part-plot", message).at(site.clone()));
     }
 }
 
@@ -425,99 +445,6 @@ fn merge_plot(
         }
     }
     problems.append(numbers);
-}
-
-/// What a row says of the ground.
-struct Slope {
-    ratio: Option<f64>,
-    corrected: Option<bool>,
-    site: Site,
-}
-
-impl Slope {
-    fn read(table: &Table, columns: &PlotColumns, row: &Row, problems: &mut Problems) -> Self {
-        let ratio = table.ratio(
-            row,
-            columns.slope,
-            &limits::SLOPE_PCT,
-            &limits::SLOPE_DEG,
-            problems,
-        );
-        let corrected = columns.slope_corrected.and_then(|column| {
-            let text = row.text(Some(column))?;
-            let value = yes_or_no(text);
-            if value.is_none() {
-                problems.push(
-                    Diagnostic::error(
-                        "not-yes-or-no",
-                        format!("`slope_corrected` must be yes or no ({})", seen(text)),
-                    )
-                    .at(table.site(row, column)),
-                );
-            }
-            value
-        });
-        let column = columns
-            .slope
-            .map(|slope| slope.column)
-            .or(columns.slope_corrected)
-            .unwrap_or(columns.plot);
-        Slope {
-            ratio: ratio.map(f64::abs),
-            corrected,
-            site: table.site(row, column),
-        }
-    }
-
-    /// The slope ratio that the program must correct for.
-    fn to_correct(&self, selection: &Selection) -> f64 {
-        let corrected = self
-            .corrected
-            .unwrap_or(selection.slope_correction == SlopeCorrection::Field);
-        if corrected || matches!(selection.method, Method::FullTally) {
-            0.0
-        } else {
-            self.ratio.unwrap_or(0.0)
-        }
-    }
-
-    fn report(
-        &self,
-        design: &Design,
-        selection: usize,
-        to_correct: f64,
-        plot: &str,
-        problems: &mut Problems,
-    ) {
-        let selection = &design.selections[selection];
-        let by_design = selection.slope_correction == SlopeCorrection::Program;
-        if to_correct > 0.0 && !by_design {
-            let cosine = 1.0 / to_correct.hypot(1.0);
-            let message = format!(
-                "{plot}, selection `{}`: slope {:.0} % was not corrected in the field; corrected \
-                 here (cosine {cosine:.4}), else its figures would be {:.1} % too low",
-                selection.name,
-                100.0 * to_correct,
-                100.0 * (1.0 - cosine)
-            );
-            problems
-                .push(Diagnostic::warning("slope-not-corrected", message).at(self.site.clone()));
-        }
-        if self.ratio.is_none()
-            && (self.corrected == Some(false) || by_design && self.corrected.is_none())
-        {
-            let message = format!(
-                "{plot}, selection `{}`: its slope is to be corrected, but none is given: taken as \
-                 level",
-                selection.name
-            );
-            problems.push(
-                Diagnostic::warning("no-slope", message)
-                    .at(self.site.clone())
-                    .hint("give `slope_pct` or `slope_deg`, 0 where it is level"),
-            );
-        }
-    }
 }
 
 /// Yes or no, in the usual ways to write them.

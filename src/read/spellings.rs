@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::csv::{Column, Table};
-use super::design::nearest_species;
+use super::design::{did_you_mean_species, nearest_species};
 use super::nearest::nearest;
 use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, in_lines, seen};
@@ -106,9 +106,13 @@ impl<'a> Spellings<'a> {
                 rows = format!(" ({} rows, {})", spelling.rows, in_lines(&spelling.lines));
             }
             if spelling.id.is_none() {
-                let mut message = format!("no species is known as {}{rows}", seen(text));
+                let mut message = if self.table.sharers(text).is_empty() {
+                    format!("no species is known as {}{rows}", seen(text))
+                } else {
+                    format!("several species are known as {}{rows}", seen(text))
+                };
                 let hint = if let Some(meant) = self.alias(text) {
-                    message += &format!(", which the design calls {}", seen(meant));
+                    message = format!("{message}, which the design calls {}", seen(meant));
                     nearest_species(self.table, meant)
                 } else {
                     self.hint(text)
@@ -145,13 +149,22 @@ impl<'a> Spellings<'a> {
             .iter()
             .map(|(code, _)| code.as_str());
         let candidates = known.iter().map(|s| s.text.as_str()).chain(aliases);
-        if let Some(near) = nearest_code(text, candidates) {
-            return format!("did you mean {}?", seen(near));
+        let mut names: Vec<String> = nearest_code(text, candidates)
+            .map(str::to_owned)
+            .into_iter()
+            .collect();
+        for name in self.table.nearest(text) {
+            if !names
+                .iter()
+                .any(|known| self.look_up(known) == self.look_up(&name))
+            {
+                names.push(name);
+            }
         }
-        nearest_species(self.table, text)
+        did_you_mean_species(&names)
     }
 
-    /// For a code seen once: one letter away from a code seen at least five times that means
+    /// For a code seen once: one letter away from a code seen often that means
     /// another species.
     fn near_common_code(&self, spelling: &Spelling) -> Option<&Spelling> {
         const COMMON: usize = 3;

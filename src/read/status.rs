@@ -4,7 +4,7 @@ use super::csv::{Column, Row, Table};
 use super::nearest::nearest;
 use super::sightings::Sightings;
 use crate::design::Design;
-use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::diagnostic::{Diagnostic, Problems, counted, seen};
 use crate::records::Status;
 
 /// Reads the status of each row of a file and keeps what is to be said at its end.
@@ -51,24 +51,20 @@ impl<'d> StatusReader<'d> {
             }
             found
         });
-        let dead = match row.text(self.status) {
-            Some(text) => match self.word(text) {
-                Some((dead, class)) => {
-                    decay_class = decay_class.or(class);
-                    dead
-                }
-                None => {
-                    self.unknown.add(text, row.byte(), row.line());
-                    return Status::Live;
-                }
-            },
-            None => {
-                if self.status.is_some() {
-                    let taken = if decay_text.is_some() { "dead" } else { "live" };
-                    self.blank.add(taken, row.byte(), row.line());
-                }
-                decay_text.is_some()
+        let dead = if let Some(text) = row.text(self.status) {
+            if let Some((dead, class)) = self.word(text) {
+                decay_class = decay_class.or(class);
+                dead
+            } else {
+                self.unknown.add(text, row.byte(), row.line());
+                return Status::Live;
             }
+        } else {
+            if self.status.is_some() {
+                let taken = if decay_text.is_some() { "dead" } else { "live" };
+                self.blank.add(taken, row.byte(), row.line());
+            }
+            decay_text.is_some()
         };
         if !dead {
             if decay_text.is_some() {
@@ -169,7 +165,7 @@ impl<'d> StatusReader<'d> {
             let diagnostic = if self.dead_with == 0 {
                 Diagnostic::note(
                     "no-decay-class",
-                    format!("none of the {} dead trees has a decay class", self.dead),
+                    format!("no decay class for {}", counted(self.dead, "dead tree")),
                 )
             } else {
                 Diagnostic::warning("no-decay-class", message)
@@ -179,11 +175,11 @@ impl<'d> StatusReader<'d> {
         if self.status.is_none() {
             let rest = if self.dead > 0 {
                 format!(
-                    "the {} trees with a decay class are dead, all others live",
-                    self.dead
+                    "{} with a decay class are taken as dead, all others as live",
+                    counted(self.dead, "tree")
                 )
             } else {
-                String::from("all trees are live")
+                String::from("all trees are taken as live")
             };
             let message = format!("there is no column `status`: {rest}");
             problems

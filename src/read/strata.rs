@@ -53,6 +53,7 @@ pub(super) fn find_strata(
         }
     }
     if files.stands.is_none()
+        && strata.values().any(|strata| strata.len() > 1)
         && let Some(source) = &files.plots
         && let Some(plot) = plots.plots.iter().find(|plot| plot.stratum.is_some())
     {

@@ -1,4 +1,10 @@
-//! Values that are possible but probably slips: warnings.
+//! Values that are possible but probably slips. Nothing is changed: every finding is a warning,
+//! or a note where all is well and only should not happen in silence.
+
+mod at_plot;
+mod heights;
+mod repeats;
+mod sizes;
 
 use super::RecordFiles;
 use super::counts::CountSheet;
@@ -7,6 +13,29 @@ use super::trees::TreeSheet;
 use crate::design::Design;
 use crate::diagnostic::Problems;
 use crate::species::SpeciesTable;
+
+/// Plausible limits. Source: common practice, no source, unless said; the height/dbh ratios of
+/// 387 good heights of a real cruise (Upper Flat Creek) lie between 33 and 178.
+mod plausible {
+    /// Height over dbh, m per m, of trees from [`RATIO_FROM_DBH_CM`] up.
+    pub(super) const LEAST_RATIO: f64 = 20.0;
+    /// See [`LEAST_RATIO`].
+    pub(super) const GREATEST_RATIO: f64 = 200.0;
+    /// Thinner trees have any ratio: breast height is a large part of their height.
+    pub(super) const RATIO_FROM_DBH_CM: f64 = 7.0;
+    /// A usual ratio and its spread (of logarithms), where a cruise is too small to tell its own.
+    pub(super) const USUAL_RATIO: f64 = 80.0;
+    /// See [`USUAL_RATIO`].
+    pub(super) const USUAL_RATIO_SPREAD: f64 = 0.3;
+    /// Basal area of a plot; 10 to 60 is usual, 150 exceptional (Brack & Wood 1998).
+    pub(super) const GREATEST_BASAL_AREA_M2_PER_HA: f64 = 150.0;
+    /// Within this share of its limiting distance a tree is borderline.
+    pub(super) const BORDERLINE_SHARE: f64 = 0.02;
+    /// A height and its readings may differ by this share.
+    pub(super) const HEIGHT_DIFFERENCE: f64 = 0.02;
+    /// A plot's own factor or radius may differ from the design's by this ratio.
+    pub(super) const OVERRIDE_RATIO: f64 = 2.5;
+}
 
 /// All that is looked at.
 pub(super) struct Cruise<'a> {
@@ -19,4 +48,11 @@ pub(super) struct Cruise<'a> {
 }
 
 /// Looks for slips.
-pub(super) fn check(_cruise: &Cruise, _problems: &mut Problems) {}
+pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
+    if let Some(trees) = cruise.trees {
+        sizes::check(cruise, trees, problems);
+        heights::check(trees, problems);
+        repeats::check(cruise, trees, problems);
+    }
+    at_plot::check(cruise, problems);
+}

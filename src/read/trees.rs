@@ -324,6 +324,9 @@ fn read_tree(
     }
 }
 
+/// Heights that differ by less are the same figure.
+const SAME_M: f64 = 0.05;
+
 /// A tree with a dbh is taller than breast height, and a break lies below the top.
 fn check_height(
     design: &Design,
@@ -371,7 +374,6 @@ fn check_height(
         return;
     };
     // The total height is that of the unbroken stem; the same figure twice is that of the break.
-    const SAME_M: f64 = 0.05;
     let column = columns.height.broken_height;
     if (total - broken).abs() <= SAME_M {
         height.record = HeightRecord::Missing;

@@ -65,6 +65,9 @@ impl<'de> Visitor<'de> for NodeVisitor {
     fn visit_unit<E>(self) -> Result<Node, E> {
         Ok(Node::Null)
     }
+    fn visit_none<E>(self) -> Result<Node, E> {
+        Ok(Node::Null)
+    }
     fn visit_bool<E>(self, value: bool) -> Result<Node, E> {
         Ok(Node::Bool(value))
     }
@@ -78,7 +81,7 @@ impl<'de> Visitor<'de> for NodeVisitor {
         if value.is_finite() {
             Ok(Node::Number(value))
         } else {
-            Err(E::custom("a number must be finite"))
+            Err(E::custom(NOT_FINITE))
         }
     }
     fn visit_str<E>(self, value: &str) -> Result<Node, E> {
@@ -122,6 +125,7 @@ pub enum Step {
 struct Seek<'p>(&'p [Step]);
 
 const FOUND: &str = "found";
+const NOT_FINITE: &str = "a number must be finite";
 
 impl<'de> DeserializeSeed<'de> for Seek<'_> {
     type Value = ();
@@ -190,12 +194,14 @@ pub fn parse(source: &Source) -> Result<Node, Problems> {
             .next()
             .unwrap_or(&message)
             .to_owned();
-        let mut problems = Problems::new();
-        problems.push(
+        let diagnostic = if message.ends_with(NOT_FINITE) {
+            Diagnostic::error("out-of-range", message)
+        } else {
             Diagnostic::error("yaml", format!("this is not readable YAML: {message}"))
-                .at(site)
-                .hint("check indentation, colons and quotes near this place"),
-        );
+                .hint("check indentation, colons and quotes near this place")
+        };
+        let mut problems = Problems::new();
+        problems.push(diagnostic.at(site));
         problems
     })
 }

@@ -8,120 +8,15 @@ use spinney::read::RecordFiles;
 use spinney::read::design::{Known, read_design};
 use spinney::read::records::read_records;
 use spinney::read::source::Source;
+use spinney::read::tables::Tables;
 use spinney::records::Records;
-use spinney::species::{Kind, Species, SpeciesTable};
+use spinney::species::SpeciesTable;
 
-/// Some species with codes of several systems. Codes and plausible sizes: from memory.
+/// The species table of the program.
 pub(crate) fn species_table() -> SpeciesTable {
-    let species =
-        |scientific: &str, common: &str, fia, plants: &str, bc: &str, max_dbh, max_height| {
-            Species {
-                scientific_name: scientific.to_owned(),
-                common_name: common.to_owned(),
-                fia: Some(fia),
-                plants: Some(plants.to_owned()),
-                national_inventory: None,
-                bc_inventory: (!bc.is_empty()).then(|| bc.to_owned()),
-                also: Vec::new(),
-                kind: Kind::Softwood,
-                jenkins_group: None,
-                plausible_max_dbh_cm: max_dbh,
-                plausible_max_height_m: max_height,
-            }
-        };
-    SpeciesTable::new(vec![
-        species(
-            "Pseudotsuga menziesii",
-            "Douglas-fir",
-            202,
-            "PSME",
-            "Fd",
-            450.0,
-            100.0,
-        ),
-        species(
-            "Tsuga heterophylla",
-            "western hemlock",
-            263,
-            "TSHE",
-            "Hw",
-            290.0,
-            83.0,
-        ),
-        species(
-            "Tsuga mertensiana",
-            "mountain hemlock",
-            264,
-            "TSME",
-            "Hm",
-            190.0,
-            60.0,
-        ),
-        species(
-            "Thuja plicata",
-            "western redcedar",
-            242,
-            "THPL",
-            "Cw",
-            600.0,
-            71.0,
-        ),
-        species(
-            "Pinus contorta",
-            "lodgepole pine",
-            108,
-            "PICO",
-            "Pl",
-            160.0,
-            50.0,
-        ),
-        species("Abies grandis", "grand fir", 17, "ABGR", "Bg", 230.0, 81.0),
-        species(
-            "Abies lasiocarpa",
-            "subalpine fir",
-            19,
-            "ABLA",
-            "Bl",
-            210.0,
-            52.0,
-        ),
-        species(
-            "Pinus monticola",
-            "western white pine",
-            119,
-            "PIMO3",
-            "Pw",
-            250.0,
-            72.0,
-        ),
-        species(
-            "Larix occidentalis",
-            "western larch",
-            73,
-            "LAOC",
-            "Lw",
-            235.0,
-            63.0,
-        ),
-        species(
-            "Pinus ponderosa",
-            "ponderosa pine",
-            122,
-            "PIPO",
-            "Py",
-            275.0,
-            82.0,
-        ),
-        species(
-            "Picea engelmannii",
-            "Engelmann spruce",
-            93,
-            "PIEN",
-            "Se",
-            235.0,
-            64.0,
-        ),
-    ])
+    Tables::builtin()
+        .species()
+        .expect("the built-in table is sound")
 }
 
 /// Reads a design text as the file `design.yaml`.

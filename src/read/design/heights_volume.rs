@@ -162,12 +162,11 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         ("genus", Fallback::Genus),
         ("group", Fallback::Group),
     ];
-    let fallback = match map.get(walk, "fallback") {
-        Some(entry) => entry.one_of(walk, &words).unwrap_or(Fallback::None),
-        None => {
-            walk.default("fallback: a species without an equation or a substitute is an error");
-            Fallback::None
-        }
+    let fallback = if let Some(entry) = map.get(walk, "fallback") {
+        entry.one_of(walk, &words).unwrap_or(Fallback::None)
+    } else {
+        walk.default("fallback: a species without an equation or a substitute is an error");
+        Fallback::None
     };
     let merchantable = map
         .get(walk, "merchantable")

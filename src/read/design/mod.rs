@@ -102,7 +102,7 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
     }
     // Problems of the design itself are read_design's to report.
     let mut problems = Problems::new();
-    for diagnostic in walk.problems.iter() {
+    for diagnostic in &walk.problems {
         if diagnostic.code == "unknown-species" {
             problems.push(diagnostic.clone());
         }
@@ -123,12 +123,12 @@ fn check_species_name(walk: &mut Walk, entry: &Entry, species: &SpeciesTable, co
 
 /// "did you mean `Fd`?", or what can be written.
 pub(super) fn nearest_species(species: &SpeciesTable, text: &str) -> String {
-    let names: Vec<String> = species
-        .nearest(text)
-        .iter()
-        .take(3)
-        .map(|name| format!("`{name}`"))
-        .collect();
+    did_you_mean_species(&species.nearest(text))
+}
+
+/// The first three of some names as a question.
+pub(super) fn did_you_mean_species(names: &[String]) -> String {
+    let names: Vec<String> = names.iter().take(3).map(|name| seen(name)).collect();
     if names.is_empty() {
         String::from("write a code, a scientific or a common name of the species table")
     } else {

@@ -97,6 +97,9 @@ fn read_selection<'n>(
     let slope_correction = read_slope_correction(walk, &mut map, word, &name);
     let mut measured = Measured::All;
     let mut ratio_from = None;
+    if !matches!(word, Word::AngleGauge) {
+        refuse_sweep_keys(walk, &mut map);
+    }
     let method = match word {
         Word::FixedArea => read_fixed_area(walk, &mut map),
         Word::Strip => read_strip(walk, &mut map),
@@ -118,6 +121,17 @@ fn read_selection<'n>(
         slope_correction,
     };
     Some((selection, ratio_from))
+}
+
+/// Keys that only a sweep can have.
+fn refuse_sweep_keys(walk: &mut Walk, map: &mut Section) {
+    for key in ["measured", "volume_ratio_from"] {
+        if let Some(entry) = map.get(walk, key) {
+            let message = format!("`{key}` is for angle gauges only");
+            let hint = "remove it: every tree of this selection has its own record";
+            entry.key_error(walk, "not-a-sweep", message, hint);
+        }
+    }
 }
 
 fn read_slope_correction(

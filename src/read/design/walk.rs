@@ -120,12 +120,11 @@ impl<'n> Entry<'n> {
     }
 
     pub(super) fn boolean(&self, walk: &mut Walk) -> Option<bool> {
-        match self.node {
-            Node::Bool(value) => Some(*value),
-            _ => {
-                self.wrong_kind(walk, "true or false", "write true or false, without quotes");
-                None
-            }
+        if let Node::Bool(value) = self.node {
+            Some(*value)
+        } else {
+            self.wrong_kind(walk, "true or false", "write true or false, without quotes");
+            None
         }
     }
 
@@ -182,12 +181,9 @@ impl<'n> Entry<'n> {
     /// One of a few words.
     pub(super) fn one_of<T: Copy>(&self, walk: &mut Walk, words: &[(&str, T)]) -> Option<T> {
         let names: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
-        let text = match self.node.scalar_text() {
-            Some(text) => text,
-            None => {
-                self.wrong_kind(walk, "one word", &format!("one of {}", names.join(", ")));
-                return None;
-            }
+        let Some(text) = self.node.scalar_text() else {
+            self.wrong_kind(walk, "one word", &format!("one of {}", names.join(", ")));
+            return None;
         };
         let found = words.iter().find(|(word, _)| *word == text.trim());
         if found.is_none() {
