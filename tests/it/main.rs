@@ -2,4 +2,6 @@
 
 mod answers;
 mod estimators;
+mod practice_facts;
 mod sample;
+mod sampling_properties;
