@@ -1,6 +1,7 @@
 //! The one integration binary; modules by topic.
 
 mod answers;
+mod counted_sweeps;
 mod estimators;
 mod practice_facts;
 mod sample;
