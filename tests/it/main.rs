@@ -6,3 +6,4 @@ mod estimators;
 mod practice_facts;
 mod sample;
 mod sampling_properties;
+mod stands_and_strata;
