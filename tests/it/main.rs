@@ -6,4 +6,5 @@ mod estimators;
 mod practice_facts;
 mod sample;
 mod sampling_properties;
+mod simulation;
 mod stands_and_strata;
