@@ -1,5 +1,10 @@
 //! The one integration binary; modules by topic.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test fails by panicking, helpers included"
+)]
+
 mod answers;
 mod counted_sweeps;
 mod estimators;

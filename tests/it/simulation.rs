@@ -18,6 +18,7 @@
 
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
+use std::fmt::Write as _;
 
 use spinney::design::{Design, Measured, Method, Ring, Selection};
 use spinney::estimates::{Attribute, Domain};
@@ -47,7 +48,7 @@ const WATCHED: [(usize, Attribute); 8] = [
     (3, Attribute::VolumeTotal),
 ];
 
-/// SplitMix64, Steele, Lea & Flood 2014 (from memory).
+/// The generator `SplitMix64`, Steele, Lea & Flood 2014 (from memory).
 struct Random(u64);
 
 impl Random {
@@ -312,8 +313,9 @@ pub(crate) fn table(lines: &[Line]) -> String {
         "forest", "selection", "attribute", "truth/ha", "bias%", "mc%", "half%", "cover%", "skew"
     );
     for line in lines {
-        text += &format!(
-            "{:<9} {:<9} {:<12} {:>9.2} {:>7.2} {:>7.2} {:>7.1} {:>8.1} {:>6.2}\n",
+        let written = writeln!(
+            text,
+            "{:<9} {:<9} {:<12} {:>9.2} {:>7.2} {:>7.2} {:>7.1} {:>8.1} {:>6.2}",
             line.forest,
             line.selection,
             format!("{:?}", line.attribute),
@@ -324,6 +326,7 @@ pub(crate) fn table(lines: &[Line]) -> String {
             line.coverage_pct,
             line.skewness
         );
+        written.unwrap();
     }
     for (selection, attribute) in [
         ("circle", Attribute::Trees),
@@ -337,7 +340,11 @@ pub(crate) fn table(lines: &[Line]) -> String {
     ] {
         let of = |line: &&Line| line.selection == selection && line.attribute == attribute;
         let coverage = coverage_pct(lines.iter().filter(of));
-        text += &format!("all forests, {selection} {attribute:?}: coverage {coverage:.1} %\n");
+        writeln!(
+            text,
+            "all forests, {selection} {attribute:?}: coverage {coverage:.1} %"
+        )
+        .unwrap();
     }
     text + &format!(
         "all together: coverage {:.1} %\n",
