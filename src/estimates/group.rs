@@ -39,9 +39,9 @@ pub(super) struct Group {
 }
 
 impl Group {
-    /// One column of a domain, zero where no tree of it was found.
-    fn column(&self, domain: Domain, column: Column) -> Option<Estimate> {
-        match self.cells.get(&domain) {
+    /// One column of a domain's cell; without a cell no tree was found, which is zero.
+    fn column(&self, cell: Option<&Cell>, column: Column) -> Option<Estimate> {
+        match cell {
             Some(cell) => cell[column as usize],
             None => self.given[column as usize].then_some(self.zero),
         }
@@ -130,21 +130,15 @@ pub(super) fn combine(
     } else {
         groups.iter().map(|g| g.area_ha).collect::<Option<_>>()?
     };
-    let whole = |estimates: &[Option<Estimate>]| -> Option<Estimate> {
-        let parts: Option<Vec<Part>> = areas
-            .iter()
-            .zip(estimates)
-            .map(|(area_ha, estimate)| {
-                Some(Part {
-                    area_ha: *area_ha,
-                    estimate: (*estimate)?,
-                })
+    let whole = |estimate_of: &dyn Fn(usize) -> Option<Estimate>| -> Option<Estimate> {
+        let part = |(at, area_ha): (usize, &f64)| {
+            Some(Part {
+                area_ha: *area_ha,
+                estimate: estimate_of(at)?,
             })
-            .collect();
+        };
+        let parts: Option<Vec<Part>> = areas.iter().enumerate().map(part).collect();
         Some(stratified(&parts?))
-    };
-    let gather = |of: &dyn Fn(&Group) -> Option<Estimate>| -> Vec<Option<Estimate>> {
-        groups.iter().map(|group| of(group)).collect()
     };
     let domains: BTreeSet<Domain> = groups
         .iter()
@@ -153,7 +147,8 @@ pub(super) fn combine(
     let cells = domains
         .into_iter()
         .map(|domain| {
-            let cell = Column::ALL.map(|column| whole(&gather(&|g| g.column(domain, column))));
+            let found: Vec<Option<&Cell>> = groups.iter().map(|g| g.cells.get(&domain)).collect();
+            let cell = Column::ALL.map(|column| whole(&|at| groups[at].column(found[at], column)));
             (domain, cell)
         })
         .collect();
@@ -174,7 +169,7 @@ pub(super) fn combine(
         selection: first.selection,
         area_ha: groups.iter().map(|g| g.area_ha).sum(),
         given,
-        zero: whole(&gather(&|group| Some(group.zero)))?,
+        zero: whole(&|at| Some(groups[at].zero))?,
         cells,
         top_height: top_height::combined(&tops),
     })

@@ -1,5 +1,10 @@
 //! The one integration binary; modules by topic.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test fails by panicking, helpers included"
+)]
+
 mod answers;
 mod cruise;
 mod design_errors;
@@ -17,3 +22,10 @@ mod rejects;
 mod species_tables;
 mod upper_flat_creek_check;
 mod volumes;
+mod counted_sweeps;
+mod estimators;
+mod practice_facts;
+mod sample;
+mod sampling_properties;
+mod simulation;
+mod stands_and_strata;

@@ -165,12 +165,12 @@ pub(crate) fn plot(stratum: usize, visits: Vec<Visit>) -> Plot {
     }
 }
 
-/// Records of stands `(name, strata (name, area), plots)`; species are called `0`, `1` ...
-pub(crate) fn records(
-    species: usize,
-    stands: Vec<(&str, Vec<(&str, Option<f64>)>, Vec<Plot>)>,
-) -> Records {
-    let stand = |(name, strata, plots): (&str, Vec<(&str, Option<f64>)>, Vec<Plot>)| Stand {
+/// A stand: its name, its strata (name, area) and its plots.
+type StandSample<'a> = (&'a str, Vec<(&'a str, Option<f64>)>, Vec<Plot>);
+
+/// Records of some stands; species are called `0`, `1` ...
+pub(crate) fn records(species: usize, stands: Vec<StandSample>) -> Records {
+    let stand = |(name, strata, plots): StandSample| Stand {
         name: name.to_owned(),
         strata: strata
             .into_iter()
