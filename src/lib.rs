@@ -13,6 +13,7 @@ pub mod diagnostic;
 pub mod estimates;
 pub mod expansion;
 pub mod heights;
+pub mod math;
 pub mod plot_sums;
 pub mod read;
 pub mod records;

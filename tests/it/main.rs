@@ -9,6 +9,7 @@ mod answers;
 mod counted_sweeps;
 mod estimators;
 mod practice_facts;
+mod prism_cruise;
 mod sample;
 mod sampling_properties;
 mod simulation;

@@ -1,0 +1,4 @@
+//! Numerical methods; unit-blind.
+
+pub mod sum;
+pub mod t;
