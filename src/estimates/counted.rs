@@ -11,7 +11,8 @@
 //! one per stand: `z_h` is the area share of the stratum among those where the donor was carried
 //! out (the share of the donor's plots where an area is unknown). Live trees borrow from live and
 //! dead from dead donors, of their own species; of all species of that status where the donor has
-//! none of the species. The volume of all species is the sum over species.
+//! none of the species. The volume of all species is the sum over species. A sweep of which some
+//! trees were measured lends to itself where no other donor is named.
 //!
 //! Error by first-order linearisation over physical plots, so that what sweep and donor share at
 //! one centre is kept:
@@ -32,9 +33,9 @@
 
 use std::collections::BTreeMap;
 
-use super::numbers::mean;
 use super::stratified::satterthwaite;
 use super::{Estimate, NoInterval};
+use crate::math::sum::mean;
 use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain};
 use crate::records::CruiseSpeciesIndex;
 

@@ -11,7 +11,7 @@
 //! which it swings (checked on Corrin about 1998: CV 40 %, 15 %, 95 % gives 30 plots).
 
 use super::Estimate;
-use super::numbers::t_quantile;
+use crate::math::t;
 
 /// Degrees of freedom at which the iteration for the number of plots starts.
 const FIRST_DF: f64 = 30.0;
@@ -118,7 +118,7 @@ fn to_count(n: f64) -> Option<usize> {
 }
 
 fn two_sided_t(confidence: f64, df: f64) -> Option<f64> {
-    t_quantile(0.5 + confidence / 2.0, df)
+    t::quantile(0.5 + confidence / 2.0, df)
 }
 
 #[cfg(test)]

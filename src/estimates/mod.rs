@@ -25,7 +25,6 @@ mod counted;
 mod group;
 mod interval;
 pub mod metrics;
-mod numbers;
 mod plots;
 pub mod simple;
 mod stand;

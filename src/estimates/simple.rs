@@ -12,27 +12,19 @@
 //!
 //! Source: Freese 1962, USDA Agric. Handb. 232, simple random sampling; checked on its example.
 
-use super::numbers::{mean, variance};
 use super::{Estimate, NoInterval};
+use crate::math::sum::{mean, variance};
 
 /// Mean of the plots and its standard error. Without plots: mean 0 and no interval.
 pub fn simple(values: &[f64]) -> Estimate {
-    let n = values.len();
-    if n < 2 {
-        return Estimate {
-            mean: values.first().copied().unwrap_or_default(),
-            std_error: None,
-            df: None,
-            n_plots: n,
-            no_interval: Some(NoInterval::OnePlot),
-        };
-    }
+    let n = values.len() as f64;
+    let variance = variance(values);
     Estimate {
         mean: mean(values),
-        std_error: Some((variance(values) / n as f64).sqrt()),
-        df: Some(n as f64 - 1.0),
-        n_plots: n,
-        no_interval: None,
+        std_error: variance.map(|s2| (s2 / n).sqrt()),
+        df: variance.map(|_| n - 1.0),
+        n_plots: values.len(),
+        no_interval: variance.is_none().then_some(NoInterval::OnePlot),
     }
 }
 

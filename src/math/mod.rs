@@ -2,3 +2,5 @@
 
 pub mod quadrature;
 pub mod root;
+pub mod sum;
+pub mod t;

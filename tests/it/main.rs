@@ -25,6 +25,7 @@ mod volumes;
 mod counted_sweeps;
 mod estimators;
 mod practice_facts;
+mod prism_cruise;
 mod sample;
 mod sampling_properties;
 mod simulation;
