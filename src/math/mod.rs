@@ -1,5 +1,7 @@
 //! Numerical methods; unit-blind.
 
+pub mod linear;
+pub mod nonlinear;
 pub mod quadrature;
 pub mod root;
 pub mod sum;

@@ -6,27 +6,21 @@
 )]
 
 mod answers;
+mod counted_sweeps;
 mod cruise;
 mod design_errors;
+mod dirty_field_book;
 mod estimators;
 mod house;
-mod reading;
-mod record_errors;
-mod sample;
-mod species_tables;
-mod design_errors;
-mod dirty_field_book;
+mod practice_facts;
+mod prism_cruise;
 mod reading;
 mod record_errors;
 mod rejects;
-mod species_tables;
-mod upper_flat_creek_check;
-mod volumes;
-mod counted_sweeps;
-mod estimators;
-mod practice_facts;
-mod prism_cruise;
 mod sample;
 mod sampling_properties;
 mod simulation;
+mod species_tables;
 mod stands_and_strata;
+mod upper_flat_creek_check;
+mod volumes;

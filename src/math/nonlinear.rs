@@ -1,0 +1,396 @@
+//! Nonlinear least squares by damped Gauss-Newton steps (Levenberg-Marquardt).
+//!
+//! ```text
+//! minimise S(b) = sum w (y - f(b))^2
+//! step d:  [ R             ]     [ q ]      sqrt(W) J = Q R,  q = Q' sqrt(W) (y - f)
+//!          [ sqrt(l) D     ] d = [ 0 ]      D column norms of J, l damping
+//! offset:  (|q| / sqrt(p)) / (sqrt(S - |q|^2) / sqrt(n - p))   0 at the minimum
+//! covariance = s2 (R'R)^-1, s2 = S / (n - p)
+//! ```
+//! The offset is the convergence measure of Bates & Watts 1981 (Technometrics 23:179-183; from
+//! memory): how far the residuals are from being at right angles to the tangent plane, measured in
+//! statistical error. It does not depend on the scale of anything. The damping follows Nielsen
+//! 1999 (IMM-REP-1999-05; from memory). Proof: the NIST nonlinear reference sets.
+
+use crate::math::linear::{back_substitute, inverse_cross_product, triangularise};
+
+/// Offset below which a fit has converged.
+const CONVERGED_OFFSET: f64 = 1e-9;
+/// Offset that is accepted when rounding allows no better one.
+const ROUNDED_OFFSET: f64 = 1e-5;
+/// Residuals that are nothing but rounding, relative to the size of the data.
+const ROUNDING: f64 = 1e-14;
+/// Steps after which the search gives up.
+const MOST_ITERATIONS: usize = 1000;
+/// First damping.
+const FIRST_DAMPING: f64 = 1e-3;
+/// Damping at which no step helps.
+const MOST_DAMPING: f64 = 1e20;
+
+/// What is fitted: `model(i, parameters, gradient)` returns the value for observation `i` and
+/// fills its derivatives by the parameters.
+pub struct Problem<'a, M> {
+    /// Observations.
+    pub y: &'a [f64],
+    /// Weights; all 1 if none.
+    pub weights: Option<&'a [f64]>,
+    /// The model.
+    pub model: M,
+}
+
+/// How a fit ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Status {
+    /// At a minimum.
+    Converged,
+    /// No step helps any more, yet the offset says that this is no minimum; or the minimum lies
+    /// at infinity.
+    Stalled,
+    /// The model is not finite at the start, or there are fewer observations than parameters.
+    NotFinite,
+}
+
+/// The outcome of a fit.
+#[derive(Clone, Debug)]
+pub struct Fit {
+    /// The parameters.
+    pub parameters: Vec<f64>,
+    /// How it ended.
+    pub status: Status,
+    /// Weighted residual sum of squares.
+    pub residual_ss: f64,
+    /// Steps taken.
+    pub iterations: usize,
+    /// Relative offset at the end.
+    pub relative_offset: f64,
+    /// Residual standard deviation, `sqrt(S / (n - p))`; 0 without degrees of freedom.
+    pub sigma: f64,
+    /// Covariance of the parameters, row by row; empty if the parameters cannot be told apart or
+    /// there are no degrees of freedom.
+    pub covariance: Vec<f64>,
+}
+
+/// The search, with buffers that are used again from fit to fit.
+#[derive(Clone, Debug, Default)]
+pub struct Solver {
+    /// `[sqrt(W) J | sqrt(W) (y - f)]`, n rows of p + 1; triangularised it is `[R | q]`.
+    matrix: Vec<f64>,
+    /// `[R | q; sqrt(l) D | 0]`, 2 p rows of p + 1.
+    damped: Vec<f64>,
+    gradient: Vec<f64>,
+    step: Vec<f64>,
+    trial: Vec<f64>,
+    scale: Vec<f64>,
+}
+
+/// What is known at the current parameters.
+struct Point {
+    residual_ss: f64,
+    offset: f64,
+    /// Are the columns of the Jacobian independent?
+    regular: bool,
+}
+
+impl Solver {
+    /// Empty buffers.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Searches from a start.
+    pub fn fit<M>(&mut self, problem: &Problem<'_, M>, start: &[f64]) -> Fit
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let (n, p) = (problem.y.len(), start.len());
+        let mut parameters = start.to_vec();
+        self.gradient.resize(p, 0.0);
+        self.step.resize(p, 0.0);
+        self.trial.resize(p, 0.0);
+        self.scale.clear();
+        self.scale.resize(p, 0.0);
+        let Some(mut point) = self.linearise(problem, &parameters).filter(|_| n >= p) else {
+            return Fit {
+                parameters,
+                status: Status::NotFinite,
+                residual_ss: f64::NAN,
+                iterations: 0,
+                relative_offset: f64::NAN,
+                sigma: f64::NAN,
+                covariance: Vec::new(),
+            };
+        };
+        let size: f64 = weighted(problem, |_, y| y * y);
+        let (mut damping, mut growth) = (FIRST_DAMPING, 2.0);
+        let mut iterations = 0;
+        while iterations < MOST_ITERATIONS && damping < MOST_DAMPING {
+            if point.regular && point.offset < CONVERGED_OFFSET
+                || point.residual_ss <= ROUNDING * ROUNDING * size
+            {
+                break;
+            }
+            iterations += 1;
+            if !self.damped_step(p, damping) {
+                damping *= growth;
+                growth *= 2.0;
+                continue;
+            }
+            for ((trial, parameter), step) in self.trial.iter_mut().zip(&parameters).zip(&self.step)
+            {
+                *trial = parameter + step;
+            }
+            if self.trial == parameters {
+                break;
+            }
+            let predicted = self.predicted_reduction(p);
+            let trial = std::mem::take(&mut self.trial);
+            let trial_ss = residual_ss(problem, &trial, &mut self.gradient);
+            let reduction = point.residual_ss - trial_ss;
+            // Near the minimum S no longer changes within rounding; the offset still does.
+            let level = reduction.abs() <= 1e-12 * point.residual_ss;
+            let accepted = if trial_ss.is_finite() && (reduction > 0.0 || level) {
+                self.try_point(problem, &trial, &parameters, &point, level)
+            } else {
+                None
+            };
+            match accepted {
+                Some(next) => {
+                    parameters.copy_from_slice(&trial);
+                    point = next;
+                    let gain = reduction / predicted;
+                    let factor = 1.0 - (2.0 * gain - 1.0).powi(3);
+                    damping *= if gain.is_finite() {
+                        factor.clamp(0.1, 2.0)
+                    } else {
+                        0.5
+                    };
+                    growth = 2.0;
+                }
+                None => {
+                    damping *= growth;
+                    growth *= 2.0;
+                }
+            }
+            self.trial = trial;
+        }
+        self.finish(parameters, point, iterations, n, size)
+    }
+
+    /// Moves to a trial point if it is finite there and, where `S` cannot tell the two apart, if
+    /// its offset is smaller. Otherwise the matrix of the old point is restored.
+    fn try_point<M>(
+        &mut self,
+        problem: &Problem<'_, M>,
+        trial: &[f64],
+        old: &[f64],
+        point: &Point,
+        level: bool,
+    ) -> Option<Point>
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let next = self
+            .linearise(problem, trial)
+            .filter(|next| !level || next.offset < 0.9 * point.offset);
+        if next.is_none() {
+            self.linearise(problem, old);
+        }
+        next
+    }
+
+    /// Residuals and Jacobian at the parameters, triangularised; `None` if not finite.
+    fn linearise<M>(&mut self, problem: &Problem<'_, M>, parameters: &[f64]) -> Option<Point>
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let (n, p) = (problem.y.len(), parameters.len());
+        self.matrix.clear();
+        let mut sum = 0.0;
+        for (i, y) in problem.y.iter().enumerate() {
+            let value = (problem.model)(i, parameters, &mut self.gradient);
+            let weight = problem.weights.map_or(1.0, |w| w[i]);
+            let root = weight.sqrt();
+            self.matrix
+                .extend(self.gradient.iter().map(|derivative| derivative * root));
+            let residual = y - value;
+            self.matrix.push(residual * root);
+            sum += weight * residual * residual;
+        }
+        if !sum.is_finite() || self.matrix.iter().any(|value| !value.is_finite()) {
+            return None;
+        }
+        for j in 0..p {
+            let norm = (0..n)
+                .map(|i| self.matrix[i * (p + 1) + j].powi(2))
+                .sum::<f64>()
+                .sqrt();
+            self.scale[j] = self.scale[j].max(norm);
+        }
+        let regular = triangularise(&mut self.matrix, n, p);
+        let along: f64 = (0..p.min(n))
+            .map(|i| self.matrix[i * (p + 1) + p].powi(2))
+            .sum();
+        let across = (sum - along).max(0.0);
+        let df = (n - p.min(n)) as f64;
+        let offset = if df > 0.0 && across > 0.0 {
+            (along / p as f64).sqrt() / (across / df).sqrt()
+        } else {
+            along.sqrt()
+        };
+        Some(Point {
+            residual_ss: sum,
+            offset,
+            regular,
+        })
+    }
+
+    /// Solves for the step at a damping; false if even the damped system has no solution.
+    fn damped_step(&mut self, p: usize, damping: f64) -> bool {
+        let width = p + 1;
+        self.damped.clear();
+        self.damped.extend_from_slice(&self.matrix[..p * width]);
+        for j in 0..p {
+            self.damped.extend((0..width).map(|_| 0.0));
+            let scale = if self.scale[j] > 0.0 {
+                self.scale[j]
+            } else {
+                1.0
+            };
+            self.damped[(p + j) * width + j] = damping.sqrt() * scale;
+        }
+        if !triangularise(&mut self.damped, 2 * p, p) {
+            return false;
+        }
+        back_substitute(&self.damped, p, &mut self.step);
+        self.step.iter().all(|step| step.is_finite())
+    }
+
+    /// What the linear model says that the step takes off S.
+    fn predicted_reduction(&self, p: usize) -> f64 {
+        let width = p + 1;
+        let mut reduction = 0.0;
+        for i in 0..p {
+            let row = &self.matrix[i * width..(i + 1) * width];
+            let moved: f64 = row[..p].iter().zip(&self.step).map(|(a, d)| a * d).sum();
+            let left = row[p] - moved;
+            reduction += row[p] * row[p] - left * left;
+        }
+        reduction
+    }
+
+    fn finish(
+        &self,
+        parameters: Vec<f64>,
+        point: Point,
+        iterations: usize,
+        n: usize,
+        size: f64,
+    ) -> Fit {
+        let p = parameters.len();
+        let exact = point.residual_ss <= ROUNDING * ROUNDING * size;
+        let converged = point.regular && (point.offset < ROUNDED_OFFSET || exact);
+        let df = n - p;
+        let variance = if df > 0 {
+            point.residual_ss / df as f64
+        } else {
+            0.0
+        };
+        let covariance = if point.regular && df > 0 {
+            let inverse = inverse_cross_product(&self.matrix, p);
+            inverse.into_iter().map(|value| value * variance).collect()
+        } else {
+            Vec::new()
+        };
+        Fit {
+            parameters,
+            status: if converged {
+                Status::Converged
+            } else {
+                Status::Stalled
+            },
+            residual_ss: point.residual_ss,
+            iterations,
+            relative_offset: point.offset,
+            sigma: variance.sqrt(),
+            covariance,
+        }
+    }
+}
+
+fn weighted<M>(problem: &Problem<'_, M>, term: impl Fn(usize, f64) -> f64) -> f64 {
+    let weight = |i: usize| problem.weights.map_or(1.0, |w| w[i]);
+    problem
+        .y
+        .iter()
+        .enumerate()
+        .map(|(i, y)| weight(i) * term(i, *y))
+        .sum()
+}
+
+fn residual_ss<M>(problem: &Problem<'_, M>, parameters: &[f64], gradient: &mut [f64]) -> f64
+where
+    M: Fn(usize, &[f64], &mut [f64]) -> f64,
+{
+    let mut sum = 0.0;
+    for (i, y) in problem.y.iter().enumerate() {
+        let residual = y - (problem.model)(i, parameters, gradient);
+        sum += problem.weights.map_or(1.0, |w| w[i]) * residual * residual;
+    }
+    sum
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn fit(x: &[f64], y: &[f64], start: &[f64]) -> Fit {
+        let model = |i: usize, b: &[f64], g: &mut [f64]| {
+            let e = (-b[1] * x[i]).exp();
+            g[0] = 1.0 - e;
+            g[1] = b[0] * x[i] * e;
+            b[0] * (1.0 - e)
+        };
+        Solver::new().fit(
+            &Problem {
+                y,
+                weights: None,
+                model,
+            },
+            start,
+        )
+    }
+
+    #[test]
+    fn exact_data_are_recovered() {
+        let x = [5.0, 10.0, 20.0, 35.0, 60.0];
+        let y: Vec<f64> = x
+            .iter()
+            .map(|x: &f64| 40.0 * (1.0 - (-0.03 * x).exp()))
+            .collect();
+        let fit = fit(&x, &y, &[20.0, 0.1]);
+        assert_eq!(fit.status, Status::Converged, "{fit:?}");
+        assert!((fit.parameters[0] - 40.0).abs() < 1e-9, "{fit:?}");
+        assert!((fit.parameters[1] - 0.03).abs() < 1e-12, "{fit:?}");
+    }
+
+    #[test]
+    fn a_minimum_at_infinity_is_not_called_one() {
+        // A straight line through the origin: b0 grows, b1 shrinks, for ever.
+        let x = [5.0, 10.0, 20.0, 35.0, 60.0];
+        let y = [2.6, 4.9, 10.1, 17.6, 30.9];
+        assert_ne!(fit(&x, &y, &[20.0, 0.1]).status, Status::Converged);
+    }
+
+    #[test]
+    fn what_is_not_finite_or_too_few_is_refused() {
+        assert_eq!(fit(&[1.0], &[1.0], &[1.0, 1.0]).status, Status::NotFinite);
+        assert_eq!(
+            fit(&[1.0, 2.0], &[1.0, f64::NAN], &[1.0, 1.0]).status,
+            Status::NotFinite
+        );
+        assert_eq!(
+            fit(&[1.0, 2.0], &[1.0, 2.0], &[f64::NAN, 1.0]).status,
+            Status::NotFinite
+        );
+    }
+}
