@@ -19,9 +19,9 @@ const CONVERGED_OFFSET: f64 = 1e-9;
 /// Offset that is accepted when rounding allows no better one.
 const ROUNDED_OFFSET: f64 = 1e-5;
 /// Residuals that are nothing but rounding, relative to the size of the data.
-const ROUNDING: f64 = 1e-14;
-/// Steps after which the search gives up.
-const MOST_ITERATIONS: usize = 1000;
+const ROUNDING: f64 = 1e-13;
+/// Steps after which the search gives up, unless told otherwise.
+const MOST_ITERATIONS: usize = 500;
 /// First damping.
 const FIRST_DAMPING: f64 = 1e-3;
 /// Damping at which no step helps.
@@ -71,8 +71,10 @@ pub struct Fit {
 }
 
 /// The search, with buffers that are used again from fit to fit.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Solver {
+    /// Steps after which a search gives up.
+    pub most_iterations: usize,
     /// `[sqrt(W) J | sqrt(W) (y - f)]`, n rows of p + 1; triangularised it is `[R | q]`.
     matrix: Vec<f64>,
     /// `[R | q; sqrt(l) D | 0]`, 2 p rows of p + 1.
@@ -81,6 +83,12 @@ pub struct Solver {
     step: Vec<f64>,
     trial: Vec<f64>,
     scale: Vec<f64>,
+}
+
+impl Default for Solver {
+    fn default() -> Self {
+        Self::new()
+    }
 }
 
 /// What is known at the current parameters.
@@ -94,7 +102,15 @@ struct Point {
 impl Solver {
     /// Empty buffers.
     pub fn new() -> Self {
-        Self::default()
+        Solver {
+            most_iterations: MOST_ITERATIONS,
+            matrix: Vec::new(),
+            damped: Vec::new(),
+            gradient: Vec::new(),
+            step: Vec::new(),
+            trial: Vec::new(),
+            scale: Vec::new(),
+        }
     }
 
     /// Searches from a start.
@@ -123,7 +139,7 @@ impl Solver {
         let size: f64 = weighted(problem, |_, y| y * y);
         let (mut damping, mut growth) = (FIRST_DAMPING, 2.0);
         let mut iterations = 0;
-        while iterations < MOST_ITERATIONS && damping < MOST_DAMPING {
+        while iterations < self.most_iterations && damping < MOST_DAMPING {
             if point.regular && point.offset < CONVERGED_OFFSET
                 || point.residual_ss <= ROUNDING * ROUNDING * size
             {

@@ -12,6 +12,7 @@ mod design_errors;
 mod dirty_field_book;
 mod estimators;
 mod house;
+mod nist;
 mod practice_facts;
 mod prism_cruise;
 mod reading;
