@@ -97,11 +97,12 @@ fn linear_sets() {
             }
         }
         println!("{name:10} coefficients {least:4.1} sd {least_sd:4.1} digits");
-        // Polynomials of high degree, solved without scaling; two of them with large residuals.
-        let wanted = if ["Filip", "Wampler4", "Wampler5"].contains(&name.as_str()) {
-            6.0
-        } else {
-            9.0
+        // Polynomials of high degree, solved without scaling; Wampler4 and Wampler5 with residuals
+        // a hundred and a hundred thousand times those of Wampler3.
+        let wanted = match name.as_str() {
+            "Wampler5" => 5.5,
+            "Filip" | "Wampler4" => 7.0,
+            _ => 9.0,
         };
         assert!(least > wanted && least_sd > wanted, "{name}");
     }
