@@ -7,6 +7,15 @@ use super::sightings::Sightings;
 use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, seen};
 
+/// What is known of the selection of a row that names none.
+#[derive(Clone, Copy)]
+pub(super) struct Selections {
+    /// The only one that the file can be about.
+    pub(super) default: Option<usize>,
+    /// Must the row be of one selection?
+    pub(super) is_needed: bool,
+}
+
 /// Finds the plot and selection of each row of a file; keeps the rows that have none.
 pub(super) struct Orphans {
     plot: Column,
@@ -43,7 +52,7 @@ impl Orphans {
         design: &Design,
         table: &Table,
         row: &Row,
-        default_selection: Option<usize>,
+        selections: Selections,
         plots: &mut PlotList,
         problems: &mut Problems,
     ) -> (Option<usize>, Option<usize>) {
@@ -55,13 +64,15 @@ impl Orphans {
             }
             found
         } else {
-            if let (None, Some(column)) = (default_selection, self.selection) {
+            if let (None, Some(column), true) =
+                (selections.default, self.selection, selections.is_needed)
+            {
                 problems.push(
                     Diagnostic::error("missing-value", "this row names no selection")
                         .at(table.site(row, column)),
                 );
             }
-            default_selection
+            selections.default
         };
         if let (Some(plot), Some(selection)) = (plot, selection)
             && plots.plots[plot].visits[selection].is_none()

@@ -3,7 +3,7 @@
 use super::columns::Columns;
 use super::csv::{Column, Row, Table};
 use super::limits;
-use super::orphans::Orphans;
+use super::orphans::{Orphans, Selections};
 use super::plots::{self, PlotList};
 use super::readings::{HeightColumns, HeightFields};
 use super::source::Source;
@@ -133,27 +133,31 @@ pub(super) fn read_trees<'a>(
     let input = design.inputs.trees.as_ref();
     let mut table = Columns::TREES.open(source, input, &design.selections, problems)?;
     let columns = TreeColumns::of(&table, problems)?;
-    let default_selection = default_selection(
-        design,
-        &table,
-        columns.selection.is_some(),
-        |selection| selection.measured != Measured::None,
-        problems,
-    );
+    let is_named = columns.selection.is_some();
+    let default_selection = default_selection(design, &table, is_named, is_measured, problems);
     let mut sheet_rows = Vec::new();
     let mut no_tree_rows = Vec::new();
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
     let mut orphans = Orphans::new(columns.plot, columns.stand, columns.selection);
     while let Some(row) = table.next_row(problems) {
-        let (plot, selection) =
-            orphans.place(design, &table, &row, default_selection, plots, problems);
         let is_mark = row.text(Some(columns.species)).is_none()
             && row.text(Some(columns.dbh)).is_none()
             && !columns.height.are_filled(&row);
+        let (plot, selection) = orphans.place(
+            design,
+            &table,
+            &row,
+            Selections {
+                default: default_selection,
+                is_needed: !is_mark,
+            },
+            plots,
+            problems,
+        );
         if is_mark {
             if let Some(plot) = plot {
-                mark_empty(plots, plot, selection, columns.selection.is_some());
+                mark_empty(design, plots, plot, selection, is_measured);
                 no_tree_rows.push((plot, row.byte()));
             }
             continue;
@@ -258,24 +262,26 @@ pub(super) fn default_selection(
     None
 }
 
-/// The plot was visited and nothing found, by this selection or (if the row names none) by any.
+/// Can trees of the selection have records of their own?
+fn is_measured(selection: &Selection) -> bool {
+    selection.measured != Measured::None
+}
+
+/// The plot was visited and nothing found: by this selection or, if the row names none, by every
+/// one that the file can be about.
 pub(super) fn mark_empty(
+    design: &Design,
     plots: &mut PlotList,
     plot: usize,
     selection: Option<usize>,
-    rows_name_selections: bool,
+    fits: impl Fn(&Selection) -> bool,
 ) {
-    let visits = &mut plots.plots[plot].visits;
-    match selection.filter(|_| rows_name_selections) {
-        Some(selection) => {
-            if let Some(visit) = &mut visits[selection] {
-                visit.marked_empty = true;
-            }
+    let visits = plots.plots[plot].visits.iter_mut();
+    for (index, visit) in visits.enumerate() {
+        let is_meant = selection.map_or_else(|| fits(&design.selections[index]), |s| s == index);
+        if let (Some(visit), true) = (visit, is_meant) {
+            visit.marked_empty = true;
         }
-        None => visits
-            .iter_mut()
-            .flatten()
-            .for_each(|visit| visit.marked_empty = true),
     }
 }
 

@@ -3,6 +3,7 @@
 mod design_errors;
 mod dirty_field_book;
 mod reading;
+mod reading_properties;
 mod record_errors;
 mod rejects;
 mod species_tables;
