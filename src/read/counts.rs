@@ -60,7 +60,7 @@ pub(super) fn read_counts<'a>(
     let mut no_tree_rows = Vec::new();
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
-    let mut orphans = Orphans::new(plot_column, stand_column, selection_column);
+    let mut orphans = Orphans::new(Some(plot_column), stand_column, selection_column);
     while let Some(row) = table.next_row(problems) {
         let count = table.whole_within(&row, Some(count_column), &limits::SWEEP_COUNT, problems);
         let species_text = row.text(Some(species_column));

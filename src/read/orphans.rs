@@ -16,9 +16,12 @@ pub(super) struct Selections {
     pub(super) is_needed: bool,
 }
 
+/// The one plot of a stand in which every tree was tallied.
+const WHOLE_STAND: &str = "whole stand";
+
 /// Finds the plot and selection of each row of a file; keeps the rows that have none.
 pub(super) struct Orphans {
-    plot: Column,
+    plot: Option<Column>,
     stand: Option<Column>,
     selection: Option<Column>,
     not_listed: Sightings,
@@ -32,7 +35,11 @@ pub(super) struct Orphans {
 }
 
 impl Orphans {
-    pub(super) fn new(plot: Column, stand: Option<Column>, selection: Option<Column>) -> Self {
+    pub(super) fn new(
+        plot: Option<Column>,
+        stand: Option<Column>,
+        selection: Option<Column>,
+    ) -> Self {
         Orphans {
             plot,
             stand,
@@ -96,12 +103,16 @@ impl Orphans {
         plots: &mut PlotList,
         problems: &mut Problems,
     ) -> Option<usize> {
-        let Some(name) = row.text(Some(self.plot)) else {
-            problems.push(
-                Diagnostic::error("missing-value", "this row names no plot")
-                    .at(table.site(row, self.plot)),
-            );
-            return None;
+        let name = match (row.text(self.plot), self.plot) {
+            (Some(name), _) => name,
+            (None, None) => WHOLE_STAND,
+            (None, Some(column)) => {
+                problems.push(
+                    Diagnostic::error("missing-value", "this row names no plot")
+                        .at(table.site(row, column)),
+                );
+                return None;
+            }
         };
         let stand = row.text(self.stand);
         if self.last.0 == name && self.last.1 == stand.unwrap_or_default() {
@@ -187,7 +198,7 @@ impl Orphans {
             };
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint(hint),
             );
         }
@@ -211,7 +222,7 @@ impl Orphans {
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint("add a column `stand` to this file"),
             );
         }
@@ -222,7 +233,7 @@ impl Orphans {
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint("add its row to the plots file, or correct the selection here"),
             );
         }

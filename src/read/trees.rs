@@ -60,7 +60,8 @@ impl TreeRow {
 
 /// Where the columns of `trees.csv` are.
 pub(super) struct TreeColumns {
-    pub(super) plot: Column,
+    /// Not there only in a file of full tallies.
+    plot: Option<Column>,
     stand: Option<Column>,
     selection: Option<Column>,
     pub(super) tree: Option<Column>,
@@ -75,8 +76,12 @@ pub(super) struct TreeColumns {
 }
 
 impl TreeColumns {
-    fn of(table: &Table, problems: &mut Problems) -> Option<Self> {
-        let plot = plots::required(table, "plot", problems);
+    fn of(table: &Table, plot_is_needed: bool, problems: &mut Problems) -> Option<Self> {
+        let plot = if plot_is_needed {
+            Some(plots::required(table, "plot", problems)?)
+        } else {
+            table.column("plot")
+        };
         let species = plots::required(table, "species", problems);
         let dbh = table.quantity("dbh", Dimension::Diameter, problems);
         // A head without unit is already reported.
@@ -97,7 +102,7 @@ impl TreeColumns {
             count: table.column("count"),
             baf: table.quantity("baf", Dimension::BasalAreaFactor, problems),
             distance_to_centre: table.quantity("distance_to_centre", Dimension::Length, problems),
-            plot: plot?,
+            plot,
             species: species?,
             dbh: dbh?,
         })
@@ -132,7 +137,10 @@ pub(super) fn read_trees<'a>(
 ) -> Option<TreeSheet<'a>> {
     let input = design.inputs.trees.as_ref();
     let mut table = Columns::TREES.open(source, input, &design.selections, problems)?;
-    let columns = TreeColumns::of(&table, problems)?;
+    let mut selections = design.selections.iter();
+    let is_full_tally = selections.all(|selection| selection.method == Method::FullTally);
+    let plot_is_needed = plots.is_listed || !is_full_tally;
+    let columns = TreeColumns::of(&table, plot_is_needed, problems)?;
     let is_named = columns.selection.is_some();
     let default_selection = default_selection(design, &table, is_named, is_measured, problems);
     let mut sheet_rows = Vec::new();
@@ -205,7 +213,7 @@ fn check_selection(
         );
         problems.push(
             Diagnostic::error("not-a-measured-selection", message)
-                .at(table.site(row, columns.selection.unwrap_or(columns.plot)))
+                .at(table.site(row, columns.selection.unwrap_or(columns.species)))
                 .hint("say `measured: some` or `measured: all` there, or correct the selection"),
         );
     }

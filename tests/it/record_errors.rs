@@ -337,6 +337,26 @@ fn without_a_list_the_trees_name_the_plots() {
 }
 
 #[test]
+fn a_full_tally_needs_no_plots() {
+    let cruise = Cruise {
+        design: "inputs: {trees: trees.csv}\nselections: {tally: {method: full-tally}}\n",
+        trees: Some("stand,species,dbh_cm\nA,Fd,30\nB,Hw,31\nA,Fd,32\n"),
+        ..Cruise::default()
+    };
+    let records = cruise.records();
+    let trees: Vec<usize> = (records.stands.iter())
+        .map(|stand| stand.trees().count())
+        .collect();
+    assert_eq!(trees, [2, 1]);
+    assert!(
+        !cruise
+            .findings()
+            .iter()
+            .any(|f| f.contains("[no-plots-file]"))
+    );
+}
+
+#[test]
 fn each_species_is_asked_about_once_and_refused_where_it_is_first_recorded() {
     let (design, _) = design_of(FIXED);
     let source = |name, text: &str| Some(Source::new(name, text.to_owned()));
