@@ -78,7 +78,7 @@ pub(super) struct TreeColumns {
 impl TreeColumns {
     fn of(table: &Table, plot_is_needed: bool, problems: &mut Problems) -> Option<Self> {
         let plot = if plot_is_needed {
-            Some(plots::required(table, "plot", problems)?)
+            plots::required(table, "plot", problems)
         } else {
             table.column("plot")
         };
@@ -91,6 +91,9 @@ impl TreeColumns {
                     .at(table.head_site(0))
                     .hint("name it `dbh_cm`, `dbh_in` or `dbh_mm`, or say in the design `columns: {HEAD: dbh_cm}`"),
             );
+        }
+        if plot_is_needed && plot.is_none() {
+            return None;
         }
         Some(TreeColumns {
             stand: table.column("stand"),
