@@ -3,13 +3,13 @@
 use super::columns::Columns;
 use super::csv::{Column, Table};
 use super::limits;
-use super::orphans::Orphans;
+use super::orphans::{Orphans, Selections};
 use super::plots::{self, PlotList};
 use super::source::Source;
 use super::spellings::Spellings;
 use super::status::StatusReader;
 use super::trees::{default_selection, mark_empty};
-use crate::design::{Design, Measured, Method};
+use crate::design::{Design, Measured, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::records::Status;
 use crate::species::SpeciesTable;
@@ -55,24 +55,26 @@ pub(super) fn read_counts<'a>(
     let selection_column = table.column("selection");
     let stand_column = table.column("stand");
     let is_named = selection_column.is_some();
-    let is_counted = |selection: &crate::design::Selection| {
-        matches!(selection.method, Method::AngleGauge { .. }) && selection.measured != Measured::All
-    };
     let default = default_selection(design, &table, is_named, is_counted, problems);
     let mut rows: Vec<CountRow> = Vec::new();
     let mut no_tree_rows = Vec::new();
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
-    let mut orphans = Orphans::new(plot_column, stand_column, selection_column);
+    let mut orphans = Orphans::new(Some(plot_column), stand_column, selection_column);
     while let Some(row) = table.next_row(problems) {
-        let (plot, selection) = orphans.place(design, &table, &row, default, plots, problems);
         let count = table.whole_within(&row, Some(count_column), &limits::SWEEP_COUNT, problems);
         let species_text = row.text(Some(species_column));
         let is_blank = row.text(Some(count_column)).is_none();
         let is_zero = is_blank || count.is_some_and(|count| count <= 0.0);
-        if species_text.is_none() && is_zero {
+        let is_mark = species_text.is_none() && is_zero;
+        let selections = Selections {
+            default,
+            is_needed: !is_mark,
+        };
+        let (plot, selection) = orphans.place(design, &table, &row, selections, plots, problems);
+        if is_mark {
             if let Some(plot) = plot {
-                mark_empty(plots, plot, selection.or(default), true);
+                mark_empty(design, plots, plot, selection, is_counted);
                 no_tree_rows.push((plot, row.byte()));
             }
             continue;
@@ -124,4 +126,9 @@ pub(super) fn read_counts<'a>(
         spellings,
         no_tree_rows,
     })
+}
+
+/// Can trees of the selection be counted only?
+fn is_counted(selection: &Selection) -> bool {
+    matches!(selection.method, Method::AngleGauge { .. }) && selection.measured != Measured::All
 }

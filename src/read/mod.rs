@@ -61,7 +61,11 @@ pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
     let mut problems = Problems::new();
     let mut open = |input: &Option<Input>| {
         let input = input.as_ref()?;
-        match Source::open(Path::new(&input.path), &input.shown) {
+        let shown = match input.shown.as_str() {
+            "-" => "standard input",
+            shown => shown,
+        };
+        match Source::open(Path::new(&input.path), shown) {
             Ok(source) => Some(source),
             Err(diagnostic) => {
                 problems.push(*diagnostic);

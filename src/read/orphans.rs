@@ -7,9 +7,21 @@ use super::sightings::Sightings;
 use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, seen};
 
+/// What is known of the selection of a row that names none.
+#[derive(Clone, Copy)]
+pub(super) struct Selections {
+    /// The only one that the file can be about.
+    pub(super) default: Option<usize>,
+    /// Must the row be of one selection?
+    pub(super) is_needed: bool,
+}
+
+/// The one plot of a stand in which every tree was tallied.
+const WHOLE_STAND: &str = "whole stand";
+
 /// Finds the plot and selection of each row of a file; keeps the rows that have none.
 pub(super) struct Orphans {
-    plot: Column,
+    plot: Option<Column>,
     stand: Option<Column>,
     selection: Option<Column>,
     not_listed: Sightings,
@@ -23,7 +35,11 @@ pub(super) struct Orphans {
 }
 
 impl Orphans {
-    pub(super) fn new(plot: Column, stand: Option<Column>, selection: Option<Column>) -> Self {
+    pub(super) fn new(
+        plot: Option<Column>,
+        stand: Option<Column>,
+        selection: Option<Column>,
+    ) -> Self {
         Orphans {
             plot,
             stand,
@@ -43,7 +59,7 @@ impl Orphans {
         design: &Design,
         table: &Table,
         row: &Row,
-        default_selection: Option<usize>,
+        selections: Selections,
         plots: &mut PlotList,
         problems: &mut Problems,
     ) -> (Option<usize>, Option<usize>) {
@@ -55,13 +71,15 @@ impl Orphans {
             }
             found
         } else {
-            if let (None, Some(column)) = (default_selection, self.selection) {
+            if let (None, Some(column), true) =
+                (selections.default, self.selection, selections.is_needed)
+            {
                 problems.push(
                     Diagnostic::error("missing-value", "this row names no selection")
                         .at(table.site(row, column)),
                 );
             }
-            default_selection
+            selections.default
         };
         if let (Some(plot), Some(selection)) = (plot, selection)
             && plots.plots[plot].visits[selection].is_none()
@@ -85,12 +103,16 @@ impl Orphans {
         plots: &mut PlotList,
         problems: &mut Problems,
     ) -> Option<usize> {
-        let Some(name) = row.text(Some(self.plot)) else {
-            problems.push(
-                Diagnostic::error("missing-value", "this row names no plot")
-                    .at(table.site(row, self.plot)),
-            );
-            return None;
+        let name = match (row.text(self.plot), self.plot) {
+            (Some(name), _) => name,
+            (None, None) => WHOLE_STAND,
+            (None, Some(column)) => {
+                problems.push(
+                    Diagnostic::error("missing-value", "this row names no plot")
+                        .at(table.site(row, column)),
+                );
+                return None;
+            }
         };
         let stand = row.text(self.stand);
         if self.last.0 == name && self.last.1 == stand.unwrap_or_default() {
@@ -176,7 +198,7 @@ impl Orphans {
             };
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint(hint),
             );
         }
@@ -200,7 +222,7 @@ impl Orphans {
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint("add a column `stand` to this file"),
             );
         }
@@ -211,7 +233,7 @@ impl Orphans {
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)
-                    .at(at(sighting.byte, Some(self.plot)))
+                    .at(at(sighting.byte, self.plot))
                     .hint("add its row to the plots file, or correct the selection here"),
             );
         }

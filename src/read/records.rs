@@ -11,7 +11,7 @@ use super::stands::read_stands;
 use super::strata::find_strata;
 use super::trees::{TreeSheet, read_trees};
 use super::{RecordFiles, suspicious};
-use crate::design::Design;
+use crate::design::{Design, Method};
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::records::Records;
 use crate::species::{SpeciesId, SpeciesTable};
@@ -41,7 +41,8 @@ pub fn read_records(
         .and_then(|source| read_trees(design, source, species, &mut plots, &mut problems));
     let counts = (files.counts.as_ref())
         .and_then(|source| read_counts(design, source, species, &mut plots, &mut problems));
-    if files.plots.is_none() {
+    let mut selections = design.selections.iter();
+    if files.plots.is_none() && !selections.all(|s| s.method == Method::FullTally) {
         warn_of_missing_list(files, &mut problems);
     }
     check_covered(

@@ -3,7 +3,7 @@
 use super::columns::Columns;
 use super::csv::{Column, Row, Table};
 use super::limits;
-use super::orphans::Orphans;
+use super::orphans::{Orphans, Selections};
 use super::plots::{self, PlotList};
 use super::readings::{HeightColumns, HeightFields};
 use super::source::Source;
@@ -60,7 +60,8 @@ impl TreeRow {
 
 /// Where the columns of `trees.csv` are.
 pub(super) struct TreeColumns {
-    pub(super) plot: Column,
+    /// Not there only in a file of full tallies.
+    plot: Option<Column>,
     stand: Option<Column>,
     selection: Option<Column>,
     pub(super) tree: Option<Column>,
@@ -75,8 +76,12 @@ pub(super) struct TreeColumns {
 }
 
 impl TreeColumns {
-    fn of(table: &Table, problems: &mut Problems) -> Option<Self> {
-        let plot = plots::required(table, "plot", problems);
+    fn of(table: &Table, plot_is_needed: bool, problems: &mut Problems) -> Option<Self> {
+        let plot = if plot_is_needed {
+            plots::required(table, "plot", problems)
+        } else {
+            table.column("plot")
+        };
         let species = plots::required(table, "species", problems);
         let dbh = table.quantity("dbh", Dimension::Diameter, problems);
         // A head without unit is already reported.
@@ -86,6 +91,9 @@ impl TreeColumns {
                     .at(table.head_site(0))
                     .hint("name it `dbh_cm`, `dbh_in` or `dbh_mm`, or say in the design `columns: {HEAD: dbh_cm}`"),
             );
+        }
+        if plot_is_needed && plot.is_none() {
+            return None;
         }
         Some(TreeColumns {
             stand: table.column("stand"),
@@ -97,7 +105,7 @@ impl TreeColumns {
             count: table.column("count"),
             baf: table.quantity("baf", Dimension::BasalAreaFactor, problems),
             distance_to_centre: table.quantity("distance_to_centre", Dimension::Length, problems),
-            plot: plot?,
+            plot,
             species: species?,
             dbh: dbh?,
         })
@@ -132,28 +140,35 @@ pub(super) fn read_trees<'a>(
 ) -> Option<TreeSheet<'a>> {
     let input = design.inputs.trees.as_ref();
     let mut table = Columns::TREES.open(source, input, &design.selections, problems)?;
-    let columns = TreeColumns::of(&table, problems)?;
-    let default_selection = default_selection(
-        design,
-        &table,
-        columns.selection.is_some(),
-        |selection| selection.measured != Measured::None,
-        problems,
-    );
+    let mut selections = design.selections.iter();
+    let is_full_tally = selections.all(|selection| selection.method == Method::FullTally);
+    let plot_is_needed = plots.is_listed || !is_full_tally;
+    let columns = TreeColumns::of(&table, plot_is_needed, problems)?;
+    let is_named = columns.selection.is_some();
+    let default_selection = default_selection(design, &table, is_named, is_measured, problems);
     let mut sheet_rows = Vec::new();
     let mut no_tree_rows = Vec::new();
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
     let mut orphans = Orphans::new(columns.plot, columns.stand, columns.selection);
     while let Some(row) = table.next_row(problems) {
-        let (plot, selection) =
-            orphans.place(design, &table, &row, default_selection, plots, problems);
         let is_mark = row.text(Some(columns.species)).is_none()
             && row.text(Some(columns.dbh)).is_none()
             && !columns.height.are_filled(&row);
+        let (plot, selection) = orphans.place(
+            design,
+            &table,
+            &row,
+            Selections {
+                default: default_selection,
+                is_needed: !is_mark,
+            },
+            plots,
+            problems,
+        );
         if is_mark {
             if let Some(plot) = plot {
-                mark_empty(plots, plot, selection, columns.selection.is_some());
+                mark_empty(design, plots, plot, selection, is_measured);
                 no_tree_rows.push((plot, row.byte()));
             }
             continue;
@@ -201,7 +216,7 @@ fn check_selection(
         );
         problems.push(
             Diagnostic::error("not-a-measured-selection", message)
-                .at(table.site(row, columns.selection.unwrap_or(columns.plot)))
+                .at(table.site(row, columns.selection.unwrap_or(columns.species)))
                 .hint("say `measured: some` or `measured: all` there, or correct the selection"),
         );
     }
@@ -258,24 +273,26 @@ pub(super) fn default_selection(
     None
 }
 
-/// The plot was visited and nothing found, by this selection or (if the row names none) by any.
+/// Can trees of the selection have records of their own?
+fn is_measured(selection: &Selection) -> bool {
+    selection.measured != Measured::None
+}
+
+/// The plot was visited and nothing found: by this selection or, if the row names none, by every
+/// one that the file can be about.
 pub(super) fn mark_empty(
+    design: &Design,
     plots: &mut PlotList,
     plot: usize,
     selection: Option<usize>,
-    rows_name_selections: bool,
+    fits: impl Fn(&Selection) -> bool,
 ) {
-    let visits = &mut plots.plots[plot].visits;
-    match selection.filter(|_| rows_name_selections) {
-        Some(selection) => {
-            if let Some(visit) = &mut visits[selection] {
-                visit.marked_empty = true;
-            }
+    let visits = plots.plots[plot].visits.iter_mut();
+    for (index, visit) in visits.enumerate() {
+        let is_meant = selection.map_or_else(|| fits(&design.selections[index]), |s| s == index);
+        if let (Some(visit), true) = (visit, is_meant) {
+            visit.marked_empty = true;
         }
-        None => visits
-            .iter_mut()
-            .flatten()
-            .for_each(|visit| visit.marked_empty = true),
     }
 }
 

@@ -16,6 +16,7 @@ mod nist;
 mod practice_facts;
 mod prism_cruise;
 mod reading;
+mod reading_properties;
 mod record_errors;
 mod rejects;
 mod sample;

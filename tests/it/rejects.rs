@@ -10,13 +10,13 @@ fn folder() -> PathBuf {
 }
 
 fn text(path: &Path) -> String {
-    fs::read_to_string(path).unwrap()
+    fs::read_to_string(path).expect("a text file")
 }
 
 fn broken_files() -> Vec<PathBuf> {
     let mut files: Vec<PathBuf> = fs::read_dir(folder())
-        .unwrap()
-        .map(|entry| entry.unwrap().path())
+        .expect("the folder")
+        .map(|entry| entry.expect("an entry").path())
         .filter(|path| path.extension().is_some_and(|e| e == "csv" || e == "yaml"))
         .collect();
     files.sort();

@@ -13,8 +13,15 @@ use crate::units::{M_PER_FT, M2_PER_HA_PER_FT2_PER_AC, basal_area_m2};
 /// What was found at one visit.
 #[derive(Clone, Copy, Default)]
 struct Found {
-    records: usize,
+    trees: usize,
+    counts: usize,
     basal_area_m2_per_ha: f64,
+}
+
+impl Found {
+    fn is_nothing(&self) -> bool {
+        self.trees + self.counts == 0
+    }
 }
 
 /// Looks at each tree against the rule in force at its plot, and at each plot as a whole.
@@ -28,13 +35,15 @@ pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
         }
         for (plot, byte) in &sheet.no_tree_rows {
             let site = sheet.table.site_in_row_at(*byte, None);
-            report_marked(cruise, *plot, &found[*plot], site, problems);
+            let records = |found: &Found| found.trees;
+            report_marked(cruise, *plot, &found[*plot], records, site, problems);
         }
     }
     if let Some(counts) = cruise.counts {
         for (plot, byte) in &counts.no_tree_rows {
             let site = counts.table.site_in_row_at(*byte, None);
-            report_marked(cruise, *plot, &found[*plot], site, problems);
+            let records = |found: &Found| found.counts;
+            report_marked(cruise, *plot, &found[*plot], records, site, problems);
         }
     }
     for (index, plot) in cruise.plots.plots.iter().enumerate() {
@@ -57,7 +66,7 @@ fn find(cruise: &Cruise) -> Vec<Vec<Found>> {
     for row in cruise.trees.iter().flat_map(|sheet| &sheet.rows) {
         if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
             let found = &mut found[plot][selection];
-            found.records += 1;
+            found.trees += 1;
             if let (Some(dbh), Some(rule), false) =
                 (row.dbh_cm, row.rule(cruise.plots), row.excluded)
             {
@@ -68,7 +77,7 @@ fn find(cruise: &Cruise) -> Vec<Vec<Found>> {
     for row in cruise.counts.iter().flat_map(|sheet| &sheet.rows) {
         if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
             let found = &mut found[plot][selection];
-            found.records += 1;
+            found.counts += 1;
             let visit = cruise.plots.plots[plot].visits[selection].as_ref();
             if let Some(Rule::AngleGauge { baf_m2_per_ha }) = visit.map(|visit| &visit.rule) {
                 found.basal_area_m2_per_ha += row.count * baf_m2_per_ha;
@@ -192,6 +201,7 @@ fn report_marked(
     cruise: &Cruise,
     plot: usize,
     found: &[Found],
+    records: impl Fn(&Found) -> usize,
     site: Site,
     problems: &mut Problems,
 ) {
@@ -199,7 +209,7 @@ fn report_marked(
     let visits = &cruise.plots.plots[plot].visits;
     let is_marked = |s: &usize| visits[*s].as_ref().is_some_and(|visit| visit.marked_empty);
     let marked: Vec<usize> = (0..visits.len()).filter(is_marked).collect();
-    let records: usize = marked.iter().map(|s| found[*s].records).sum();
+    let records: usize = marked.iter().map(|s| records(&found[*s])).sum();
     if records > 0 {
         let message = format!(
             "a row says that {name} has no trees, but it has {}",
@@ -259,7 +269,7 @@ fn check_empty(cruise: &Cruise, index: usize, found: &[Found], problems: &mut Pr
     let plot = &cruise.plots.plots[index];
     let visits = || plot.visits.iter().flatten();
     let is_marked = visits().any(|visit| visit.marked_empty);
-    if is_marked || found.iter().any(|found| found.records > 0) || visits().next().is_none() {
+    if is_marked || found.iter().any(|found| !found.is_nothing()) || visits().next().is_none() {
         return;
     }
     let message = format!(
@@ -284,7 +294,10 @@ fn report_empty_selections(cruise: &Cruise, found: &[Vec<Found>], problems: &mut
             let is_done = plot.visits[selection]
                 .as_ref()
                 .is_some_and(|visit| !visit.marked_empty);
-            if is_done && here[selection].records == 0 && here.iter().any(|f| f.records > 0) {
+            if is_done
+                && here[selection].is_nothing()
+                && here.iter().any(|found| !found.is_nothing())
+            {
                 empty.push(plot);
             }
         }

@@ -2,7 +2,7 @@
 
 use std::cmp::Ordering;
 
-use super::Cruise;
+use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems, counted, seen};
 use crate::read::trees::{TreeRow, TreeSheet};
 
@@ -64,7 +64,8 @@ fn numbers(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
     }
 }
 
-/// Two rows in a row with the same species, dbh and height, and different numbers.
+/// Two rows in a row with the same species, dbh and height, and different numbers; saplings are
+/// too much alike for that to mean anything.
 fn neighbours(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
     for pair in sheet.rows.windows(2) {
         let (first, second) = (&pair[0], &pair[1]);
@@ -73,6 +74,9 @@ fn neighbours(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
         if !same_place
             || same_number
             || second.height_m().is_none()
+            || second
+                .dbh_cm
+                .is_none_or(|dbh| dbh < plausible::RATIO_FROM_DBH_CM)
             || measurements(second).is_none()
             || measurements(first) != measurements(second)
         {
