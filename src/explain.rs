@@ -186,7 +186,7 @@ fn height_lines(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String>
             lines.push("recorded as a height".to_owned());
         }
         (HeightSource::None, _) => {
-            lines.push("no height was measured and no curve serves".to_owned())
+            lines.push("no height was measured and no curve serves".to_owned());
         }
         _ => lines.extend(heights.derivation(height.source, tree.dbh_cm)),
     }

@@ -169,27 +169,24 @@ impl Solver {
             } else {
                 None
             };
-            match accepted {
-                Some(next) => {
-                    parameters.copy_from_slice(&trial);
-                    point = next;
-                    let gain = reduction / predicted;
-                    let factor = 1.0 - (2.0 * gain - 1.0).powi(3);
-                    damping *= if gain.is_finite() {
-                        factor.clamp(0.1, 2.0)
-                    } else {
-                        0.5
-                    };
-                    growth = 2.0;
-                }
-                None => {
-                    damping *= growth;
-                    growth *= 2.0;
-                }
+            if let Some(next) = accepted {
+                parameters.copy_from_slice(&trial);
+                point = next;
+                let gain = reduction / predicted;
+                let factor = 1.0 - (2.0 * gain - 1.0).powi(3);
+                damping *= if gain.is_finite() {
+                    factor.clamp(0.1, 2.0)
+                } else {
+                    0.5
+                };
+                growth = 2.0;
+            } else {
+                damping *= growth;
+                growth *= 2.0;
             }
             self.trial = trial;
         }
-        self.finish(parameters, point, iterations, n, size)
+        self.finish(parameters, &point, iterations, n, size)
     }
 
     /// Moves to a trial point if it is finite there and, where `S` cannot tell the two apart, if
@@ -297,7 +294,7 @@ impl Solver {
     fn finish(
         &self,
         parameters: Vec<f64>,
-        point: Point,
+        point: &Point,
         iterations: usize,
         n: usize,
         size: f64,

@@ -9,9 +9,9 @@ use crate::cruise::repository;
 /// the pairs in `FORBIDDEN`.
 const LAYERS: &[&[&str]] = &[
     &["units", "diagnostic"],
-    &["math"],
+    &["math", "design"],
     &["species"],
-    &["design", "records"],
+    &["records"],
     &["read", "heights", "stems", "expansion"],
     &["plot_sums"],
     &["estimates"],

@@ -2,10 +2,13 @@
 
 #![allow(
     clippy::unwrap_used,
-    reason = "a test fails by panicking, helpers included"
+    clippy::print_stdout,
+    reason = "a test fails by panicking, helpers included, and prints what it measured"
 )]
 
 mod answers;
+mod asking;
+mod compiling;
 mod counted_sweeps;
 mod cruise;
 mod design_errors;
@@ -24,5 +27,7 @@ mod sampling_properties;
 mod simulation;
 mod species_tables;
 mod stands_and_strata;
+mod upper_flat_creek;
 mod upper_flat_creek_check;
+mod volume_choice;
 mod volumes;

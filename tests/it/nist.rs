@@ -123,7 +123,9 @@ fn nonlinear_sets() {
         let data = rows(&folder.join(format!("nonlinear/{name}.csv")));
         let mut y = column(&data, "y");
         let (x, x2) = if name == "Nelson" {
-            y.iter_mut().for_each(|value| *value = value.ln());
+            for value in &mut y {
+                *value = value.ln();
+            }
             (column(&data, "x1"), column(&data, "x2"))
         } else {
             (column(&data, "x"), Vec::new())

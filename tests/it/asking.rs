@@ -1,0 +1,98 @@
+//! `explain`, `species`, `equations`, `check` and the help texts.
+
+use crate::cruise::{Cruise, run};
+
+#[test]
+fn explain_walks_through_the_arithmetic_of_a_tree() {
+    let design = "examples/one-centre/design.yaml";
+    for (tree, name) in [("1", "measured"), ("2", "filled"), ("7", "snag")] {
+        let run = run(&["explain", design, "--plot", "1", "--tree", tree]);
+        assert_eq!(run.status, 0, "{}", run.stderr);
+        insta::assert_snapshot!(format!("explain-{name}"), run.stdout);
+    }
+}
+
+#[test]
+fn explain_says_which_trees_there_are() {
+    let design = "examples/one-centre/design.yaml";
+    let tree = run(&["explain", design, "--plot", "1", "--tree", "99"]);
+    assert_eq!((tree.status, tree.stdout.as_str()), (1, ""));
+    assert!(
+        tree.stderr.contains("its trees: 1, 2, 3, 4, 5, 6, 7, 8"),
+        "{}",
+        tree.stderr
+    );
+    let plot = run(&["explain", design, "--plot", "9", "--tree", "1"]);
+    assert!(plot.stderr.contains("plots: 1"), "{}", plot.stderr);
+}
+
+#[test]
+fn check_counts_what_it_read_and_finds_what_is_odd() {
+    let run = run(&["check", "examples/marrow-creek/design.yaml"]);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    insta::assert_snapshot!(
+        "check-marrow-creek",
+        format!("{}---\n{}", run.stdout, run.stderr)
+    );
+    let broken = Cruise::copy_of("examples/marrow-creek")
+        .edit("trees.csv", "1,1,Hw,26.7", "1,1,Hx,267")
+        .edit("design.yaml", "radius_m", "radius_cm")
+        .run(&["check", "design.yaml"]);
+    assert_eq!(broken.status, 1);
+}
+
+#[test]
+fn species_are_found_by_any_code_or_name() {
+    for text in [
+        "Fd",
+        "PSME",
+        "202",
+        "PSEU.MEN",
+        "douglas-fir",
+        "Pseudotsuga menziesii",
+    ] {
+        let run = run(&["species", text]);
+        assert_eq!(run.status, 0, "{}", run.stderr);
+        assert!(
+            run.stdout.contains("Pseudotsuga menziesii"),
+            "{text}: {}",
+            run.stdout
+        );
+    }
+    insta::assert_snapshot!("species-cedar", run(&["species", "redcedar"]).stdout);
+    let unknown = run(&["species", "PSMF"]);
+    assert_eq!(unknown.status, 1);
+    assert!(unknown.stderr.contains("PSME"), "{}", unknown.stderr);
+}
+
+#[test]
+fn equations_are_listed_shown_and_verified() {
+    insta::assert_snapshot!("equations", run(&["equations"]).stdout);
+    insta::assert_snapshot!(
+        "equations-one-set",
+        run(&["equations", "ca-bc-volume-2016"]).stdout
+    );
+    let verified = run(&["equations", "--verify"]);
+    assert_eq!(verified.status, 0, "{}", verified.stdout);
+    assert!(!verified.stdout.contains(" NO"), "{}", verified.stdout);
+    let unknown = run(&["equations", "ca-bc-volume-2106"]);
+    assert_eq!(unknown.status, 1);
+    assert!(
+        unknown.stderr.contains("ca-bc-volume-2016"),
+        "{}",
+        unknown.stderr
+    );
+}
+
+#[test]
+fn every_command_has_its_help_with_an_example() {
+    for command in ["compile", "check", "species", "equations", "explain"] {
+        let run = run(&[command, "--help"]);
+        assert_eq!(run.status, 0);
+        assert!(run.stdout.contains("Example"), "{command}");
+        insta::assert_snapshot!(format!("help-{command}"), run.stdout);
+    }
+    insta::assert_snapshot!("help", run(&["--help"]).stdout);
+    assert_eq!(run(&["compil"]).status, 2);
+    assert_eq!(run(&[]).status, 2);
+}
