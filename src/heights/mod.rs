@@ -4,6 +4,7 @@ use crate::records::CruiseSpeciesIndex;
 
 pub mod curve;
 pub mod fill;
+pub mod fit;
 pub mod instrument;
 pub mod regional;
 

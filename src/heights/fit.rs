@@ -1,0 +1,432 @@
+//! Fits curves to measured heights and chooses among them.
+//!
+//! ```text
+//! minimise S = sum w (y - f(D))^2        y = H - bh;  w = 1, or 1/D
+//! log-likelihood = -n/2 (ln 2 pi + 1 - ln n + ln S) + 1/2 sum ln w
+//! AIC  = -2 logL + 2 k,  k = p + 1       p parameters and the residual variance
+//! AICc = AIC + 2 k (k + 1) / (n - k - 1)
+//! ```
+//! Source: Burnham & Anderson 2002, Model Selection and Multimodel Inference (from memory); the
+//! reference fits of the tests for everything up to AIC.
+//!
+//! A curve is accepted if the search converged, the curve rises and is positive from the thinnest
+//! to the thickest tree of the group (those to be filled included), and its value at the thickest
+//! is at most 1.3 times the tallest measured height. That last limit is a judgement: it refuses
+//! the absurd asymptotes that three-parameter curves run to on nearly straight data.
+
+use crate::design::{CurveChoice, FitWeights};
+use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+use crate::math::nonlinear::{Problem, Solver, Status};
+
+/// Forms among which `best` chooses. Left out: exp-power (Korf's curve in other letters); parabola
+/// and Sibbesen (turn down); log-line (negative for small trees).
+pub const CANDIDATES: [Form; 16] = [
+    Form::Naslund,
+    Form::Naslund3,
+    Form::Curtis,
+    Form::Michailow,
+    Form::Wykoff,
+    Form::Meyer,
+    Form::Power,
+    Form::MichaelisMenten,
+    Form::ChapmanRichards,
+    Form::Weibull,
+    Form::Korf,
+    Form::Gompertz,
+    Form::Logistic,
+    Form::Prodan,
+    Form::Ratkowsky,
+    Form::Hossfeld4,
+];
+
+/// Times the tallest measured height that a curve may reach at the thickest tree.
+pub const MOST_ABOVE_TALLEST: f64 = 1.3;
+/// Diameters at which a curve is looked at.
+const CHECKED_DIAMETERS: usize = 64;
+
+/// Measured heights, sorted by dbh and height.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Points {
+    dbh_cm: Vec<f64>,
+    height_m: Vec<f64>,
+}
+
+impl Points {
+    /// Sorts the pairs, so that their order changes nothing. Pairs at or below breast height must
+    /// have been left out.
+    pub fn new(mut pairs: Vec<(f64, f64)>) -> Self {
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
+        let (dbh_cm, height_m) = pairs.into_iter().unzip();
+        Points { dbh_cm, height_m }
+    }
+
+    /// How many.
+    pub fn len(&self) -> usize {
+        self.dbh_cm.len()
+    }
+
+    /// None?
+    pub fn is_empty(&self) -> bool {
+        self.dbh_cm.is_empty()
+    }
+
+    /// The diameters, in order.
+    pub fn dbh_cm(&self) -> &[f64] {
+        &self.dbh_cm
+    }
+
+    /// The heights, in the order of the diameters.
+    pub fn height_m(&self) -> &[f64] {
+        &self.height_m
+    }
+
+    /// Smallest and largest dbh.
+    pub fn dbh_range_cm(&self) -> Option<(f64, f64)> {
+        Some((*self.dbh_cm.first()?, *self.dbh_cm.last()?))
+    }
+
+    /// Largest height.
+    pub fn tallest_m(&self) -> f64 {
+        self.height_m.iter().copied().fold(0.0, f64::max)
+    }
+
+    /// Are all heights the same?
+    pub fn is_level(&self) -> bool {
+        self.height_m
+            .windows(2)
+            .all(|pair| pair[0].to_bits() == pair[1].to_bits())
+    }
+}
+
+/// A fitted curve.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FittedCurve {
+    /// The curve.
+    pub curve: Curve,
+    /// Standard errors of its parameters.
+    pub std_errors: [f64; MOST_PARAMETERS],
+    /// Covariance of its parameters, row by row.
+    pub covariance: Vec<f64>,
+    /// Heights that it rests on.
+    pub n: usize,
+    /// Their dbh range.
+    pub dbh_range_cm: (f64, f64),
+    /// Root mean square of the residuals, `sqrt(sum r^2 / (n - p))`, m.
+    pub rmse_m: f64,
+    /// Weighted residual sum of squares.
+    pub residual_ss: f64,
+    /// Akaike's criterion.
+    pub aic: f64,
+    /// The same, corrected for few heights.
+    pub aicc: f64,
+}
+
+/// Why a form was not taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Refusal {
+    /// Fewer heights than the criterion needs.
+    TooFew,
+    /// The search found no minimum.
+    NoMinimum,
+    /// The curve falls, or is below breast height, within the diameters at hand.
+    NotRising,
+    /// The curve goes far above the tallest measured tree.
+    TooHigh,
+}
+
+impl Refusal {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Refusal::TooFew => "too few heights",
+            Refusal::NoMinimum => "no finite optimum",
+            Refusal::NotRising => "falls or is not positive within the diameters",
+            Refusal::TooHigh => "goes far above the tallest measured tree",
+        }
+    }
+}
+
+/// One form that was tried.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tried {
+    /// The form.
+    pub form: Form,
+    /// Its corrected AIC, or why it was not taken.
+    pub outcome: Result<f64, Refusal>,
+}
+
+/// What was chosen.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Choice {
+    /// The curve; `None` if no form was accepted.
+    pub chosen: Option<FittedCurve>,
+    /// Every form that was tried.
+    pub tried: Vec<Tried>,
+    /// The form that the design names and why it could not be taken.
+    pub replaced: Option<(Form, Refusal)>,
+}
+
+/// Fits one form; the best of the searches from all its starts counts.
+pub fn fit_form(
+    form: Form,
+    points: &Points,
+    weights: FitWeights,
+    breast_height_m: f64,
+    solver: &mut Solver,
+) -> Result<FittedCurve, Refusal> {
+    let (n, p) = (points.len(), form.n_parameters());
+    let dbh_range_cm = points.dbh_range_cm().ok_or(Refusal::TooFew)?;
+    // AICc needs n - k - 1 > 0 with k = p + 1.
+    if n <= p + 2 {
+        return Err(Refusal::TooFew);
+    }
+    let d = points.dbh_cm();
+    let y: Vec<f64> = points
+        .height_m()
+        .iter()
+        .map(|height| height - breast_height_m)
+        .collect();
+    let weight: Option<Vec<f64>> = match weights {
+        FitWeights::Equal => None,
+        FitWeights::InverseDbh => Some(d.iter().map(|d| 1.0 / d).collect()),
+    };
+    let problem = Problem {
+        y: &y,
+        weights: weight.as_deref(),
+        model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
+            form.value_and_gradient(d[i], parameters, gradient)
+        },
+    };
+    let mut starts = form.starts(d, &y);
+    starts.retain(|start| start.iter().all(|value| value.is_finite()));
+    let error = |start: &[f64; MOST_PARAMETERS]| -> f64 {
+        let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, &start[..p])).powi(2);
+        let sum: f64 = d.iter().zip(&y).map(residual).sum();
+        if sum.is_nan() { f64::INFINITY } else { sum }
+    };
+    starts.sort_by(|a, b| error(a).total_cmp(&error(b)));
+    let fits = starts.iter().map(|start| solver.fit(&problem, &start[..p]));
+    let fit = fits
+        .into_iter()
+        .find(|fit| fit.status == Status::Converged && fit.covariance.len() == p * p)
+        .ok_or(Refusal::NoMinimum)?;
+    let mut curve = Curve {
+        form,
+        parameters: [0.0; MOST_PARAMETERS],
+        breast_height_m,
+    };
+    curve.parameters[..p].copy_from_slice(&fit.parameters);
+    let mut std_errors = [0.0; MOST_PARAMETERS];
+    for (j, error) in std_errors.iter_mut().take(p).enumerate() {
+        *error = fit.covariance[j * p + j].sqrt();
+    }
+    let squares: f64 = points
+        .dbh_cm()
+        .iter()
+        .zip(points.height_m())
+        .map(|(d, height)| (height - curve.height_m(*d)).powi(2))
+        .sum();
+    let log_weights: f64 = weight.iter().flatten().map(|w| w.ln()).sum();
+    let (count, k) = (n as f64, (p + 1) as f64);
+    let log_likelihood = -0.5
+        * count
+        * ((2.0 * std::f64::consts::PI).ln() + 1.0 - count.ln() + fit.residual_ss.ln())
+        + 0.5 * log_weights;
+    let aic = -2.0 * log_likelihood + 2.0 * k;
+    Ok(FittedCurve {
+        curve,
+        std_errors,
+        covariance: fit.covariance,
+        n,
+        dbh_range_cm,
+        rmse_m: (squares / (n - p) as f64).sqrt(),
+        residual_ss: fit.residual_ss,
+        aic,
+        aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
+    })
+}
+
+/// May the curve fill heights between these diameters?
+pub fn acceptable(
+    fitted: &FittedCurve,
+    dbh_range_cm: (f64, f64),
+    tallest_m: f64,
+) -> Result<(), Refusal> {
+    let (from, to) = dbh_range_cm;
+    let curve = &fitted.curve;
+    for step in 0..=CHECKED_DIAMETERS {
+        let d = from + (to - from) * step as f64 / CHECKED_DIAMETERS as f64;
+        let y = curve.form.value(d, curve.parameters());
+        let slope = curve.form.slope(d, curve.parameters());
+        let rises = y > 0.0 && slope > 0.0;
+        if !rises {
+            return Err(Refusal::NotRising);
+        }
+    }
+    if curve.height_m(to) > MOST_ABOVE_TALLEST * tallest_m {
+        return Err(Refusal::TooHigh);
+    }
+    Ok(())
+}
+
+/// Fits and chooses. `dbh_range_cm` spans all trees of the group, those to be filled included.
+pub fn choose(
+    points: &Points,
+    wanted: &CurveChoice,
+    weights: FitWeights,
+    breast_height_m: f64,
+    dbh_range_cm: (f64, f64),
+    solver: &mut Solver,
+) -> Choice {
+    let mut attempt = |form: Form| {
+        fit_form(form, points, weights, breast_height_m, solver).and_then(|fitted| {
+            acceptable(&fitted, dbh_range_cm, points.tallest_m()).map(|()| fitted)
+        })
+    };
+    let mut choice = Choice::default();
+    if let CurveChoice::Named(name) = wanted
+        && let Some(form) = Form::named(name)
+    {
+        let fitted = attempt(form);
+        choice.tried.push(Tried {
+            form,
+            outcome: fitted.as_ref().map(|f| f.aicc).map_err(|r| *r),
+        });
+        match fitted {
+            Ok(fitted) => {
+                choice.chosen = Some(fitted);
+                return choice;
+            }
+            Err(refusal) => choice.replaced = Some((form, refusal)),
+        }
+    }
+    for form in CANDIDATES {
+        let fitted = attempt(form);
+        choice.tried.push(Tried {
+            form,
+            outcome: fitted.as_ref().map(|f| f.aicc).map_err(|r| *r),
+        });
+        if let Ok(fitted) = fitted
+            && choice
+                .chosen
+                .as_ref()
+                .is_none_or(|best| fitted.aicc < best.aicc)
+        {
+            choice.chosen = Some(fitted);
+        }
+    }
+    choice
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn best(pairs: &[(f64, f64)]) -> Choice {
+        let points = Points::new(pairs.to_vec());
+        let range = points.dbh_range_cm().unwrap();
+        choose(
+            &points,
+            &CurveChoice::Best,
+            FitWeights::Equal,
+            1.3,
+            range,
+            &mut Solver::new(),
+        )
+    }
+
+    /// Heights about Naslund's curve, off by a little.
+    fn heights() -> Vec<(f64, f64)> {
+        let off = [0.3, -0.4, 0.2, 0.5, -0.6, 0.1, -0.2, 0.4, -0.3];
+        (0..9_u8)
+            .map(|k| {
+                let d = 12.0 + 5.0 * f64::from(k);
+                (
+                    d,
+                    1.3 + (d / (1.9 + 0.155 * d)).powi(2) + off[usize::from(k)],
+                )
+            })
+            .collect()
+    }
+
+    #[test]
+    fn the_best_has_the_smallest_criterion_and_rises() {
+        let choice = best(&heights());
+        let chosen = choice.chosen.unwrap();
+        assert_eq!(choice.tried.len(), CANDIDATES.len());
+        for tried in &choice.tried {
+            if let Ok(aicc) = tried.outcome {
+                assert!(chosen.aicc <= aicc, "{tried:?}");
+            }
+        }
+        assert!(chosen.rmse_m < 1.0, "{chosen:?}");
+    }
+
+    #[test]
+    fn the_order_of_the_heights_changes_nothing() {
+        let mut backwards = heights();
+        backwards.reverse();
+        assert_eq!(best(&heights()), best(&backwards));
+    }
+
+    #[test]
+    fn falling_and_few_heights_have_no_curve() {
+        let falling: Vec<(f64, f64)> = heights().iter().map(|(d, h)| (*d, 40.0 - h)).collect();
+        assert_eq!(best(&falling).chosen, None);
+        let few = best(&heights()[..4]);
+        assert!(few.chosen.is_none());
+        assert!(
+            few.tried
+                .iter()
+                .all(|tried| tried.outcome == Err(Refusal::TooFew))
+        );
+    }
+
+    #[test]
+    fn a_named_form_that_fails_is_replaced_and_told() {
+        let points = Points::new(heights());
+        let range = points.dbh_range_cm().unwrap();
+        let named = |name: &str, range| {
+            let wanted = CurveChoice::Named(name.to_owned());
+            choose(
+                &points,
+                &wanted,
+                FitWeights::InverseDbh,
+                1.3,
+                range,
+                &mut Solver::new(),
+            )
+        };
+        let kept = named("curtis", range);
+        assert_eq!(kept.chosen.unwrap().curve.form, Form::Curtis);
+        assert_eq!(kept.replaced, None);
+        // A parabola through these heights turns down before 150 cm.
+        let replaced = named("parabola", (range.0, 150.0));
+        assert_eq!(
+            replaced.replaced,
+            Some((Form::Parabola, Refusal::NotRising))
+        );
+    }
+
+    #[test]
+    fn exact_heights_give_back_their_curve() {
+        let pairs: Vec<(f64, f64)> = (0..12_u8)
+            .map(|k| {
+                let d = 8.0 + 4.0 * f64::from(k);
+                (d, 1.3 + 45.0 * (1.0 - (-0.025 * d).exp()).powf(1.1))
+            })
+            .collect();
+        let points = Points::new(pairs);
+        let fitted = fit_form(
+            Form::ChapmanRichards,
+            &points,
+            FitWeights::Equal,
+            1.3,
+            &mut Solver::new(),
+        )
+        .unwrap();
+        for (ours, exact) in fitted.curve.parameters.iter().zip([45.0, 0.025, 1.1]) {
+            assert!((ours / exact - 1.0).abs() < 1e-6, "{fitted:?}");
+        }
+    }
+}
