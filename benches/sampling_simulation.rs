@@ -14,6 +14,8 @@
 
 #[path = "../tests/it/answers.rs"]
 mod answers;
+#[path = "../tests/it/random.rs"]
+mod random;
 #[path = "../tests/it/sample.rs"]
 mod sample;
 #[path = "../tests/it/simulation.rs"]

@@ -4,11 +4,17 @@
 //! has a stated seed.
 
 #![allow(clippy::print_stdout, reason = "a benchmark prints what it measured")]
+#![allow(missing_docs, reason = "a program for the developers")]
+
+#[path = "../tests/it/random.rs"]
+mod random;
 
 use std::fmt::Write as _;
 use std::fs;
 use std::process::Command;
 use std::time::Instant;
+
+use random::Random;
 
 const SEED: u64 = 20_261_125;
 const STANDS: usize = 1000;
@@ -25,25 +31,16 @@ heights: {curve: best, regional: us-coastal-northwest-1999}
 volume: {set: ca-bc-volume-2016, region: CWH}
 ";
 
-/// SplitMix64 (Steele, Lea & Flood 2014).
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
-    /// Uniform on [0, 1).
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
+/// The species at a place between 0 and 1: Douglas-fir most often.
+fn species(place: f64) -> &'static str {
+    let shares = [(0.2, "Fd"), (0.4, "Hw"), (0.6, "Cw"), (0.8, "Ba")];
+    shares
+        .into_iter()
+        .find(|(limit, _)| place < *limit)
+        .map_or("Dr", |(_, code)| code)
 }
 
-/// Plot and tree files.
+/// Stand, plot and tree files.
 fn cruise() -> (String, String, String) {
     let mut random = Random(SEED);
     let mut stands = "stand,area_ha\n".to_owned();
@@ -54,8 +51,7 @@ fn cruise() -> (String, String, String) {
         for plot in 1..=PLOTS {
             let _ = writeln!(plots, "S{stand:04},{plot}");
             for tree in 1..=TREES {
-                let species =
-                    ["Fd", "Hw", "Cw", "Ba", "Dr"][(random.unit().powi(2) * 5.0) as usize];
+                let species = species(random.unit().powi(2));
                 let dbh = 8.0 + 60.0 * random.unit() * random.unit();
                 let status = if random.unit() < 0.05 { "dead" } else { "live" };
                 let curve = 1.3 + dbh * dbh / (1.9 + 0.155 * dbh).powi(2);

@@ -156,6 +156,7 @@ impl Form {
 
     /// `y` at a dbh, and its derivatives by the parameters into `gradient` (as long as there are
     /// parameters).
+    #[expect(clippy::too_many_lines, reason = "one arm for each form")]
     pub fn value_and_gradient(self, d: f64, parameters: &[f64], gradient: &mut [f64]) -> f64 {
         let (a, b) = (parameters[0], parameters[1]);
         let c = parameters.get(2).copied().unwrap_or(0.0);
@@ -306,134 +307,6 @@ impl Form {
             Form::Sibbesen => y * b * d.powf(-c - 1.0) * (1.0 - c * d.ln()),
         }
     }
-
-    /// Starts for the search from data (`y` above 0), by the linear forms of the literature; for
-    /// three parameters the linear form at several fixed values of the one that it needs.
-    pub fn starts(self, d: &[f64], y: &[f64]) -> Vec<[f64; MOST_PARAMETERS]> {
-        const ASYMPTOTES: [f64; 4] = [1.05, 1.3, 2.0, 5.0];
-        let largest = y.iter().copied().fold(0.0, f64::max);
-        let points = || d.iter().copied().zip(y.iter().copied());
-        let lines = |x: &dyn Fn(f64, f64) -> f64, z: &dyn Fn(f64, f64) -> f64| {
-            line(points().map(|(d, y)| (x(d, y), z(d, y))))
-        };
-        let logs = |x: &dyn Fn(f64, f64) -> f64| lines(x, &|_, y| y.ln());
-        // For a fixed asymptote, the linear form of what is left.
-        let of_asymptote = |x: &dyn Fn(f64) -> f64, z: &dyn Fn(f64) -> f64| {
-            ASYMPTOTES
-                .iter()
-                .map(|times| times * largest)
-                .map(|a| (a, lines(&|d, _| x(d), &|_, y| z(y / a))))
-                .collect::<Vec<_>>()
-        };
-        let two = |(a, b): (f64, f64)| vec![[a, b, 0.0]];
-        match self {
-            Form::Naslund => two(lines(&|d, _| d, &|d, y| d / y.sqrt())),
-            Form::Naslund3 => two(lines(&|d, _| d, &|d, y| d / y.cbrt())),
-            Form::Curtis => {
-                let (intercept, slope) = logs(&|d, _| (d / (1.0 + d)).ln());
-                two((intercept.exp(), slope))
-            }
-            Form::Michailow => {
-                let (intercept, slope) = logs(&|d, _| 1.0 / d);
-                two((intercept.exp(), -slope))
-            }
-            Form::Wykoff => two(logs(&|d, _| 1.0 / (d + 1.0))),
-            Form::Power => {
-                let (intercept, slope) = logs(&|d, _| d.ln());
-                two((intercept.exp(), slope))
-            }
-            Form::MichaelisMenten => {
-                // One outlier can throw the linear form to the far side of its pole.
-                let (intercept, slope) = lines(&|d, _| d, &|d, y| d / y);
-                let mut starts = two((1.0 / slope, intercept / slope));
-                let n = d.len() as f64;
-                let (mean_d, mean_y) = (d.iter().sum::<f64>() / n, y.iter().sum::<f64>() / n);
-                starts.extend(ASYMPTOTES.map(|times| {
-                    let a = times * largest;
-                    [a, mean_d * (a / mean_y - 1.0), 0.0]
-                }));
-                starts
-            }
-            Form::LogLine => two(lines(&|d, _| d.ln(), &|_, y| y)),
-            Form::Meyer | Form::ChapmanRichards => {
-                let of = of_asymptote(&|d| d, &|share| -(1.0 - share).ln());
-                of.into_iter()
-                    .map(|(a, (_, slope))| [a, slope.abs().max(1e-4), 1.0])
-                    .collect()
-            }
-            Form::Parabola => {
-                let (intercept, slope) = lines(&|d, _| d, &|_, y| y);
-                vec![[intercept, slope, 0.0]]
-            }
-            Form::Weibull => of_asymptote(&f64::ln, &|share| (-(1.0 - share).ln()).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, intercept.exp(), slope])
-                .collect(),
-            Form::Korf => of_asymptote(&f64::ln, &|share| (-share.ln()).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])
-                .collect(),
-            Form::Gompertz => of_asymptote(&|d| d, &|share| (-share.ln()).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])
-                .collect(),
-            Form::Logistic => of_asymptote(&|d| d, &|share| (1.0 / share - 1.0).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])
-                .collect(),
-            Form::Hossfeld4 => of_asymptote(&f64::ln, &|share| (1.0 / share - 1.0).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, (-intercept).exp(), -slope])
-                .collect(),
-            Form::Prodan => {
-                let (intercept, slope) = lines(&|d, _| d, &|d, y| d / y.sqrt());
-                // Naslund's curve is Prodan's with b^2 = 4 a c.
-                vec![[
-                    intercept * intercept,
-                    2.0 * intercept * slope,
-                    slope * slope,
-                ]]
-            }
-            Form::ExpPower => [-0.1, -0.5, -1.0, -1.5]
-                .into_iter()
-                .map(|c: f64| {
-                    let (a, b) = logs(&|d, _| d.powf(c));
-                    [a, b, c]
-                })
-                .collect(),
-            Form::Ratkowsky => [1.0, 5.0, 15.0]
-                .into_iter()
-                .map(|c| {
-                    let (intercept, slope) = logs(&|d, _| 1.0 / (d + c));
-                    [intercept.exp(), -slope, c]
-                })
-                .collect(),
-            Form::Sibbesen => [0.1, 0.2, 0.35, 0.5]
-                .into_iter()
-                .map(|c: f64| {
-                    let (intercept, slope) = logs(&|d, _| d.powf(-c) * d.ln());
-                    [intercept.exp(), slope, c]
-                })
-                .collect(),
-        }
-    }
-}
-
-/// Intercept and slope of a straight line; a level line if all x are the same.
-fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
-    let n = points.clone().count() as f64;
-    let (sum_x, sum_y) = points
-        .clone()
-        .fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
-    let (mean_x, mean_y) = (sum_x / n, sum_y / n);
-    let (across, along) = points.fold((0.0, 0.0), |(xy, xx), (x, y)| {
-        (
-            xy + (x - mean_x) * (y - mean_y),
-            xx + (x - mean_x) * (x - mean_x),
-        )
-    });
-    let slope = if along > 0.0 { across / along } else { 0.0 };
-    (mean_y - slope * mean_x, slope)
 }
 
 /// A curve with its parameters.
@@ -623,18 +496,6 @@ mod tests {
             let step = 1e-5 * d;
             let rise = form.value(d + step, parameters) - form.value(d - step, parameters);
             prop_assert!((form.slope(d, parameters) - rise / (2.0 * step)).abs() < 1e-6);
-        }
-
-        #[test]
-        fn linear_starts_recover_exact_curves(which in 0_usize..9) {
-            let (form, parameters, _) = EXAMPLES[which];
-            prop_assume!(form != Form::Meyer);
-            let d = [12.0, 18.0, 25.0, 33.0, 47.0];
-            let y = d.map(|d| form.value(d, parameters));
-            let start = form.starts(&d, &y)[0];
-            for j in 0..form.n_parameters() {
-                prop_assert!((start[j] / parameters[j] - 1.0).abs() < 1e-9, "{form:?} {start:?}");
-            }
         }
     }
 }

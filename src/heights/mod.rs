@@ -7,6 +7,7 @@ pub mod fill;
 pub mod fit;
 pub mod instrument;
 pub mod regional;
+mod starts;
 
 /// Where a tree's height comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -19,6 +19,7 @@ mod house;
 mod nist;
 mod practice_facts;
 mod prism_cruise;
+mod random;
 mod reading;
 mod reading_properties;
 mod readme;

@@ -28,6 +28,7 @@ use spinney::stems::TreeValues;
 use spinney::units::basal_area_m2;
 
 use crate::answers::{rows, shared_file};
+use crate::random::Random;
 use crate::sample::{by, count, design, estimate, find, fixed, gauge, plot, records, tree, visit};
 
 /// Plots of a sample.
@@ -47,24 +48,6 @@ const WATCHED: [(usize, Attribute); 8] = [
     (3, Attribute::BasalArea),
     (3, Attribute::VolumeTotal),
 ];
-
-/// The generator `SplitMix64`, Steele, Lea & Flood 2014 (from memory).
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
-    /// Uniform in [0, 1).
-    fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-}
 
 struct Mapped {
     x_m: f64,
