@@ -4,14 +4,14 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 
-use super::{Outcome, counts, load, report};
+use super::{Outcome, counts, lines, load};
 use crate::cli::CheckArgs;
 use crate::write;
 
 /// Runs the command.
 pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
     let loaded = load::load(&arguments.design);
-    report(&loaded.problems)?;
+    write::standard_error(&lines(&loaded.problems))?;
     let mut text = String::new();
     if let Some(cruise) = &loaded.cruise {
         let records = &cruise.records;

@@ -1,6 +1,5 @@
 //! The commands: each reads, calls the core, renders, writes.
 
-use std::fmt::Write as _;
 use std::process::ExitCode;
 
 use anyhow::Result;
@@ -50,12 +49,12 @@ fn report(problems: &Problems) -> Result<()> {
     if problems.is_empty() {
         return Ok(());
     }
-    let mut text = String::new();
-    for diagnostic in problems {
-        let _ = writeln!(text, "{diagnostic}");
-    }
-    let _ = writeln!(text, "{}", counts(problems));
-    write::standard_error(&text)
+    write::standard_error(&(lines(problems) + &counts(problems) + "\n"))
+}
+
+/// The findings, a line each.
+fn lines(problems: &Problems) -> String {
+    problems.iter().map(|diagnostic| format!("{diagnostic}\n")).collect()
 }
 
 /// `2 errors, 1 warning, 3 notes`.
