@@ -68,7 +68,8 @@ impl Trees {
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
         let trees = plots().flat_map(|plot| &plot.visits).flat_map(|v| &v.trees);
         for tree in trees.filter(|tree| tree.height == HeightRecord::Missing) {
-            missing[tree.species] = widen(missing[tree.species], tree.dbh_cm);
+            let dbh = (tree.dbh_cm, tree.dbh_cm);
+            missing[tree.species] = Some(widen(missing[tree.species], dbh));
         }
         Trees { heights, missing }
     }
@@ -79,9 +80,10 @@ fn by_size(a: &HeightTree, b: &HeightTree) -> Ordering {
     by_dbh.then_with(|| a.height_m.total_cmp(&b.height_m))
 }
 
-fn widen(range: Option<(f64, f64)>, value: f64) -> Option<(f64, f64)> {
-    let (low, high) = range.unwrap_or((value, value));
-    Some((low.min(value), high.max(value)))
+fn widen(range: Option<(f64, f64)>, (low, high): (f64, f64)) -> (f64, f64) {
+    range.map_or((low, high), |(least, most)| {
+        (least.min(low), most.max(high))
+    })
 }
 
 /// The recorded height, if there is one, and whether it was read too steeply.
@@ -117,7 +119,9 @@ fn usable_heights(plot: &Plot, breast_height_m: f64) -> Vec<HeightTree> {
     }
     found.sort_by(|a, b| {
         let same_tree = a.0.cmp(b.0).then(a.2.species.cmp(&b.2.species));
-        same_tree.then_with(|| by_size(&a.2, &b.2)).then(a.1.cmp(&b.1))
+        same_tree
+            .then_with(|| by_size(&a.2, &b.2))
+            .then(a.1.cmp(&b.1))
     });
     // A tree without a number cannot be recognised in another selection.
     found.dedup_by(|b, a| {
@@ -157,16 +161,20 @@ impl CurveSet {
             }
         }
         for group in [Kind::Softwood, Kind::Hardwood] {
-            let (members, others): (Vec<Served>, Vec<Served>) =
-                open.into_iter().partition(|served| kind(served.species) == group);
+            let (members, others): (Vec<Served>, Vec<Served>) = open
+                .into_iter()
+                .partition(|served| kind(served.species) == group);
             open = others;
             let level = Level::Pooled(group);
             let missing = members
                 .iter()
                 .filter_map(|served| trees.missing[served.species])
-                .fold(None, |range, (low, high)| widen(widen(range, low), high));
+                .fold(None, |range, dbh| Some(widen(range, dbh)));
             let Some(missing) = missing else { continue };
-            let pool = trees.heights.iter().filter(|tree| kind(tree.species) == group);
+            let pool = trees
+                .heights
+                .iter()
+                .filter(|tree| kind(tree.species) == group);
             let pool: Vec<HeightTree> = pool.copied().collect();
             match fit_level(&pool, missing, design) {
                 Ok(curve) => set.serve(level, curve, members),
@@ -195,7 +203,9 @@ impl CurveSet {
                 },
                 None => Why::NoSet,
             };
-            let Served { species, passed } = served.passed(Level::Regional, why);
+            let Served {
+                species, passed, ..
+            } = served.passed(Level::Regional, why);
             set.without_curve.push(WithoutCurve { species, passed });
         }
         set
@@ -209,8 +219,6 @@ impl CurveSet {
             level,
             species,
             curve,
-            filled: 0,
-            extrapolated: 0,
         });
     }
 
@@ -223,16 +231,18 @@ impl CurveSet {
             .collect();
         for ((_, _, tree), height) in stand.trees().zip(&trees) {
             if let Some(index) = height.source.curve() {
-                let used = &mut curves[index];
-                used.filled += 1;
-                used.extrapolated += usize::from(used.curve.is_extrapolated(tree.dbh_cm));
+                let CurveUse { species, curve, .. } = &mut curves[index];
+                let is_its = |served: &&mut Served| served.species == tree.species;
+                if let Some(served) = species.iter_mut().find(is_its) {
+                    served.filled += 1;
+                    served.extrapolated += usize::from(curve.is_extrapolated(tree.dbh_cm));
+                }
             }
         }
         let misses = |species| {
             let mut trees = stand.trees();
-            trees.any(|(_, _, tree)| {
-                tree.species == species && tree.height == HeightRecord::Missing
-            })
+            trees
+                .any(|(_, _, tree)| tree.species == species && tree.height == HeightRecord::Missing)
         };
         let without_curve = self.without_curve.iter();
         StandHeights {
@@ -270,7 +280,9 @@ impl CurveSet {
         };
         let used = &self.uses[index];
         let by_curve_m = used.curve.height_m(tree.dbh_cm);
-        let break_m = tree.broken_height_m.filter(|broken_m| *broken_m > by_curve_m);
+        let break_m = tree
+            .broken_height_m
+            .filter(|broken_m| *broken_m > by_curve_m);
         TreeHeight {
             height_m: Some(break_m.unwrap_or(by_curve_m)),
             source: match used.level {
@@ -288,6 +300,8 @@ impl Served {
         Served {
             species,
             passed: Vec::new(),
+            filled: 0,
+            extrapolated: 0,
         }
     }
 
@@ -313,10 +327,11 @@ fn fit_level(
         return Err(Why::TooFew { n, wanted });
     }
     let (height_m, dbh_cm) = (first.height_m, first.dbh_cm);
-    if heights.iter().all(|tree| tree.height_m == height_m) {
+    let one_height = |tree: &HeightTree| tree.height_m.total_cmp(&height_m).is_eq();
+    if heights.iter().all(one_height) {
         return Err(Why::OneHeight { n, height_m });
     }
-    if last.dbh_cm == dbh_cm {
+    if last.dbh_cm.total_cmp(&dbh_cm).is_eq() {
         return Err(Why::OneDbh { n, dbh_cm });
     }
     let points: Vec<(f64, f64)> = heights
@@ -325,7 +340,13 @@ fn fit_level(
         .collect();
     let range = (missing.0.min(first.dbh_cm), missing.1.max(last.dbh_cm));
     let breast_height_m = design.breast_height_m;
-    let choice = choose(&points, &design.curve, design.weights, breast_height_m, range);
+    let choice = choose(
+        &points,
+        &design.curve,
+        design.weights,
+        breast_height_m,
+        range,
+    );
     let Some(fit) = choice.chosen else {
         return Err(Why::NoForm { n });
     };

@@ -21,7 +21,7 @@ pub struct FittedCurve {
     pub max_dbh_cm: f64,
     /// RMSE.
     pub rmse_m: f64,
-    /// AICc.
+    /// Criterion.
     pub aicc: f64,
 }
 

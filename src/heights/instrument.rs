@@ -38,8 +38,8 @@ impl Reading {
 
     /// Standard error of the height, m, when each sight has one of half a degree.
     ///
-    /// `s_H = Dh s_A sqrt((1 + t^2)^2 + (1 + b^2)^2)` with s_A in radians, t and b the slope ratios
-    /// of the sights: the angle part of the error of the tangent method, d(tan A)/dA = 1 + tan^2 A.
+    /// `s_H = Dh s_A sqrt((1 + t^2)^2 + (1 + b^2)^2)` with `s_A` in radians, t and b the slope
+    /// ratios of the sights: the angle part of the error of the tangent method, d(tan A)/dA = 1 + tan^2 A.
     /// The error of the distance comes on top. Source: propagation of independent errors; the
     /// worked vectors of the tests.
     pub fn half_degree_error_m(&self) -> f64 {

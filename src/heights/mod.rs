@@ -73,10 +73,6 @@ pub struct CurveUse {
     pub species: Vec<Served>,
     /// The curve.
     pub curve: HeightCurve,
-    /// Trees of the stand whose heights it fills.
-    pub filled: usize,
-    /// Those of them with a dbh outside the trees behind the curve.
-    pub extrapolated: usize,
 }
 
 /// Whose heights a curve rests on, from the nearest to the farthest.
@@ -97,6 +93,10 @@ pub struct Served {
     pub species: CruiseSpeciesIndex,
     /// Why its nearer levels do not serve it.
     pub passed: Vec<Passed>,
+    /// Its trees whose heights were filled.
+    pub filled: usize,
+    /// Those of them with a dbh outside the trees behind the curve.
+    pub extrapolated: usize,
 }
 
 /// A species with missing heights that no curve serves.

@@ -165,7 +165,8 @@ impl RegionalCurve {
     /// Height in the unit of the set for a dbh in the unit of the set.
     fn height(&self, dbh: f64) -> f64 {
         let head = &self.head;
-        let curve = |dbh| head.breast_height + head.form.above_breast_height(dbh, &self.coefficients);
+        let curve =
+            |dbh| head.breast_height + head.form.above_breast_height(dbh, &self.coefficients);
         match self.line {
             Some(line) if dbh < line.to => {
                 let share = ((dbh - line.from) / (line.to - line.from)).max(0.0);
@@ -222,7 +223,10 @@ impl RegionalCurve {
         let dbh = dbh_cm / head.dbh_unit.to_held;
         let (du, hu) = (head.dbh_unit.name, head.height_unit.name);
         let mut lines = vec![
-            format!("published curve of {}, set {} ({})", self.name, head.name, head.title),
+            format!(
+                "published curve of {}, set {} ({})",
+                self.name, head.name, head.title
+            ),
             self.citation().to_owned(),
             format!("{}: {}", self.expression(), self.coefficients_shown()),
         ];
@@ -238,16 +242,15 @@ impl RegionalCurve {
             ));
         }
         let height = self.height(dbh);
-        lines.push(if head.dbh_unit.to_held == 1.0 && head.height_unit.to_held == 1.0 {
-            format!("D = {dbh:.4} {du}: H = {height:.4} {hu}")
-        } else {
-            format!(
-                "dbh {dbh_cm:.2} cm is D = {dbh:.4} {du}: H = {height:.4} {hu} = {:.4} m",
-                self.height_m(dbh_cm)
-            )
-        });
+        lines.push(format!(
+            "dbh {dbh_cm:.2} cm: D = {dbh:.4} {du}, H = {height:.4} {hu} = {:.4} m",
+            self.height_m(dbh_cm)
+        ));
         if self.is_outside_range(dbh_cm) {
-            lines.push(format!("outside the range of the curve: {}", head.range.source));
+            lines.push(format!(
+                "outside the range of the curve: {}",
+                head.range.source
+            ));
         }
         if let Some(mark) = &self.mark {
             lines.push(format!("in doubt: {mark}"));

@@ -155,8 +155,11 @@ fn positive(key: &str, source: &Source, keys: &Keys, problems: &mut Problems) ->
         return Some(number);
     }
     problems.push(
-        Diagnostic::error("out-of-range", format!("`{key}` must be positive (`{number}`)"))
-            .at(keys.get(key)?.site(source)),
+        Diagnostic::error(
+            "out-of-range",
+            format!("`{key}` must be positive (`{number}`)"),
+        )
+        .at(keys.get(key)?.site(source)),
     );
     None
 }
@@ -277,7 +280,7 @@ fn read_curve(
         name: text("name").unwrap_or_else(|| species.get(species_id).scientific_name.clone()),
         coefficients,
         printed,
-        line: line?,
+        line,
         citation: text("citation"),
         mark: text("mark"),
         note: text("note"),
@@ -289,7 +292,9 @@ fn read_curve(
         problems.push(
             Diagnostic::error(
                 "impossible-height",
-                format!("this curve gives a tree of {PROBE_DBH_CM} cm dbh {probe_m:.1} m of height"),
+                format!(
+                    "this curve gives a tree of {PROBE_DBH_CM} cm dbh {probe_m:.1} m of height"
+                ),
             )
             .at(table.row_site(row))
             .hint("look at the signs of the coefficients and at the units of the head"),
@@ -299,23 +304,23 @@ fn read_curve(
     Some(curve)
 }
 
-/// The line of small trees: both ends or none. The outer option is `None` after a problem.
+/// The line of small trees, if the row has one: both ends, or a problem.
 fn read_line(
     table: &Table,
     row: &Row,
     head: &RegionalHead,
     problems: &mut Problems,
-) -> Option<Option<SmallTreeLine>> {
+) -> Option<SmallTreeLine> {
     let from = table.number(row, table.column("line_from"), problems);
     let to = table.number(row, table.column("line_to"), problems);
     let (message, hint) = match (from, to, head.line_start_height) {
-        (None, None, _) => return Some(None),
+        (None, None, _) => return None,
         (Some(from), Some(to), Some(start_height)) if (0.0..to).contains(&from) => {
-            return Some(Some(SmallTreeLine {
+            return Some(SmallTreeLine {
                 from,
                 to,
                 start_height,
-            }));
+            });
         }
         (Some(from), Some(to), Some(_)) => (
             format!("the line of small trees runs from dbh `{from}` to `{to}`"),

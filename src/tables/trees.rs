@@ -117,14 +117,7 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
                 volume(values.volume_net_m3),
                 volume(values.volume_bark_m3),
                 Value::word(
-                    flags(
-                        compilation,
-                        tree,
-                        *height,
-                        stem.as_ref(),
-                        &compiled.heights,
-                    )
-                    .join("; "),
+                    flags(compilation, tree, *height, stem.as_ref(), &compiled.heights).join("; "),
                 ),
             ]);
         }
