@@ -130,7 +130,7 @@ fn one_tree(compilation: &Compilation<'_>, found: &Found<'_>, report: &mut Repor
     let expansion = expansion::derivation(visit, tree, stratum.area_ha);
     report.section("What it stands for", vec![Block::Lines(expansion)]);
     report.section("What it adds", vec![Block::Lines(adds(compilation, found))]);
-    let flags = flags(compilation, tree, height.source, stem, &compiled.heights);
+    let flags = flags(compilation, tree, height, stem, &compiled.heights);
     report.section(
         "Flags",
         vec![Block::List(flags.into_iter().map(str::to_owned).collect())],
@@ -189,6 +189,9 @@ fn height_lines(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String>
             lines.push("no height was measured and no curve serves".to_owned());
         }
         _ => lines.extend(heights.derivation(height.source, tree.dbh_cm)),
+    }
+    if height.raised_to_break {
+        lines.push("the stem is broken off higher up: the height of the break is taken".to_owned());
     }
     if let Some(height_m) = height.height_m {
         lines.push(format!("total height: {height_m:.4} m"));

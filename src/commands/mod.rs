@@ -54,7 +54,10 @@ fn report(problems: &Problems) -> Result<()> {
 
 /// The findings, a line each.
 fn lines(problems: &Problems) -> String {
-    problems.iter().map(|diagnostic| format!("{diagnostic}\n")).collect()
+    problems
+        .iter()
+        .map(|diagnostic| format!("{diagnostic}\n"))
+        .collect()
 }
 
 /// `2 errors, 1 warning, 3 notes`.

@@ -1,6 +1,10 @@
 //! Heights: measured, read from an instrument, or filled from a curve; and which of these.
 
+use crate::heights::curve::Form;
+use crate::heights::fit::{FittedCurve, Refusal, Tried};
+use crate::heights::regional::RegionalCurve;
 use crate::records::CruiseSpeciesIndex;
+use crate::species::Kind;
 
 pub mod curve;
 pub mod fill;
@@ -26,6 +30,18 @@ pub enum HeightSource {
     None,
 }
 
+impl HeightSource {
+    /// The curve that it was filled from, an index into [`StandHeights::curves`].
+    pub fn curve(self) -> Option<usize> {
+        match self {
+            HeightSource::SpeciesCurve(index)
+            | HeightSource::PooledCurve(index)
+            | HeightSource::RegionalCurve(index) => Some(index),
+            HeightSource::Measured | HeightSource::Instrument | HeightSource::None => None,
+        }
+    }
+}
+
 /// A tree's total height (of the unbroken stem) and its source.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TreeHeight {
@@ -33,6 +49,9 @@ pub struct TreeHeight {
     pub height_m: Option<f64>,
     /// Where it comes from.
     pub source: HeightSource,
+    /// The curve gave less than the height at which the stem is broken off, so that height was
+    /// taken.
+    pub raised_to_break: bool,
 }
 
 /// The heights of a stand.
@@ -40,13 +59,174 @@ pub struct TreeHeight {
 pub struct StandHeights {
     /// One per tree, in the order of `Stand::trees`.
     pub trees: Vec<TreeHeight>,
-    /// The curves in use and, per species, why.
+    /// The curves at hand, of which some may fill no tree of this stand when they serve the whole
+    /// cruise.
     pub curves: Vec<CurveUse>,
+    /// Species with missing heights that no curve serves.
+    pub without_curve: Vec<WithoutCurve>,
 }
 
 /// A curve in use and the species that it serves.
 #[derive(Clone, Debug)]
 pub struct CurveUse {
-    /// Species whose missing heights it fills.
-    pub species: Vec<CruiseSpeciesIndex>,
+    /// Whose heights the curve rests on.
+    pub level: Level,
+    /// Species whose missing heights it fills, each with the levels passed over for it.
+    pub species: Vec<Served>,
+    /// The curve.
+    pub curve: HeightCurve,
+}
+
+/// Whose heights a curve rests on, from the nearest to the farthest.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Level {
+    /// Those of the species.
+    Species,
+    /// Those of all softwoods, or of all hardwoods.
+    Pooled(Kind),
+    /// Those behind a published curve.
+    Regional,
+}
+
+/// A species served by a curve.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Served {
+    /// The species.
+    pub species: CruiseSpeciesIndex,
+    /// Why its nearer levels do not serve it.
+    pub passed: Vec<Passed>,
+    /// Its trees whose heights were filled.
+    pub filled: usize,
+    /// Those of them with a dbh outside the trees behind the curve.
+    pub extrapolated: usize,
+}
+
+/// A species with missing heights that no curve serves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WithoutCurve {
+    /// The species.
+    pub species: CruiseSpeciesIndex,
+    /// Why no level serves it.
+    pub passed: Vec<Passed>,
+}
+
+/// A level that does not serve a species.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Passed {
+    /// Which level.
+    pub level: Level,
+    /// Why it does not.
+    pub why: Why,
+}
+
+/// Why a level does not serve.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Why {
+    /// Too few heights.
+    TooFew {
+        /// Heights that could be used.
+        n: usize,
+        /// Heights that the design asks for.
+        wanted: usize,
+    },
+    /// All heights are the same value: nothing to fit.
+    OneHeight {
+        /// How many.
+        n: usize,
+        /// The value.
+        height_m: f64,
+    },
+    /// All heights are of trees of one dbh: nothing to fit.
+    OneDbh {
+        /// How many.
+        n: usize,
+        /// The dbh.
+        dbh_cm: f64,
+    },
+    /// No form gives an acceptable curve.
+    NoForm {
+        /// Heights that could be used.
+        n: usize,
+    },
+    /// The species is neither softwood nor hardwood in the species table.
+    KindUnknown,
+    /// The design names no set of published curves.
+    NoSet,
+    /// The set that the design names has no curve for the species or its genus.
+    NotInSet {
+        /// Name of the set.
+        set: String,
+    },
+}
+
+/// A curve that fills heights.
+#[derive(Clone, Debug)]
+pub enum HeightCurve {
+    /// Fitted to heights of the cruise.
+    Fitted(Box<FittedUse>),
+    /// Published.
+    Published(Box<RegionalCurve>),
+}
+
+/// A fitted curve and what there is to say about the fit.
+#[derive(Clone, Debug)]
+pub struct FittedUse {
+    /// The curve.
+    pub fit: FittedCurve,
+    /// Forms that were tried.
+    pub tried: Vec<Tried>,
+    /// The form that the design names and why it was not taken.
+    pub replaced: Option<(Form, Refusal)>,
+    /// Heights of the fit that were read with a sight steeper than 100 %.
+    pub steep: usize,
+}
+
+impl HeightCurve {
+    /// Total height of a tree of `dbh_cm`, m.
+    pub fn height_m(&self, dbh_cm: f64) -> f64 {
+        match self {
+            HeightCurve::Fitted(fitted) => fitted.fit.curve.height_m(dbh_cm),
+            HeightCurve::Published(curve) => curve.height_m(dbh_cm),
+        }
+    }
+
+    /// Is a dbh outside the trees that the curve was fitted to?
+    pub fn is_extrapolated(&self, dbh_cm: f64) -> bool {
+        match self {
+            HeightCurve::Fitted(fitted) => {
+                let (least_cm, most_cm) = fitted.fit.dbh_range_cm;
+                dbh_cm < least_cm || dbh_cm > most_cm
+            }
+            HeightCurve::Published(curve) => curve.is_outside_range(dbh_cm),
+        }
+    }
+
+    /// The formula with breast height and units.
+    pub fn expression(&self) -> String {
+        match self {
+            HeightCurve::Fitted(fitted) => fill::fitted_expression(&fitted.fit.curve),
+            HeightCurve::Published(curve) => curve.expression(),
+        }
+    }
+
+    /// Name of its form.
+    pub fn form_name(&self) -> &'static str {
+        match self {
+            HeightCurve::Fitted(fitted) => fitted.fit.curve.form.name(),
+            HeightCurve::Published(curve) => curve.head.form.name(),
+        }
+    }
+}
+
+impl Level {
+    /// `species`, `softwoods`, `hardwoods` or `regional`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Level::Species => "species",
+            Level::Pooled(Kind::Softwood) => "softwoods",
+            Level::Pooled(Kind::Hardwood) => "hardwoods",
+            Level::Pooled(Kind::Unknown) => "pooled",
+            Level::Regional => "regional",
+        }
+    }
 }

@@ -1,3 +1,302 @@
-//! stub
-/// f
-pub struct RegionalSet;
+//! Published height curves of a region, for species with too few heights of their own.
+//!
+//! In: the set that `read::height_curves` made of a folder `species-tables/height-curves/<set>/`.
+//! Out: the curve of a species, and its height for a dbh. Coefficients stay as printed; dbh is
+//! converted to the unit of the publication, the height back from it. Breast height is part of the
+//! publication, whatever the design says.
+
+use std::sync::Arc;
+
+use crate::heights::curve::Form;
+use crate::species::set::{Obtained, ValidRange};
+use crate::species::{SpeciesId, SpeciesTable};
+
+/// A form in which curves are published: a [`Form`] with the coefficients under the names, and
+/// with the signs, of the publication.
+///
+/// D is dbh and y the height above breast height, both in the units of the set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum PublishedForm {
+    /// `exp(b0 + b1 D^b2)`. Source: Hanus et al. 1999, Research Contributions 25 and 27; Wang &
+    /// Hann 1988.
+    ExpPower,
+    /// `p2 exp(-p3 D^p4)`. Source: USDA Forest Service 2008 (Southern), equation 4.1.1.
+    CurtisArney,
+    /// `exp(b1 + b2/(D + 1))`. Source: Wykoff et al. 1982.
+    Wykoff,
+    /// `a exp(-b D^-c)`. Source: Moore et al. 1996.
+    Lundqvist,
+    /// `alpha (1 - exp(-beta D))^gamma`. Source: Barrett 2006.
+    ChapmanRichards,
+    /// `(D/(b1 + b2 D))^3`. Source: Sharma & Breidenbach 2015.
+    NaslundCubed,
+}
+
+impl PublishedForm {
+    /// All of them, with their names in the data.
+    pub const NAMES: &'static [(&'static str, PublishedForm)] = &[
+        ("exp-power", PublishedForm::ExpPower),
+        ("curtis-arney", PublishedForm::CurtisArney),
+        ("wykoff", PublishedForm::Wykoff),
+        ("lundqvist", PublishedForm::Lundqvist),
+        ("chapman-richards", PublishedForm::ChapmanRichards),
+        ("naslund-cubed", PublishedForm::NaslundCubed),
+    ];
+
+    /// Its name in the data.
+    pub fn name(self) -> &'static str {
+        PublishedForm::NAMES[self as usize].0
+    }
+
+    /// Names of its coefficients, in the order of [`PublishedForm::above_breast_height`].
+    pub fn coefficients(self) -> &'static [&'static str] {
+        match self {
+            PublishedForm::ExpPower => &["b0", "b1", "b2"],
+            PublishedForm::CurtisArney => &["p2", "p3", "p4"],
+            PublishedForm::Wykoff | PublishedForm::NaslundCubed => &["b1", "b2"],
+            PublishedForm::Lundqvist => &["a", "b", "c"],
+            PublishedForm::ChapmanRichards => &["alpha", "beta", "gamma"],
+        }
+    }
+
+    /// The formula of y as text.
+    pub fn expression(self) -> &'static str {
+        match self {
+            PublishedForm::ExpPower => "exp(b0 + b1 D^b2)",
+            PublishedForm::CurtisArney => "p2 exp(-p3 D^p4)",
+            PublishedForm::Wykoff => "exp(b1 + b2/(D + 1))",
+            PublishedForm::Lundqvist => "a exp(-b D^-c)",
+            PublishedForm::ChapmanRichards => "alpha (1 - exp(-beta D))^gamma",
+            PublishedForm::NaslundCubed => "(D/(b1 + b2 D))^3",
+        }
+    }
+
+    /// y, the height above breast height, in the units of the set. `c` holds as many coefficients
+    /// as [`PublishedForm::coefficients`] names.
+    pub fn above_breast_height(self, dbh: f64, c: &[f64]) -> f64 {
+        match self {
+            PublishedForm::ExpPower => Form::ExpPower.value(dbh, c),
+            PublishedForm::CurtisArney => Form::Korf.value(dbh, &[c[0], c[1], -c[2]]),
+            PublishedForm::Wykoff => Form::Wykoff.value(dbh, c),
+            PublishedForm::Lundqvist => Form::Korf.value(dbh, c),
+            PublishedForm::ChapmanRichards => Form::ChapmanRichards.value(dbh, c),
+            PublishedForm::NaslundCubed => Form::Naslund3.value(dbh, c),
+        }
+    }
+}
+
+/// A unit of a publication.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PublishedUnit {
+    /// Its name: `in`, `cm`, `ft`, `m`.
+    pub name: &'static str,
+    /// Its size in the unit that the program holds: cm for dbh, m for heights.
+    pub to_held: f64,
+}
+
+/// What holds for every curve of a set.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionalHead {
+    /// Name of the set, that of its folder.
+    pub name: String,
+    /// What it is, in a line.
+    pub title: String,
+    /// The publication.
+    pub citation: String,
+    /// How the coefficients were obtained.
+    pub obtained: Obtained,
+    /// More on that.
+    pub obtained_note: Option<String>,
+    /// Where the trees grew.
+    pub region: String,
+    /// Form of the curves.
+    pub form: PublishedForm,
+    /// Unit of dbh.
+    pub dbh_unit: PublishedUnit,
+    /// Unit of heights.
+    pub height_unit: PublishedUnit,
+    /// Breast height of the publication, in its unit.
+    pub breast_height: f64,
+    /// Height at which the straight line of small trees begins, in the unit of the set; only where
+    /// the publication has such a line.
+    pub line_start_height: Option<f64>,
+    /// Range of the trees behind the curves, or that none is published.
+    pub range: ValidRange,
+    /// Caveats.
+    pub notes: Vec<String>,
+}
+
+/// The straight line that takes the place of the curve for small trees, dbh in the unit of the set:
+/// from the start height at dbh `from` to the curve at dbh `to`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SmallTreeLine {
+    /// dbh at which the line has its start height.
+    pub from: f64,
+    /// dbh at which it meets the curve.
+    pub to: f64,
+    /// Height at `from`.
+    pub start_height: f64,
+}
+
+/// The curve of a species or a genus.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionalCurve {
+    /// What holds for the whole set.
+    pub head: Arc<RegionalHead>,
+    /// Species or genus.
+    pub species: SpeciesId,
+    /// Its name in the publication.
+    pub name: String,
+    /// Coefficients, as many as the form has.
+    pub coefficients: Vec<f64>,
+    /// The same as printed.
+    pub printed: Vec<String>,
+    /// The line of small trees.
+    pub line: Option<SmallTreeLine>,
+    /// Publication of this row, where it is not that of the set.
+    pub citation: Option<String>,
+    /// A doubt about the row.
+    pub mark: Option<String>,
+    /// Something worth knowing.
+    pub note: Option<String>,
+    /// Line in `coefficients.csv`.
+    pub line_number: usize,
+}
+
+impl RegionalCurve {
+    /// Height in the unit of the set for a dbh in the unit of the set.
+    fn height(&self, dbh: f64) -> f64 {
+        let head = &self.head;
+        let curve =
+            |dbh| head.breast_height + head.form.above_breast_height(dbh, &self.coefficients);
+        match self.line {
+            Some(line) if dbh < line.to => {
+                let share = ((dbh - line.from) / (line.to - line.from)).max(0.0);
+                line.start_height + (curve(line.to) - line.start_height) * share
+            }
+            _ => curve(dbh),
+        }
+    }
+
+    /// Total height in m of a tree of `dbh_cm`.
+    ///
+    /// `H = bh + y(D)` with y of the form; below dbh `to` of the line of small trees, where one is
+    /// published, `H = Hs + (H(to) - Hs) (D - from)/(to - from)`, and Hs below `from`.
+    pub fn height_m(&self, dbh_cm: f64) -> f64 {
+        self.height(dbh_cm / self.head.dbh_unit.to_held) * self.head.height_unit.to_held
+    }
+
+    /// Is a dbh outside the published range? Never where none is published.
+    pub fn is_outside_range(&self, dbh_cm: f64) -> bool {
+        let range = self.head.range.dbh_cm;
+        range.is_some_and(|[low, high]| dbh_cm < low || dbh_cm > high)
+    }
+
+    /// The publication of this curve.
+    pub fn citation(&self) -> &str {
+        self.citation.as_deref().unwrap_or(&self.head.citation)
+    }
+
+    /// The formula with breast height and units: `H = 4.5 + exp(b0 + b1 D^b2), D in in, H in ft`.
+    pub fn expression(&self) -> String {
+        let head = &self.head;
+        format!(
+            "H = {} + {}, D in {}, H in {}",
+            head.breast_height,
+            head.form.expression(),
+            head.dbh_unit.name,
+            head.height_unit.name
+        )
+    }
+
+    /// The coefficients by name, as printed: `b0 = 7.262195456, b1 = -5.899759104`.
+    pub fn coefficients_shown(&self) -> String {
+        let names = self.head.form.coefficients().iter();
+        let shown: Vec<String> = names
+            .zip(&self.printed)
+            .map(|(name, printed)| format!("{name} = {printed}"))
+            .collect();
+        shown.join(", ")
+    }
+
+    /// How a height comes about, line by line.
+    pub fn derivation(&self, dbh_cm: f64) -> Vec<String> {
+        let head = &self.head;
+        let dbh = dbh_cm / head.dbh_unit.to_held;
+        let (du, hu) = (head.dbh_unit.name, head.height_unit.name);
+        let mut lines = vec![
+            format!(
+                "published curve of {}, set {} ({})",
+                self.name, head.name, head.title
+            ),
+            self.citation().to_owned(),
+            format!("{}: {}", self.expression(), self.coefficients_shown()),
+        ];
+        if let Some(line) = self.line.filter(|line| dbh < line.to) {
+            lines.push(format!(
+                "below D = {} {du} a straight line from {} {hu} at D = {} {du} to the curve, {:.4} {hu} at \
+                 D = {} {du}",
+                line.to,
+                line.start_height,
+                line.from,
+                self.height(line.to),
+                line.to
+            ));
+        }
+        let height = self.height(dbh);
+        lines.push(format!(
+            "dbh {dbh_cm:.2} cm: D = {dbh:.4} {du}, H = {height:.4} {hu} = {:.4} m",
+            self.height_m(dbh_cm)
+        ));
+        if self.is_outside_range(dbh_cm) {
+            lines.push(format!(
+                "outside the range of the curve: {}",
+                head.range.source
+            ));
+        }
+        if let Some(mark) = &self.mark {
+            lines.push(format!("in doubt: {mark}"));
+        }
+        lines
+    }
+}
+
+/// A set of published curves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RegionalSet {
+    /// What holds for every curve.
+    pub head: Arc<RegionalHead>,
+    /// The curves in the order of the file; a species has at most one.
+    pub curves: Vec<RegionalCurve>,
+}
+
+impl RegionalSet {
+    /// The curve that serves a species: its own, else that of its genus as a whole.
+    pub fn curve_for(&self, species: SpeciesId, table: &SpeciesTable) -> Option<&RegionalCurve> {
+        let own = self.curves.iter().find(|curve| curve.species == species);
+        own.or_else(|| {
+            let genus = table.get(species).genus();
+            self.curves.iter().find(|curve| {
+                let served = table.get(curve.species);
+                served.is_genus() && served.genus() == genus
+            })
+        })
+    }
+}
+
+/// A height against which a set is checked.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HeightCheck {
+    /// Species or genus.
+    pub species: SpeciesId,
+    /// dbh of the tree.
+    pub dbh_cm: f64,
+    /// Its height as printed, in `unit`.
+    pub printed: String,
+    /// Unit of the printed height.
+    pub unit: PublishedUnit,
+    /// `published` or `computed independently`.
+    pub status: String,
+    /// Line in `checks.csv`.
+    pub line_number: usize,
+}

@@ -239,7 +239,7 @@ fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits
     })
 }
 
-fn read_range(keys: &Keys, problems: &mut Problems) -> ValidRange {
+pub(super) fn read_range(keys: &Keys, problems: &mut Problems) -> ValidRange {
     let is_text = keys
         .get("range")
         .is_some_and(|value| value.node.scalar_text().is_some());

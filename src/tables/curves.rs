@@ -1,7 +1,352 @@
-//! stub
+//! The height curves: which curve fills the heights of which species, why that one, and how far it
+//! may be trusted.
+
 use crate::compile::Compilation;
-use crate::tables::Block;
-/// f
-pub fn blocks(_: &Compilation<'_>, _: Option<usize>) -> Vec<Block> {
-    vec![]
+use crate::design::FitBy;
+use crate::heights::fit::Refusal;
+use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
+use crate::tables::{Block, Cell, Column, Table};
+
+/// Rows of the table of many stands that are shown.
+const MOST_ROWS: usize = 40;
+
+/// The curves of one stand, or of the cruise, with all there is to say about them. Of several
+/// stands with curves of their own: one table, the formulas and the publications.
+pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
+    let fitted_together = compilation.design.heights.fit_by == FitBy::Cruise;
+    match one {
+        Some(at) => in_full(compilation, &[at]),
+        None if fitted_together || compilation.stands.len() == 1 => {
+            let all: Vec<usize> = (0..compilation.stands.len()).collect();
+            in_full(compilation, &all)
+        }
+        None => by_stand(compilation),
+    }
+}
+
+/// The curves that fill trees of these stands, which share them; counts summed over the stands.
+fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+    let mut stands = stands.iter().map(|at| &compilation.stands[*at].heights);
+    let Some(first) = stands.next() else {
+        return Vec::new();
+    };
+    let mut uses = first.curves.clone();
+    for heights in stands {
+        for (sum, used) in uses.iter_mut().zip(&heights.curves) {
+            for (sum, served) in sum.species.iter_mut().zip(&used.species) {
+                sum.filled += served.filled;
+                sum.extrapolated += served.extrapolated;
+            }
+        }
+    }
+    for used in &mut uses {
+        used.species.retain(|served| served.filled > 0);
+    }
+    uses.retain(|used| !used.species.is_empty());
+    uses
+}
+
+fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
+    let uses = used(compilation, stands);
+    let mut without: Vec<&WithoutCurve> = stands
+        .iter()
+        .flat_map(|at| &compilation.stands[*at].heights.without_curve)
+        .collect();
+    without.sort_by_key(|without| without.species);
+    without.dedup_by_key(|without| without.species);
+    let mut remarks = Vec::new();
+    for used in &uses {
+        remarks.extend(remarks_on(compilation, used));
+    }
+    for without in without {
+        remarks.push(format!(
+            "{}: no curve. {}",
+            label(compilation, without.species),
+            passed_words(compilation, &without.passed)
+        ));
+    }
+    let formulas = uses.iter().map(|used| formula(compilation, used));
+    vec![
+        Block::Table(table_of(compilation, &uses)),
+        Block::List(formulas.collect()),
+        Block::List(remarks),
+    ]
+}
+
+fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
+    &compilation.records.species[species].label
+}
+
+fn labels(compilation: &Compilation<'_>, species: &[Served]) -> String {
+    let labels: Vec<&str> = species
+        .iter()
+        .map(|served| label(compilation, served.species))
+        .collect();
+    labels.join(", ")
+}
+
+fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
+    let units = compilation.design.units;
+    let (diameter, length) = (units.diameter(), units.length());
+    let columns = vec![
+        Column::words("species"),
+        Column::words("level"),
+        Column::words("form"),
+        Column::number("heights", "fitted"),
+        Column::number("dbh from", diameter.label),
+        Column::number("dbh to", diameter.label),
+        Column::number("RMSE", length.label),
+        Column::number("heights", "filled"),
+        Column::number("beyond", "dbh"),
+    ];
+    let mut table = Table::new("", 1, columns);
+    for used in uses {
+        let fit = fitted(used).map(|fitted| &fitted.fit);
+        let range = match &used.curve {
+            HeightCurve::Fitted(fitted) => Some(fitted.fit.dbh_range_cm.into()),
+            HeightCurve::Published(curve) => curve.head.range.dbh_cm,
+        };
+        let dbh = |end: usize| {
+            let dbh_cm = range.map(|range| range[end]);
+            Cell::maybe(dbh_cm.map(|cm| cm * diameter.from_metric), 1)
+        };
+        for served in &used.species {
+            table.rows.push(vec![
+                Cell::text(label(compilation, served.species)),
+                Cell::text(used.level.name()),
+                Cell::text(used.curve.form_name()),
+                Cell::maybe(fit.map(|fit| fit.n as f64), 0),
+                dbh(0),
+                dbh(1),
+                Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                Cell::Number(served.filled as f64, 0),
+                Cell::Number(served.extrapolated as f64, 0),
+            ]);
+        }
+    }
+    table.remarks.push(
+        "RMSE: residual standard error of the heights about the curve. Beyond dbh: trees of the \
+         heights filled that are thinner or thicker than those behind the curve."
+            .to_owned(),
+    );
+    table
+}
+
+fn fitted(used: &CurveUse) -> Option<&FittedUse> {
+    match &used.curve {
+        HeightCurve::Fitted(fitted) => Some(fitted),
+        HeightCurve::Published(_) => None,
+    }
+}
+
+/// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
+fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+    let whose = match used.level {
+        Level::Species | Level::Regional => labels(compilation, &used.species),
+        Level::Pooled(_) => format!("all {}", used.level.name()),
+    };
+    let parameters = match &used.curve {
+        HeightCurve::Fitted(fitted) => {
+            format!(
+                "{} (standard errors in brackets)",
+                fitted.parameters_shown()
+            )
+        }
+        HeightCurve::Published(curve) => curve.coefficients_shown(),
+    };
+    format!("{whose}: {}; {parameters}", used.curve.expression())
+}
+
+/// Why this curve, and how far it may be trusted.
+fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let whose = match used.level {
+        Level::Species | Level::Regional => labels(compilation, &used.species),
+        Level::Pooled(_) => format!("all {}", used.level.name()),
+    };
+    match &used.curve {
+        HeightCurve::Fitted(fitted) => {
+            for served in &used.species {
+                if !served.passed.is_empty() {
+                    remarks.push(format!(
+                        "{}: the curve of all {}. {}",
+                        label(compilation, served.species),
+                        used.level.name(),
+                        passed_words(compilation, &served.passed)
+                    ));
+                }
+            }
+            if let Some((form, why)) = fitted.replaced {
+                remarks.push(format!(
+                    "{whose}: the design asks for {}, which cannot be used here: {}",
+                    form.name(),
+                    why.words()
+                ));
+            }
+            remarks.extend(tried(&whose, fitted));
+            if fitted.steep > 0 {
+                remarks.push(format!(
+                    "{whose}: {} of the {} heights behind the curve were read with a sight steeper \
+                     than 100 %, which are the least precise",
+                    fitted.steep, fitted.fit.n
+                ));
+            }
+        }
+        HeightCurve::Published(curve) => {
+            let passed = used.species.iter().flat_map(|served| &served.passed);
+            let passed: Vec<Passed> = passed.cloned().collect();
+            remarks.push(format!(
+                "{whose}: published curve of {} ({}), not fitted to this cruise: it may miss the \
+                 stand. {}. {} ({})",
+                curve.name,
+                curve.head.title,
+                passed_words(compilation, &passed),
+                curve.citation(),
+                curve.head.obtained.words()
+            ));
+            for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
+                remarks.push(format!("{whose}: {doubt}"));
+            }
+        }
+    }
+    let beyond: usize = used.species.iter().map(|served| served.extrapolated).sum();
+    let filled: usize = used.species.iter().map(|served| served.filled).sum();
+    if beyond > 0 {
+        remarks.push(format!(
+            "{whose}: {beyond} of {filled} filled heights are extrapolated beyond the dbh of the \
+             trees behind the curve; measure heights there too"
+        ));
+    }
+    remarks
+}
+
+/// How the form was chosen, and which forms were refused.
+fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
+    if fitted.tried.len() < 2 {
+        return None;
+    }
+    let accepted = fitted
+        .tried
+        .iter()
+        .filter(|tried| tried.outcome.is_ok())
+        .count();
+    let mut words = format!(
+        "{whose}: {} has the least AICc ({:.2}) of {accepted} acceptable forms",
+        fitted.fit.curve.form.name(),
+        fitted.fit.aicc
+    );
+    for refusal in [
+        Refusal::TooFew,
+        Refusal::NoMinimum,
+        Refusal::NotRising,
+        Refusal::TooHigh,
+    ] {
+        let refused: Vec<&str> = fitted
+            .tried
+            .iter()
+            .filter(|tried| tried.outcome == Err(refusal))
+            .map(|tried| tried.form.name())
+            .collect();
+        if !refused.is_empty() {
+            words += &format!("; refused ({}): {}", refusal.words(), refused.join(", "));
+        }
+    }
+    Some(words)
+}
+
+/// Why the levels that were passed over do not serve, as sentences without the last full stop.
+fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
+    let words: Vec<String> = passed
+        .iter()
+        .map(|passed| why_words(compilation, passed))
+        .collect();
+    words.join("; ")
+}
+
+fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
+    let units = compilation.design.units;
+    let whose = match passed.level {
+        Level::Species => "its own heights".to_owned(),
+        level => format!("heights of all {}", level.name()),
+    };
+    match &passed.why {
+        Why::TooFew { n, wanted } => format!("{whose}: {n}, at least {wanted} are asked for"),
+        Why::OneHeight { n, height_m } => format!(
+            "{whose}: all {n} are the same ({:.2} {}), so there is nothing to fit",
+            height_m * units.length().from_metric,
+            units.length().label
+        ),
+        Why::OneDbh { n, dbh_cm } => format!(
+            "{whose}: all {n} are of trees of one dbh ({:.1} {}), so there is nothing to fit",
+            dbh_cm * units.diameter().from_metric,
+            units.diameter().label
+        ),
+        Why::NoForm { n } => format!("{whose}: {n}, but no form gives an acceptable curve"),
+        Why::KindUnknown => {
+            "the species table does not say whether it is a softwood or a hardwood".to_owned()
+        }
+        Why::NoSet => "the design names no set of published curves (heights: regional)".to_owned(),
+        Why::NotInSet { set } => format!("the set {set} has no curve for it or its genus"),
+    }
+}
+
+/// One row per stand, species and curve; every formula and every publication once.
+fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
+    let length = compilation.design.units.length();
+    let columns = vec![
+        Column::words("stand"),
+        Column::words("species"),
+        Column::words("level"),
+        Column::words("form"),
+        Column::number("heights", "fitted"),
+        Column::number("RMSE", length.label),
+        Column::number("heights", "filled"),
+        Column::number("beyond", "dbh"),
+    ];
+    let mut table = Table::new("", 2, columns);
+    let mut formulas: Vec<String> = Vec::new();
+    let mut publications: Vec<String> = Vec::new();
+    let mut left_out = 0;
+    for (at, stand) in compilation.records.stands.iter().enumerate() {
+        for used in used(compilation, &[at]) {
+            match &used.curve {
+                HeightCurve::Fitted(_) => {
+                    let name = used.curve.form_name();
+                    formulas.push(format!("{name}: {}", used.curve.expression()));
+                }
+                HeightCurve::Published(curve) => {
+                    let words = curve.head.obtained.words();
+                    publications.push(format!("{} ({words})", curve.citation()));
+                }
+            }
+            let fit = fitted(&used).map(|fitted| &fitted.fit);
+            for served in &used.species {
+                if table.rows.len() == MOST_ROWS {
+                    left_out += 1;
+                    continue;
+                }
+                table.rows.push(vec![
+                    Cell::text(&stand.name),
+                    Cell::text(label(compilation, served.species)),
+                    Cell::text(used.level.name()),
+                    Cell::text(used.curve.form_name()),
+                    Cell::maybe(fit.map(|fit| fit.n as f64), 0),
+                    Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                    Cell::Number(served.filled as f64, 0),
+                    Cell::Number(served.extrapolated as f64, 0),
+                ]);
+            }
+        }
+    }
+    if left_out > 0 {
+        table.remarks.push(format!(
+            "{left_out} more rows are not shown; a stand asked for by name shows its own in full."
+        ));
+    }
+    for list in [&mut formulas, &mut publications] {
+        list.sort();
+        list.dedup();
+    }
+    formulas.extend(publications);
+    vec![Block::Table(table), Block::List(formulas)]
 }

@@ -3,7 +3,7 @@
 
 use crate::compile::Compilation;
 use crate::expansion::expand;
-use crate::heights::{HeightSource, StandHeights};
+use crate::heights::{HeightSource, StandHeights, TreeHeight};
 use crate::records::{HeightRecord, Status, Tree};
 use crate::species::choose::SpeciesMatch;
 use crate::stems::volume::StemVolume;
@@ -117,14 +117,7 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
                 volume(values.volume_net_m3),
                 volume(values.volume_bark_m3),
                 Value::word(
-                    flags(
-                        compilation,
-                        tree,
-                        height.source,
-                        stem.as_ref(),
-                        &compiled.heights,
-                    )
-                    .join("; "),
+                    flags(compilation, tree, *height, stem.as_ref(), &compiled.heights).join("; "),
                 ),
             ]);
         }
@@ -151,7 +144,7 @@ pub fn source_word(source: HeightSource) -> &'static str {
 pub fn flags(
     compilation: &Compilation<'_>,
     tree: &Tree,
-    source: HeightSource,
+    height: TreeHeight,
     stem: Option<&StemVolume>,
     heights: &StandHeights,
 ) -> Vec<&'static str> {
@@ -170,10 +163,11 @@ pub fn flags(
         );
     }
     flag(
-        heights.is_extrapolated(source, tree.dbh_cm),
+        heights.is_extrapolated(height.source, tree.dbh_cm),
         "height curve extrapolated",
     );
     flag(tree.broken_height_m.is_some(), "broken");
+    flag(height.raised_to_break, "height raised to the break");
     if let Some(stem) = stem {
         flag(
             stem.out_of_range,
