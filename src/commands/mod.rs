@@ -54,10 +54,9 @@ fn report(problems: &Problems) -> Result<()> {
 
 /// The findings, a line each.
 fn lines(problems: &Problems) -> String {
-    problems
-        .iter()
-        .map(|diagnostic| format!("{diagnostic}\n"))
-        .collect()
+    problems.iter().fold(String::new(), |lines, diagnostic| {
+        lines + &format!("{diagnostic}\n")
+    })
 }
 
 /// `2 errors, 1 warning, 3 notes`.

@@ -427,11 +427,11 @@ fn significant(value: f64) -> String {
         return format!("{value:.5e}");
     }
     let before_point = if size < 1.0 {
-        0.0
+        0
     } else {
-        size.log10().floor() + 1.0
+        format!("{:.0}", size.trunc()).len()
     };
-    let decimals = [6, 5, 4, 3, 2, 1, 0][before_point as usize];
+    let decimals = 6_usize.saturating_sub(before_point);
     format!("{value:.decimals$}")
 }
 
