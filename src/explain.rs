@@ -265,7 +265,7 @@ fn adds(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String> {
         format!("stratum {}", stratum.name)
     };
     lines.push(format!(
-        "to the mean of the {where_}: each of these divided by its {plots} plots with selection {selection}"
+        "to the mean of the {where_}: each of these divided by {plots}, its number of plots with selection {selection}"
     ));
     lines
 }

@@ -2,6 +2,7 @@
 
 use crate::compile::Compilation;
 use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
+use crate::diagnostic::counted;
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
 use crate::tables::report::{method_words, sampling_assumptions};
@@ -18,7 +19,7 @@ pub fn compiled(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block>
     if let [stand] = stands[..] {
         facts.push(format!("stand {}{}", stand.name, area_words(design, stand)));
     } else {
-        facts.push(format!("{} stands", stands.len()));
+        facts.push(counted(stands.len(), "stand"));
     }
     for (selection, rule) in design.selections.iter().enumerate() {
         let visits = || {
@@ -32,22 +33,28 @@ pub fn compiled(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block>
             .filter(|v| v.trees.is_empty() && v.counts.is_empty())
             .count();
         let trees = || visits().flat_map(|visit| &visit.trees);
-        let counted: f64 = visits()
+        let only_counted: f64 = visits()
             .flat_map(|visit| &visit.counts)
             .map(|c| c.count)
             .sum();
         let dead = trees().filter(|tree| !tree.status.is_live()).count();
         let mut words = format!(
-            "selection {}: {}; {} plots, {empty} of them without trees",
+            "selection {}: {}; {}",
             rule.name,
             method_words(design, selection),
-            visits().count()
+            counted(visits().count(), "plot")
         );
-        if trees().count() > 0 {
-            words += &format!("; {} tree records ({dead} dead)", trees().count());
+        if empty > 0 {
+            words += &format!(", {empty} of them without trees");
         }
-        if counted > 0.0 {
-            words += &format!("; {counted} trees only counted");
+        if trees().count() > 0 {
+            words += &format!(
+                "; {} ({dead} dead)",
+                counted(trees().count(), "tree record")
+            );
+        }
+        if only_counted > 0.0 {
+            words += &format!("; {only_counted} trees only counted");
         }
         let excluded = trees().filter(|tree| tree.excluded).count();
         if excluded > 0 {
@@ -134,7 +141,8 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     let design = compilation.design;
     let mut measured = 0;
     let mut read = 0;
-    let mut filled = 0;
+    let mut fitted = 0;
+    let mut published = 0;
     let mut steep = 0;
     let mut none = 0;
     for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
@@ -142,18 +150,26 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
             match height.source {
                 HeightSource::Measured => measured += 1,
                 HeightSource::Instrument => read += 1,
+                HeightSource::SpeciesCurve(_) | HeightSource::PooledCurve(_) => fitted += 1,
+                HeightSource::RegionalCurve(_) => published += 1,
                 HeightSource::None => none += 1,
-                _ => filled += 1,
             }
             if let HeightRecord::Instrument(reading) = tree.height {
                 steep += usize::from(reading.is_steep());
             }
         }
     }
-    let mut facts = vec![format!(
-        "heights: {measured} recorded, {read} from instrument readings ({steep} of them steeper than 100 %), {filled} filled from curves, {none} none"
-    )];
-    if filled > 0 {
+    let mut words = format!("heights: {measured} recorded, {read} from instrument readings");
+    if steep > 0 {
+        words += &format!(" ({steep} of them steeper than 100 %)");
+    }
+    words +=
+        &format!(", {fitted} filled from curves fitted here, {published} from published curves");
+    if none > 0 {
+        words += &format!(", {none} none");
+    }
+    let mut facts = vec![words];
+    if fitted > 0 {
         let by = match design.heights.fit_by {
             FitBy::Stand => "each stand",
             FitBy::Cruise => "the whole cruise",
@@ -205,12 +221,19 @@ pub fn without_height(
     species: usize,
     count: usize,
 ) -> String {
+    let (stand, species) = (
+        &compilation.records.stands[stand].name,
+        &compilation.records.species[species].label,
+    );
+    let (have, them) = if count == 1 {
+        ("has", "it")
+    } else {
+        ("have", "them")
+    };
     format!(
-        "stand {}: {count} trees of {} have no height and no curve could be fitted, so no volume \
-         is given for them; measure at least {} heights, or name published curves under \
-         heights: regional",
-        compilation.records.stands[stand].name,
-        compilation.records.species[species].label,
+        "stand {stand}: {} of {species} {have} no height and no curve serves, so no volume is given \
+         for {them}; measure at least {} heights, or name published curves under heights: regional",
+        counted(count, "tree"),
         compilation.design.heights.min_trees
     )
 }

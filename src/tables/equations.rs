@@ -1,7 +1,8 @@
 //! Which equation serves which species of the cruise, with its publication.
 
 use crate::compile::Compilation;
-use crate::species::choose::{RegionMatch, SpeciesMatch};
+use crate::records::Stand;
+use crate::species::choose::{MerchantableBy, RegionMatch, SpeciesMatch};
 use crate::tables::{Block, Cell, Column, Table, percent};
 
 /// The set, its equations by species, and how much rests on extrapolation.
@@ -22,10 +23,13 @@ pub fn blocks(compilation: &Compilation<'_>) -> Vec<Block> {
         format!("error of the equations: {}", set.head.error.statement),
     ];
     if let Some(profiles) = &set.profiles {
-        let used = compilation
-            .equations
-            .iter()
-            .any(|equation| equation.chosen.borrowed.is_some());
+        let used = any_broken(compilation)
+            || compilation.equations.iter().any(|equation| {
+                matches!(
+                    equation.chosen.merchantable,
+                    Some((_, MerchantableBy::BorrowedShare))
+                )
+            });
         if used {
             facts.push(format!(
                 "other merchantable limits and broken stems by the profiles of {}: {}",
@@ -110,5 +114,29 @@ fn extrapolated(compilation: &Compilation<'_>) -> Vec<String> {
              volume lies, so theirs is too large"
         ));
     }
+    facts.extend(whole_snags(compilation));
     facts
+}
+
+fn any_broken(compilation: &Compilation<'_>) -> bool {
+    let trees = compilation.records.stands.iter().flat_map(Stand::trees);
+    trees
+        .into_iter()
+        .any(|(_, _, tree)| tree.broken_height_m.is_some())
+}
+
+/// Snags for which no break was recorded.
+fn whole_snags(compilation: &Compilation<'_>) -> Option<String> {
+    let trees = compilation.records.stands.iter().flat_map(Stand::trees);
+    let (mut whole, mut all) = (0, 0);
+    for (_, _, tree) in trees.filter(|(_, _, tree)| !tree.status.is_live() && !tree.excluded) {
+        all += 1;
+        whole += usize::from(tree.broken_height_m.is_none());
+    }
+    (whole > 0).then(|| {
+        format!(
+            "{whole} of {all} dead trees have no broken height recorded: their volume is that of \
+             a whole stem, sound throughout"
+        )
+    })
 }

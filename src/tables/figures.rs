@@ -150,11 +150,16 @@ pub fn by_species(
     status: StatusDomain,
 ) -> Table {
     let attributes = present(lookup, scope, selection, status);
-    let caption = format!(
-        "each figure per {} with half the width of its {} interval (+-)",
-        design.units.area().label,
-        confidence_words(design)
-    );
+    let per_area = design.units.area().label;
+    let whole = lookup.estimate(scope, selection, everything(status), Attribute::BasalArea);
+    let caption = if whole.is_some_and(|e| e.no_interval.is_none()) {
+        format!(
+            "each figure per {per_area} with half the width of its {} interval (+-)",
+            confidence_words(design)
+        )
+    } else {
+        format!("each figure per {per_area}")
+    };
     let mut table = Table::new(caption, 1, figure_columns("species", &attributes, design));
     let species = lookup.species(scope, selection, status);
     for species in species.into_iter().map(Some).chain([None]) {
@@ -230,8 +235,8 @@ pub fn side_by_side(lookup: &Lookup<'_>, design: &Design, scope: Scope<'_>) -> T
         columns.push(Column::number(&selection.name, ""));
         columns.push(Column::number("+-", ""));
     }
-    let caption = "live trees, each rule with half the width of its interval; two samples of the \
-                   same ground, not twice as many plots";
+    let caption = "live trees by each rule, with half the width of the interval where there is \
+                   one; two samples of the same ground, not twice as many plots";
     let mut table = Table::new(caption, 2, columns);
     for attribute in BY_SPECIES {
         let unit = attribute.unit(design.units);

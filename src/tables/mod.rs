@@ -142,6 +142,28 @@ impl Table {
     }
 }
 
+impl Table {
+    /// The same table without columns of numbers that have none.
+    #[must_use]
+    pub fn without_empty_columns(mut self) -> Self {
+        let kept: Vec<bool> = self
+            .columns
+            .iter()
+            .enumerate()
+            .map(|(at, column)| {
+                !column.numeric || self.rows.iter().any(|row| row[at] != Cell::Empty)
+            })
+            .collect();
+        let mut keep = kept.iter();
+        self.columns.retain(|_| *keep.next().unwrap_or(&true));
+        for row in &mut self.rows {
+            let mut keep = kept.iter();
+            row.retain(|_| *keep.next().unwrap_or(&true));
+        }
+        self
+    }
+}
+
 impl Column {
     /// A column of words.
     pub fn words(head: impl Into<String>) -> Self {

@@ -68,7 +68,10 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
     }
     if design.selections.len() > 1 {
         let table = figures::side_by_side(&lookup, design, whole);
-        report.section("Selections side by side", vec![Block::Table(table)]);
+        report.section(
+            "Selections side by side",
+            vec![Block::Table(table.without_empty_columns())],
+        );
     }
     if this.strata.len() > 1 {
         report.section("Strata", strata_blocks(&lookup, design, this));
@@ -109,7 +112,7 @@ fn selection_blocks(
             "" => caption.to_owned(),
             more => format!("{caption}: {more}"),
         };
-        Block::Table(table)
+        Block::Table(table.without_empty_columns())
     };
     let stand_figures = figures::stand_figures(lookup, design, scope, selection, live);
     blocks.push(with_caption("Live trees", stand_figures));

@@ -12,6 +12,7 @@ mod compiling;
 mod counted_sweeps;
 mod cruise;
 mod design_errors;
+mod designs;
 mod dirty_field_book;
 mod estimators;
 mod height_fits;
