@@ -107,8 +107,7 @@ fn check_covered(
                 continue;
             }
             if let Err((message, hint)) = cover(id) {
-                let name = species.get(id).label();
-                let message = format!("{}, {name}: {message}", seen(&spelling.text));
+                let message = format!("{message} (recorded as {})", seen(&spelling.text));
                 problems.push(
                     Diagnostic::error("species-not-covered", message)
                         .at(table.site_in_row_at(spelling.byte, Some(column)))

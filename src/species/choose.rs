@@ -371,7 +371,8 @@ impl VolumeSet {
                 .take(SHOWN)
                 .map(|id| table.get(*id).label())
                 .collect();
-            hint += "name a substitute in the design, for example one of ";
+            hint += "name a substitute in the design (`volume: substitute`, or `fallback: genus`), \
+                     for example one of ";
             hint += &labels.join(", ");
         }
         Missing {

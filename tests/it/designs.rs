@@ -75,7 +75,7 @@ fn nested_rings_strips_and_gauges() {
     let g = |dbh: f64| PI * dbh * dbh / 40_000.0;
     assert_close(
         value(&rows, "gauge", "trees"),
-        (4.0 / g(30.0) + 4.0 / g(50.0)) / 2.0,
+        2.0 / g(30.0) + 2.0 / g(50.0),
     );
 }
 
