@@ -45,13 +45,7 @@ pub fn read_records(
     if files.plots.is_none() && !selections.all(|s| s.method == Method::FullTally) {
         warn_of_missing_list(files, &mut problems);
     }
-    check_covered(
-        trees.as_ref(),
-        counts.as_ref(),
-        species,
-        cover,
-        &mut problems,
-    );
+    check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);
     let strata = find_strata(files, &areas, &plots, &mut problems);
     suspicious::check(
         &suspicious::Cruise {
@@ -95,7 +89,6 @@ fn warn_of_missing_list(files: &RecordFiles, problems: &mut Problems) {
 fn check_covered(
     trees: Option<&TreeSheet>,
     counts: Option<&CountSheet>,
-    species: &SpeciesTable,
     cover: &mut Cover<'_>,
     problems: &mut Problems,
 ) {

@@ -388,7 +388,7 @@ fn each_species_is_asked_about_once_and_refused_where_it_is_first_recorded() {
     assert_eq!(
         refused,
         [
-            "trees.csv:3:3: error: `Hw`, western hemlock (Hw): no equation; name a substitute \
+            "trees.csv:3:3: error: no equation (recorded as `Hw`); name a substitute \
              [species-not-covered]"
         ]
     );
