@@ -8,7 +8,7 @@ use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
-use crate::read::design::{Known, check_species, read_design, species_tables_folder};
+use crate::read::design::{Known, check_species, place_of, read_design, species_tables_folder};
 use crate::read::records::read_records;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -78,7 +78,7 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     problems.append(check_species(&source, &species));
     let mut design = design?;
     override_design(&mut design, arguments, problems);
-    let volume = volume_set(&design, &source, &tables, &species, problems);
+    let volume = volume_set(&mut design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
@@ -167,29 +167,41 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
     }
 }
 
-/// The volume set of the design, if it can serve its region and limits.
+/// The volume set of the design, if it can serve its region and limits. A set that was only named
+/// on the command line may lack merchantable volume: it is left out, and that is said.
 fn volume_set(
-    design: &Design,
+    design: &mut Design,
     source: &Source,
+    arguments: &DesignArgs,
     tables: &Tables,
     species: &SpeciesTable,
     problems: &mut Problems,
 ) -> Option<VolumeSet> {
-    let volume = design.volume.as_ref()?;
+    let volume = design.volume.as_mut()?;
     let set = keep(tables.volume_set(&volume.set, species), problems)?;
-    let mut refuse = |code, message: String| {
-        problems.push(Diagnostic::error(code, message).at(source.whole()));
-    };
     let region = volume.region.as_deref();
     if let Err(message) = set.check_region(region) {
-        refuse("volume-region", message);
+        let error = Diagnostic::error("volume-region", message);
+        problems.push(
+            if arguments.region.is_some() || arguments.volume_set.is_some() {
+                error.hint("give one with --region")
+            } else {
+                error.at(place_of(source, &["volume", "region"]))
+            },
+        );
         return None;
     }
     if let Some(limits) = &volume.merchantable
         && let Err(message) = set.check_merchantable(limits, region)
     {
-        refuse("merchantable-limits", message);
-        return None;
+        if arguments.volume_set.is_none() {
+            let place = place_of(source, &["volume", "merchantable"]);
+            problems.push(Diagnostic::error("merchantable-limits", message).at(place));
+            return None;
+        }
+        let warning = Diagnostic::warning("merchantable-limits", message);
+        problems.push(warning.hint("total volume only is given"));
+        volume.merchantable = None;
     }
     Some(set)
 }

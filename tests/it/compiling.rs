@@ -287,6 +287,14 @@ fn the_command_line_overrides_the_design() {
         row(&design, "volume_total")["per_ha"],
         row(&taper, "volume_total")["per_ha"]
     );
+    // A set without merchantable volume leaves that out and says so.
+    let national = of(&["--volume-set", "us-national-2024", "--region", "240"]);
+    assert!(
+        national
+            .iter()
+            .all(|row| row["attribute"] != "volume_merch")
+    );
+    assert!(national.iter().any(|row| row["attribute"] == "volume_bark"));
     let curve = of(&["--curve", "power"]);
     assert_ne!(
         row(&design, "volume_total")["per_ha"],
@@ -308,6 +316,8 @@ fn the_command_line_overrides_the_design() {
             1,
             "ca-bc-volume-2016",
         ),
+        (["--volume-set", "us-national-2024"], 1, "M240"),
+        (["--region", "CHW"], 1, "CWH"),
         (["--curve", "naslunt"], 1, "naslund"),
         (["--confidence", "95"], 2, "0.95"),
         (["--units", "furlongs"], 2, "imperial"),

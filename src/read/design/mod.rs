@@ -11,10 +11,10 @@ mod walk;
 use std::path::Path;
 
 use crate::design::{Design, Measured, SpeciesCodes, StatusCode};
-use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
-use crate::read::yaml::{Node, parse};
+use crate::read::yaml::{Node, Step, locate, parse};
 use crate::species::SpeciesTable;
 use crate::units::{CM_PER_IN, Dimension, UnitSystem};
 use walk::{Entry, Section, Walk};
@@ -67,6 +67,24 @@ pub fn species_tables_folder(source: &Source, base: &Path) -> Option<String> {
     let mut inputs = Section::open(&mut walk, &inputs, "`inputs`")?;
     let folder = inputs.get(&mut walk, "species_tables")?.text(&mut walk)?;
     Some(base.join(folder).to_string_lossy().into_owned())
+}
+
+/// Place of a value of the design by its keys (`["volume", "region"]`); of the whole file if it is
+/// not there.
+pub fn place_of(source: &Source, keys: &[&str]) -> Site {
+    let place = || {
+        let mut node = &parse(source).ok()?;
+        let mut path = Vec::new();
+        for key in keys {
+            let Node::Map(pairs) = node else { return None };
+            let named = |(name, _): &(Node, Node)| name.scalar_text().as_deref() == Some(key);
+            let at = pairs.iter().position(named)?;
+            path.push(Step::Value(at));
+            node = &pairs[at].1;
+        }
+        Some(locate(source, &path))
+    };
+    place().unwrap_or_else(|| source.whole())
 }
 
 /// Checks the species that a design names (its aliases and substitutes) against the species table,
