@@ -18,25 +18,13 @@ use crate::design::{CurveChoice, FitWeights};
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
 use crate::math::nonlinear::{Problem, Solver, Status};
 
-/// Forms among which `best` chooses. Left out: exp-power (Korf's curve in other letters); parabola
-/// and Sibbesen (turn down); log-line (negative for small trees).
-pub const CANDIDATES: [Form; 16] = [
-    Form::Naslund,
-    Form::Naslund3,
-    Form::Curtis,
-    Form::Michailow,
-    Form::Wykoff,
-    Form::Meyer,
-    Form::Power,
-    Form::MichaelisMenten,
-    Form::ChapmanRichards,
-    Form::Weibull,
-    Form::Korf,
-    Form::Gompertz,
-    Form::Logistic,
-    Form::Prodan,
-    Form::Ratkowsky,
-    Form::Hossfeld4,
+/// Forms that `best` leaves out: exp-power (Korf's curve in other letters), parabola and Sibbesen
+/// (turn down), log-line (negative for small trees).
+pub const NOT_IN_BEST: [Form; 4] = [
+    Form::ExpPower,
+    Form::Parabola,
+    Form::Sibbesen,
+    Form::LogLine,
 ];
 
 /// Times the tallest measured height that a curve may reach at the thickest tree.
@@ -300,7 +288,10 @@ pub fn choose(
             Err(refusal) => choice.replaced = Some((form, refusal)),
         }
     }
-    for form in CANDIDATES {
+    for form in Form::ALL
+        .into_iter()
+        .filter(|form| !NOT_IN_BEST.contains(form))
+    {
         let fitted = attempt(form);
         choice.tried.push(Tried {
             form,
@@ -353,7 +344,7 @@ mod tests {
     fn the_best_has_the_smallest_criterion_and_rises() {
         let choice = best(&heights());
         let chosen = choice.chosen.unwrap();
-        assert_eq!(choice.tried.len(), CANDIDATES.len());
+        assert_eq!(choice.tried.len(), Form::ALL.len() - NOT_IN_BEST.len());
         for tried in &choice.tried {
             if let Ok(aicc) = tried.outcome {
                 assert!(chosen.aicc <= aicc, "{tried:?}");
