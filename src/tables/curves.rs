@@ -60,10 +60,15 @@ fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
     }
     for without in without {
         remarks.push(format!(
-            "{}: no curve. {}",
+            "{}: no curve ({})",
             label(compilation, without.species),
             passed_words(compilation, &without.passed)
         ));
+    }
+    for publication in uses.iter().filter_map(publication) {
+        if !remarks.contains(&publication) {
+            remarks.push(publication);
+        }
     }
     let formulas = uses.iter().map(|used| formula(compilation, used));
     vec![
@@ -169,7 +174,7 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
             for served in &used.species {
                 if !served.passed.is_empty() {
                     remarks.push(format!(
-                        "{}: the curve of all {}. {}",
+                        "{}: the curve of all {} ({})",
                         label(compilation, served.species),
                         used.level.name(),
                         passed_words(compilation, &served.passed)
@@ -196,13 +201,11 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
             let passed = used.species.iter().flat_map(|served| &served.passed);
             let passed: Vec<Passed> = passed.cloned().collect();
             remarks.push(format!(
-                "{whose}: published curve of {} ({}), not fitted to this cruise: it may miss the \
-                 stand. {}. {} ({})",
+                "{whose}: published curve of {} ({}), not fitted to this cruise, so it may miss the \
+                 stand ({})",
                 curve.name,
                 curve.head.title,
-                passed_words(compilation, &passed),
-                curve.citation(),
-                curve.head.obtained.words()
+                passed_words(compilation, &passed)
             ));
             for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
                 remarks.push(format!("{whose}: {doubt}"));
@@ -218,6 +221,17 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
         ));
     }
     remarks
+}
+
+/// The publication of a published curve, and how it was obtained.
+fn publication(used: &CurveUse) -> Option<String> {
+    match &used.curve {
+        HeightCurve::Fitted(_) => None,
+        HeightCurve::Published(curve) => {
+            let words = curve.head.obtained.words();
+            Some(format!("{} ({words})", curve.citation()))
+        }
+    }
 }
 
 /// How the form was chosen, and which forms were refused.
@@ -254,7 +268,7 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
     Some(words)
 }
 
-/// Why the levels that were passed over do not serve, as sentences without the last full stop.
+/// Why the levels that were passed over do not serve.
 fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
     let words: Vec<String> = passed
         .iter()
@@ -314,10 +328,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                HeightCurve::Published(curve) => {
-                    let words = curve.head.obtained.words();
-                    publications.push(format!("{} ({words})", curve.citation()));
-                }
+                HeightCurve::Published(_) => publications.extend(publication(&used)),
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
             for served in &used.species {

@@ -1,16 +1,16 @@
 //! Which curve fills which height: every level and every rule, on small invented stands.
 
-use spinney::design::{CurveChoice, Heights};
+use spinney::design::{CurveChoice, Heights, Measured};
 use spinney::heights::curve::Form;
 use spinney::heights::fill::CurveSet;
 use spinney::heights::regional::RegionalSet;
 use spinney::heights::{HeightCurve, HeightSource, Level, StandHeights, Why};
 use spinney::read::height_curves::regional_set;
 use spinney::read::tables::Tables;
-use spinney::records::{CruiseSpecies, Stand, Tree};
-use spinney::species::SpeciesTable;
+use spinney::records::{CruiseSpecies, HeightRecord, Reading, Stand, Tree};
+use spinney::species::{Kind, SpeciesTable};
 
-use crate::sample::{dead, design, fixed, plot, records, tall, tree, visit};
+use crate::sample::{dead, design, fixed, gauge, plot, records, tall, tree, visit};
 
 /// Fd, Hw, Dr and something that is neither softwood nor hardwood.
 struct Forest {
@@ -49,25 +49,29 @@ impl Forest {
     }
 
     fn fill(&self, trees: Vec<Tree>, with_regional: bool) -> StandHeights {
-        let stand = stand(trees);
         let regional = with_regional.then_some(&self.regional);
+        self.fill_stand(&stand(trees), regional)
+    }
+
+    fn fill_stand(&self, stand: &Stand, regional: Option<&RegionalSet>) -> StandHeights {
         let curves = CurveSet::fit(
-            &[&stand],
+            &[stand],
             &self.species,
             &self.table,
             &self.heights,
             regional,
         );
-        curves.fill(&stand)
+        curves.fill(stand)
     }
 }
 
-/// One plot with these visits.
+/// One plot with these visits, each for a selection of its own.
 fn stand_of(visits: Vec<Vec<Tree>>) -> Stand {
-    let design = design(vec![fixed(0.02)]);
+    let design = design(vec![fixed(0.02), gauge(4.0, Measured::All, None)]);
     let visits = visits
         .into_iter()
-        .map(|trees| visit(&design, 0, trees, Vec::new()))
+        .enumerate()
+        .map(|(selection, trees)| visit(&design, selection, trees, Vec::new()))
         .collect();
     records(3, vec![("Wood", vec![("", None)], vec![plot(0, visits)])])
         .stands
@@ -198,31 +202,175 @@ fn snags_are_filled_from_the_curve_of_live_trees_but_not_below_their_break() {
     assert!(heights.trees[9].raised_to_break);
 }
 
+/// Heights behind the one fitted curve.
+fn heights_behind(filled: &StandHeights) -> usize {
+    let [used] = &filled.curves[..] else {
+        panic!("{:?}", filled.curves)
+    };
+    let HeightCurve::Fitted(fitted) = &used.curve else {
+        panic!("fitted")
+    };
+    fitted.fit.n
+}
+
 #[test]
 fn a_tree_measured_in_two_selections_counts_once() {
     let forest = Forest::new();
-    let numbered = || {
+    let numbered = |first: usize| {
         let mut trees = measured(FD, 8);
         for (k, tree) in trees.iter_mut().enumerate() {
-            tree.number = k.to_string();
+            tree.number = (first + k).to_string();
         }
         trees
     };
-    let stand = stand_of(vec![numbered(), numbered()]);
-    let curves = CurveSet::fit(
-        &[&stand],
-        &forest.species,
-        &forest.table,
-        &forest.heights,
-        None,
-    );
-    let filled = curves.fill(&stand);
-    for used in &filled.curves {
-        let HeightCurve::Fitted(fitted) = &used.curve else {
-            panic!("fitted")
+    let n = |visits: [Vec<Tree>; 2]| {
+        let [mut fixed, sweep] = visits;
+        fixed.push(tree(FD, 30.0));
+        let stand = stand_of(vec![fixed, sweep]);
+        heights_behind(&forest.fill_stand(&stand, None))
+    };
+    assert_eq!(n([numbered(1), numbered(1)]), 8, "the same trees");
+    assert_eq!(n([numbered(1), numbered(5)]), 16, "other numbers");
+    assert_eq!(n([measured(FD, 8), measured(FD, 8)]), 16, "no numbers");
+    let mut again = numbered(1);
+    again[0].dbh_cm += 0.5;
+    assert_eq!(n([numbered(1), again]), 9, "another dbh, another tree");
+    // The same number twice in one selection is two records of the crew, not one tree.
+    let mut twice = numbered(1);
+    twice.extend(numbered(1));
+    assert_eq!(n([twice, Vec::new()]), 16);
+}
+
+#[test]
+fn an_excluded_tree_lends_its_height_and_a_count_is_no_weight() {
+    let forest = Forest::new();
+    let (at, plain) = with(measured(FD, 8), tree(FD, 30.0));
+    let expected = forest.fill(plain.clone(), false).trees[at];
+    let mut trees = plain.clone();
+    trees[0].excluded = true;
+    trees[3].count = 12.0;
+    let filled = forest.fill(trees, false);
+    assert_eq!(filled.trees[at], expected);
+    assert_eq!(heights_behind(&filled), 8);
+}
+
+#[test]
+fn heights_at_breast_height_are_no_heights_of_a_curve() {
+    let forest = Forest::new();
+    let (at, mut trees) = with(measured(FD, 8), tree(FD, 30.0));
+    trees.push(tall(tree(FD, 1.0), 1.3));
+    let filled = forest.fill(trees, false);
+    assert_eq!(heights_behind(&filled), 8);
+    assert!(filled.trees[at].height_m.is_some());
+}
+
+#[test]
+fn trees_of_one_dbh_have_no_curve() {
+    let forest = Forest::new();
+    let mut trees: Vec<Tree> = (0..6_u8)
+        .map(|k| tall(tree(FD, 20.0), 15.0 + f64::from(k)))
+        .collect();
+    trees.push(tree(FD, 30.0));
+    let filled = forest.fill(trees, false);
+    assert_eq!(filled.trees[6].height_m, None);
+    let [species, pooled, regional] = &filled.without_curve[0].passed[..] else {
+        panic!("{:?}", filled.without_curve)
+    };
+    let one_dbh = Why::OneDbh { n: 6, dbh_cm: 20.0 };
+    assert_eq!((&species.why, &pooled.why), (&one_dbh, &one_dbh));
+    assert_eq!(pooled.level, Level::Pooled(Kind::Softwood));
+    assert_eq!(regional.why, Why::NoSet);
+}
+
+#[test]
+fn heights_that_fall_with_dbh_have_no_acceptable_curve() {
+    let forest = Forest::new();
+    let mut trees: Vec<Tree> = (0..8_u8)
+        .map(|k| {
+            tall(
+                tree(FD, 20.0 + 4.0 * f64::from(k)),
+                25.0 - 2.0 * f64::from(k),
+            )
+        })
+        .collect();
+    trees.push(tree(FD, 30.0));
+    let filled = forest.fill(trees.clone(), true);
+    let HeightSource::RegionalCurve(at) = filled.trees[8].source else {
+        panic!("{:?}", filled.trees[8])
+    };
+    let passed = &filled.curves[at].species[0].passed;
+    assert_eq!(passed[0].why, Why::NoForm { n: 8 });
+    assert_eq!(forest.fill(trees, false).trees[8].height_m, None);
+}
+
+#[test]
+fn a_species_of_no_known_kind_lends_and_borrows_nothing() {
+    let mut forest = Forest::new();
+    let (unknown, _) = forest
+        .table
+        .iter()
+        .find(|(_, species)| species.kind == Kind::Unknown)
+        .unwrap();
+    forest.species[DR].id = unknown;
+    let mut trees = measured(FD, 4);
+    trees.extend(measured(DR, 4));
+    trees.push(tree(DR, 30.0));
+    trees.push(tree(FD, 30.0));
+    let filled = forest.fill(trees, true);
+    assert_eq!(filled.trees[8].source, HeightSource::None);
+    let passed = &filled.without_curve[0].passed;
+    assert_eq!(passed[1].why, Why::KindUnknown);
+    let set = "us-coastal-northwest-1999".to_owned();
+    assert_eq!(passed[2].why, Why::NotInSet { set });
+    // Four heights of Douglas-fir stay four: the other species lends none.
+    let HeightSource::RegionalCurve(at) = filled.trees[9].source else {
+        panic!("{:?}", filled.trees[9])
+    };
+    let few = Why::TooFew { n: 4, wanted: 5 };
+    assert_eq!(filled.curves[at].species[0].passed[1].why, few);
+}
+
+#[test]
+fn steep_readings_behind_a_curve_are_counted() {
+    let forest = Forest::new();
+    let (_, mut trees) = with(measured(FD, 8), tree(FD, 30.0));
+    for (at, distance_m) in [(2, 14.0), (3, 60.0)] {
+        let HeightRecord::Measured { height_m } = trees[at].height else {
+            panic!("measured")
         };
-        assert_eq!(fitted.fit.n, 8);
+        trees[at].height = HeightRecord::Instrument(Reading {
+            top_ratio: height_m / distance_m,
+            base_ratio: 0.0,
+            distance_m,
+            tape_ratio: 0.0,
+        });
     }
+    let filled = forest.fill(trees, false);
+    let HeightCurve::Fitted(fitted) = &filled.curves[0].curve else {
+        panic!("fitted")
+    };
+    assert_eq!((fitted.fit.n, fitted.steep), (8, 1));
+    assert_eq!(filled.trees[3].source, HeightSource::Instrument);
+}
+
+#[test]
+fn stands_fitted_together_share_a_curve_and_count_their_own_trees() {
+    let forest = Forest::new();
+    let (_, few) = with(measured(FD, 3), tree(FD, 30.0));
+    let many = [measured(FD, 6), vec![tree(FD, 60.0), tree(FD, 25.0)]].concat();
+    let stands = [stand(few), stand(many)];
+    let both: Vec<&Stand> = stands.iter().collect();
+    let (species, table) = (&forest.species, &forest.table);
+    let curves = CurveSet::fit(&both, species, table, &forest.heights, None);
+    let filled = [curves.fill(&stands[0]), curves.fill(&stands[1])];
+    let counts = filled.each_ref().map(|heights| {
+        let served = &heights.curves[0].species[0];
+        (heights_behind(heights), served.filled, served.extrapolated)
+    });
+    assert_eq!(counts, [(9, 1, 0), (9, 2, 1)]);
+    // Apart, the first stand has too few.
+    let apart = CurveSet::fit(&both[..1], species, table, &forest.heights, None);
+    assert_eq!(apart.fill(&stands[0]).trees[3].height_m, None);
 }
 
 #[test]
@@ -230,6 +378,7 @@ fn the_order_of_the_trees_changes_nothing() {
     let forest = Forest::new();
     let (_, mut trees) = with(measured(FD, 9), tree(FD, 30.0));
     let forward = forest.fill(trees.clone(), false);
+    assert!(forward.trees[9].height_m.is_some());
     trees.reverse();
     let backward = forest.fill(trees, false);
     assert_eq!(forward.trees[9], backward.trees[0]);

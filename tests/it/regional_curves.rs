@@ -1,9 +1,12 @@
-//! Every published height curve against its three check heights, which were computed
-//! independently from the published formula when the tables were collected.
+//! Every published height curve against its check heights: three for each row, computed
+//! independently from the published formula when the tables were collected, and one more on the
+//! straight line of small trees where the publication has one.
 
+use spinney::heights::regional::RegionalSet;
 use spinney::read::height_curves::{checks, regional_set};
 use spinney::read::source::Source;
 use spinney::read::tables::Tables;
+use spinney::species::SpeciesTable;
 
 #[test]
 fn every_published_curve_meets_its_check_heights() {
@@ -54,7 +57,173 @@ fn every_published_curve_meets_its_check_heights() {
         sets.len()
     );
     assert!(wrong.is_empty(), "{wrong:#?}");
-    assert!(curves > 300 && compared > 900);
+    assert_eq!((sets.len(), curves, compared), (12, 328, 1_231));
+}
+
+fn set_of(name: &str, species: &SpeciesTable) -> RegionalSet {
+    let tables = Tables::builtin();
+    let file = |part: &str| {
+        let path = format!("height-curves/{name}/{part}");
+        tables.source(&path).unwrap()
+    };
+    regional_set(&file("set.yaml"), &file("coefficients.csv"), species).unwrap()
+}
+
+#[test]
+fn every_published_curve_rises_above_breast_height() {
+    let tables = Tables::builtin();
+    let species = tables.species().unwrap();
+    for name in tables.folders("height-curves") {
+        for curve in set_of(&name, &species).curves {
+            let breast_height_m = curve.head.breast_height * curve.head.height_unit.to_held;
+            let heights: Vec<f64> = (3..=200)
+                .map(|dbh_cm| curve.height_m(f64::from(dbh_cm)))
+                .collect();
+            // A flat asymptote may rise by less than a double can tell.
+            assert!(heights.is_sorted(), "{name} {}", curve.name);
+            assert!(heights[0] >= breast_height_m, "{name} {}", curve.name);
+            assert!(heights[197] < 130.0, "{name} {}", curve.name);
+        }
+    }
+}
+
+#[test]
+fn the_line_of_small_trees_meets_the_curve_and_ends_at_its_start() {
+    let species = Tables::builtin().species().unwrap();
+    let mut lines = 0;
+    for name in ["us-south-2008", "us-northwest-coast-siuslaw-2008"] {
+        for curve in set_of(name, &species).curves {
+            let line = curve.line.unwrap();
+            let at = |dbh_in: f64| curve.height_m(dbh_in * 2.54) / 0.3048;
+            let join = at(line.to);
+            assert!(
+                (at(line.to - 1e-9) - join).abs() < 1e-6,
+                "{name} {}",
+                curve.name
+            );
+            assert!((at(line.from) - 4.51).abs() < 1e-9, "{name} {}", curve.name);
+            assert!(
+                (at(line.from / 2.0) - 4.51).abs() < 1e-9,
+                "{name} {}",
+                curve.name
+            );
+            lines += 1;
+        }
+    }
+    assert_eq!(lines, 87 + 37);
+}
+
+#[test]
+fn the_row_of_the_species_comes_before_that_of_its_genus() {
+    let species = Tables::builtin().species().unwrap();
+    let set = set_of("us-south-2008", &species);
+    let serves = |code: &str| {
+        let curve = set.curve_for(species.lookup(code).unwrap(), &species);
+        curve.map(|curve| curve.name.as_str())
+    };
+    assert_eq!(serves("Ulmus alata"), Some("Ulmus alata"));
+    assert_eq!(serves("Ulmus crassifolia"), Some("Ulmus"), "genus row");
+    assert_eq!(serves("Ulmus spp."), Some("Ulmus"));
+    // No row for the genus Quercus or Pseudotsuga as a whole.
+    assert_eq!(serves("Quercus garryana"), None);
+    assert_eq!(serves("Fd"), None);
+    let set = set_of("us-coastal-northwest-1999", &species);
+    for code in ["Fd", "Hw", "Cw", "Dr", "Ss", "Pw"] {
+        let id = species.lookup(code).unwrap();
+        assert_eq!(set.curve_for(id, &species).unwrap().species, id, "{code}");
+    }
+}
+
+#[test]
+fn a_derivation_can_be_followed_by_hand() {
+    let species = Tables::builtin().species().unwrap();
+    let set = set_of("us-south-2008", &species);
+    let loblolly = set
+        .curve_for(species.lookup("131").unwrap(), &species)
+        .unwrap();
+    // 10 in: 61.85 ft, computed independently.
+    let words = loblolly.derivation(25.4).join("\n");
+    for part in [
+        "Southern variant overview",
+        "H = 4.5 + p2 exp(-p3 D^p4), D in in, H in ft",
+        "p2 = 243.860648, p3 = 4.28460566, p4 = -0.47130185",
+        "dbh 25.40 cm: D = 10.0000 in, H = 61.8",
+    ] {
+        assert!(words.contains(part), "{part}: {words}");
+    }
+    assert!(!words.contains("straight line"), "{words}");
+    let small = loblolly.derivation(2.54).join("\n");
+    assert!(
+        small.contains("below D = 3 in a straight line from 4.51 ft at D = 0.5 in"),
+        "{small}"
+    );
+}
+
+/// A small set of a user's own, in metres.
+const HEAD: &str = "title: Invented
+citation: none, invented for a test
+obtained: set up by the user
+region: nowhere
+form: wykoff
+units: { dbh: cm, height: m }
+breast_height: 1.3
+line_start_height: 1.4
+range: { dbh_cm: [5, 60], source: invented }
+";
+
+fn faults(head: &str, rows: &str) -> Vec<String> {
+    let species = Tables::builtin().species().unwrap();
+    let head = Source::new("own/set.yaml", head.to_owned());
+    let rows = Source::new("own/coefficients.csv", rows.to_owned());
+    match regional_set(&head, &rows, &species) {
+        Ok(set) => panic!("{set:?}"),
+        Err(problems) => problems.iter().map(ToString::to_string).collect(),
+    }
+}
+
+#[test]
+fn every_fault_of_a_set_is_told_at_once() {
+    let head = HEAD
+        .replace("form: wykoff", "form: wykof")
+        .replace("height: m ", "height: yd ")
+        .replace("breast_height: 1.3", "breast_height: -1.3")
+        .replace("region: nowhere\n", "regoin: nowhere\n");
+    insta::assert_snapshot!("faulty-head", faults(&head, "").join("\n"));
+    let rows = "species,b1,b2,b3,line_from,line_to
+Fd,3.4,-9,,,
+fd,3.4,-9,,,
+XX,3.4,-9,,,
+Hw,3.4,,,,
+Cw,3.4,minus,,,
+Dr,34,9,,,
+Ss,3.4,-9,,0.5,
+Pw,3.4,-9,,8,6
+,3.4,-9,,,
+";
+    insta::assert_snapshot!("faulty-rows", faults(HEAD, rows).join("\n"));
+    let no_start = HEAD.replace("line_start_height: 1.4\n", "");
+    let rows = "species,b1,b2,line_from,line_to\nFd,3.4,-9,0.5,6\n";
+    insta::assert_snapshot!("line-without-start", faults(&no_start, rows).join("\n"));
+    insta::assert_snapshot!("no-curve", faults(HEAD, "species,b1,b2\n").join("\n"));
+}
+
+#[test]
+fn a_published_range_makes_extrapolation_known() {
+    let species = Tables::builtin().species().unwrap();
+    let head = Source::new("own/set.yaml", HEAD.to_owned());
+    let rows = Source::new(
+        "own/coefficients.csv",
+        "species,b1,b2\nFd,3.4,-9\n".to_owned(),
+    );
+    let set = regional_set(&head, &rows, &species).unwrap();
+    assert_eq!(set.head.name, "own");
+    let curve = &set.curves[0];
+    assert!(!curve.is_outside_range(60.0) && curve.is_outside_range(60.1));
+    let words = curve.derivation(70.0).join("\n");
+    assert!(
+        words.contains("outside the range of the curve: invented"),
+        "{words}"
+    );
 }
 
 #[test]
