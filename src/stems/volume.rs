@@ -54,9 +54,23 @@ impl StemInput {
     }
 }
 
+/// A tree that is no tree, or outside the domain of its form: no volume, and that is told.
+fn outside(chosen: &Chosen) -> StemVolume {
+    StemVolume {
+        bark_m3: chosen.bark.map(|_| 0.0),
+        merchantable_m3: chosen.merchantable.map(|_| 0.0),
+        out_of_range: true,
+        ..StemVolume::default()
+    }
+}
+
 impl VolumeSet {
     /// Volumes of a stem by the chosen equations.
     pub fn stem(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
+        let possible = |size: f64| size > 0.0 && size.is_finite();
+        if !(possible(tree.dbh_cm) && possible(tree.height_m)) {
+            return outside(chosen);
+        }
         let mut volume = match self.equations[chosen.main].model {
             Model::Profile(_) => self.integrated(chosen, tree),
             _ => self.direct(chosen, tree),
@@ -86,18 +100,13 @@ impl VolumeSet {
     }
 
     fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
-        let outside = StemVolume {
-            merchantable_m3: chosen.merchantable.map(|_| 0.0),
-            out_of_range: true,
-            ..StemVolume::default()
-        };
         let Some(profile) = self.profile_of(chosen.main, tree) else {
-            return outside;
+            return outside(chosen);
         };
         let top_m = tree.break_m().unwrap_or(tree.height_m);
         let total_m3 = profile.volume(0.0, top_m).value;
         if !total_m3.is_finite() {
-            return outside;
+            return outside(chosen);
         }
         StemVolume {
             total_m3,
@@ -129,7 +138,8 @@ impl VolumeSet {
         height_m: f64,
     ) -> Option<f64> {
         if let Some(Model::Ratio(ratio)) = chosen.ratio.map(|index| self.equations[index].model) {
-            return Some(ratio.share_below(height_m / tree.height_m));
+            let share = ratio.share_below(height_m / tree.height_m);
+            return share.is_finite().then_some(share);
         }
         let profile = self.profile(chosen, tree)?;
         let whole = profile.volume(0.0, tree.height_m).value;

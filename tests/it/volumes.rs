@@ -385,6 +385,44 @@ fn any_row() -> impl Strategy<Value = (&'static VolumeSet, Chosen)> {
         })
 }
 
+#[test]
+fn sizes_that_no_tree_has_give_no_volume_and_say_so() {
+    for set in SETS.iter() {
+        let check = &set.checks[0];
+        let wanted = Wanted {
+            region: check.region.as_deref(),
+            fallback: Fallback::None,
+            merchantable: None,
+        };
+        let chosen = set.choose(check.species, &wanted, &SPECIES).unwrap();
+        for (dbh_cm, height_m) in [
+            (0.0, f64::INFINITY),
+            (30.0, f64::INFINITY),
+            (0.0, 20.0),
+            (-5.0, 20.0),
+            (f64::NAN, 20.0),
+        ] {
+            for broken_height_m in [None, Some(5.0), Some(f64::INFINITY)] {
+                let volume = set.stem(
+                    &chosen,
+                    &StemInput {
+                        dbh_cm,
+                        height_m,
+                        broken_height_m,
+                    },
+                );
+                assert_eq!(
+                    volume.total_m3.to_bits(),
+                    0,
+                    "{} {dbh_cm} {height_m}",
+                    set.name
+                );
+                assert!(volume.out_of_range);
+            }
+        }
+    }
+}
+
 proptest! {
     #[test]
     fn merchantable_never_exceeds_total_and_nothing_is_negative(
