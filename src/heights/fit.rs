@@ -27,6 +27,12 @@ pub const NOT_IN_BEST: [Form; 4] = [
     Form::LogLine,
 ];
 
+/// Forms whose sum of squares often has two minima (Sibbesen's curve with b > 0, which rises up to
+/// `D = exp(1 / c)`, and with b < 0, which rises from there on), so that every start is searched
+/// from. With the others the first search that converges ends, but for very rare cases, at the
+/// lowest minimum that any start leads to, and more would only take time.
+const WITH_TWO_MINIMA: [Form; 1] = [Form::Sibbesen];
+
 /// Times the tallest measured height that a curve may reach at the thickest tree.
 pub const MOST_ABOVE_TALLEST: f64 = 1.3;
 /// Diameters at which a curve is looked at.
@@ -154,7 +160,8 @@ pub struct Choice {
     pub replaced: Option<(Form, Refusal)>,
 }
 
-/// Fits one form; the best of the searches from all its starts counts.
+/// Fits one form. Searches from its starts in the order of their errors; the first search that
+/// converges counts, or the one with the smallest sum of squares for a form with two minima.
 pub fn fit_form(
     form: Form,
     points: &Points,
@@ -193,11 +200,16 @@ pub fn fit_form(
         if sum.is_nan() { f64::INFINITY } else { sum }
     };
     starts.sort_by(|a, b| error(a).total_cmp(&error(b)));
-    let fits = starts.iter().map(|start| solver.fit(&problem, &start[..p]));
-    let fit = fits
-        .into_iter()
-        .find(|fit| fit.status == Status::Converged && fit.covariance.len() == p * p)
-        .ok_or(Refusal::NoMinimum)?;
+    let mut fits = starts
+        .iter()
+        .map(|start| solver.fit(&problem, &start[..p]))
+        .filter(|fit| fit.status == Status::Converged && fit.covariance.len() == p * p);
+    let fit = if WITH_TWO_MINIMA.contains(&form) {
+        fits.min_by(|a, b| a.residual_ss.total_cmp(&b.residual_ss))
+    } else {
+        fits.next()
+    };
+    let fit = fit.ok_or(Refusal::NoMinimum)?;
     let mut curve = Curve {
         form,
         parameters: [0.0; MOST_PARAMETERS],
@@ -242,14 +254,17 @@ pub fn acceptable(
 ) -> Result<(), Refusal> {
     let (from, to) = dbh_range_cm;
     let curve = &fitted.curve;
+    let mut thinner = 0.0;
     for step in 0..=CHECKED_DIAMETERS {
         let d = from + (to - from) * step as f64 / CHECKED_DIAMETERS as f64;
         let y = curve.form.value(d, curve.parameters());
         let slope = curve.form.slope(d, curve.parameters());
-        let rises = y > 0.0 && slope > 0.0;
+        // On both sides of a pole the slope may be positive: the values tell.
+        let rises = y > 0.0 && slope > 0.0 && y >= thinner;
         if !rises {
             return Err(Refusal::NotRising);
         }
+        thinner = y;
     }
     if curve.height_m(to) > MOST_ABOVE_TALLEST * tallest_m {
         return Err(Refusal::TooHigh);
