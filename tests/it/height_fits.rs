@@ -9,7 +9,7 @@ use std::path::Path;
 
 use spinney::design::FitWeights;
 use spinney::heights::curve::Form;
-use spinney::heights::fit::{Points, fit_form};
+use spinney::heights::fit::{Points, Refusal, fit_form};
 use spinney::math::nonlinear::Solver;
 
 use crate::cruise::shared;
@@ -52,6 +52,27 @@ fn pairs(folder: &Path, dataset: &str) -> Vec<(f64, f64)> {
     }
 }
 
+/// Called without a finite optimum by the reference, but the residual sum of squares has a plain
+/// minimum at a = 683.475, b = 251.350: along b, with the best a for each, it falls from 698.43 at
+/// b = 200 to 695.23 and rises to 696.57 at b = 300.
+const FINITE_AFTER_ALL: &str = "loblolly_height_age none michaelis_menten";
+
+/// Is `a D / (b + D)` at a minimum of the residual sum of squares? For a given b the best a is
+/// known, so the sum is walked along b.
+fn is_hyperbola_minimum(points: &Points, a: f64, b: f64) -> bool {
+    let trees = || points.dbh_cm().iter().zip(points.height_m());
+    let of = |b: f64| {
+        let sums = trees().map(|(d, y)| (d / (b + d), y));
+        let (gy, gg) = sums.fold((0.0, 0.0), |(gy, gg), (g, y)| (gy + g * y, gg + g * g));
+        let best_a = gy / gg;
+        let squares = trees().map(|(d, y)| (y - best_a * d / (b + d)).powi(2));
+        (best_a, squares.sum::<f64>())
+    };
+    let (best_a, least) = of(b);
+    let around = [0.5, 0.8, 0.95, 0.999, 1.001, 1.05, 1.25, 2.0, 100.0];
+    (a / best_a - 1.0).abs() < 1e-6 && around.iter().all(|times| of(b * times).1 > least)
+}
+
 #[test]
 fn reference_fits_are_reproduced() {
     let Some(folder) = shared("sources/height-diameter/reference-fits") else {
@@ -75,12 +96,13 @@ fn reference_fits_are_reproduced() {
         let number = |column: &str| row[column].parse::<f64>().unwrap();
         let fit = fit_form(form, &points, weights, number("breast_height"), &mut solver);
         if row["status"] == "no_finite_optimum" {
-            // Refused outright, or far out where the reference stopped too.
-            endless += usize::from(fit.is_err());
-            println!(
-                "{name}: no finite optimum, ours {:?}",
-                fit.map(|f| f.curve.parameters)
-            );
+            if name == FINITE_AFTER_ALL {
+                let [a, b, _] = fit.unwrap().curve.parameters;
+                assert!(is_hyperbola_minimum(&points, a, b), "{name}: {a} {b}");
+                continue;
+            }
+            assert_eq!(fit, Err(Refusal::NoMinimum), "{name}");
+            endless += 1;
             continue;
         }
         let fit = fit.unwrap_or_else(|refusal| panic!("{name}: {refusal:?}"));
@@ -121,7 +143,7 @@ fn reference_fits_are_reproduced() {
     for (what, (off, name)) in &worst {
         println!("{what}: largest relative difference {off:.1e} ({name})");
     }
-    assert_eq!(compared, 262);
+    assert_eq!((compared, endless), (262, 9));
     // Printed with ten significant digits.
     assert!(worst["weighted RSS"].0 < 1e-8 && worst["AIC"].0 < 1e-8);
     assert!(worst["parameters"].0 < 1e-7 && worst["std errors"].0 < 1e-6);
