@@ -326,7 +326,10 @@ pub fn choose(
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
+    use crate::units::{CM_PER_IN, M_PER_FT};
 
     fn best(pairs: &[(f64, f64)]) -> Choice {
         let points = Points::new(pairs.to_vec());
@@ -433,6 +436,54 @@ mod tests {
         .unwrap();
         for (ours, exact) in fitted.curve.parameters.iter().zip([45.0, 0.025, 1.1]) {
             assert!((ours / exact - 1.0).abs() < 1e-6, "{fitted:?}");
+        }
+    }
+
+    /// Forms whose parameters take up a change of units: with D in other units and y in others the
+    /// same curve has other parameters, so the fit must be the same curve. Curtis and Wykoff add 1
+    /// to D and are not among them.
+    const EQUIVARIANT: [Form; 9] = [
+        Form::Naslund,
+        Form::Naslund3,
+        Form::Michailow,
+        Form::Meyer,
+        Form::Power,
+        Form::MichaelisMenten,
+        Form::Parabola,
+        Form::Prodan,
+        Form::Logistic,
+    ];
+
+    proptest! {
+        #[test]
+        fn inches_and_feet_give_the_same_curve(
+            which in 0..EQUIVARIANT.len(),
+            off in proptest::collection::vec(-1.0_f64..1.0, 12),
+            weighted in any::<bool>(),
+        ) {
+            let form = EQUIVARIANT[which];
+            let weights = if weighted { FitWeights::InverseDbh } else { FitWeights::Equal };
+            let metric: Vec<(f64, f64)> = (0..12_u8)
+                .zip(&off)
+                .map(|(k, off)| {
+                    let d = 9.0 + 4.0 * f64::from(k);
+                    (d, 1.3716 + (d / (1.9 + 0.155 * d)).powi(2) + off)
+                })
+                .collect();
+            let imperial = metric.iter().map(|(d, h)| (d / CM_PER_IN, h / M_PER_FT)).collect();
+            let mut solver = Solver::new();
+            let (metric, imperial) = (Points::new(metric), Points::new(imperial));
+            let ours = fit_form(form, &metric, weights, 1.3716, &mut solver);
+            let theirs = fit_form(form, &imperial, weights, 4.5, &mut solver);
+            prop_assert_eq!(ours.as_ref().err(), theirs.as_ref().err());
+            if let (Ok(ours), Ok(theirs)) = (ours, theirs) {
+                for d in [9.0, 20.0, 35.0, 53.0] {
+                    let there = theirs.curve.height_m(d / CM_PER_IN) * M_PER_FT;
+                    prop_assert!((ours.curve.height_m(d) - there).abs() < 1e-6, "{form:?} {d}");
+                }
+                let rmse = theirs.rmse_m * M_PER_FT;
+                prop_assert!((ours.rmse_m - rmse).abs() < 1e-7, "{form:?}");
+            }
         }
     }
 }

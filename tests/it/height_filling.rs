@@ -116,6 +116,21 @@ fn enough_heights_of_the_species_make_its_own_curve() {
 }
 
 #[test]
+fn the_least_number_of_heights_is_enough_and_one_fewer_is_not() {
+    let forest = Forest::new();
+    let least = forest.heights.min_trees;
+    let (at, trees) = with(measured(FD, least), tree(FD, 25.0));
+    let source = forest.fill(trees, false).trees[at].source;
+    assert!(
+        matches!(source, HeightSource::SpeciesCurve(_)),
+        "{source:?}"
+    );
+    let (at, trees) = with(measured(FD, least - 1), tree(FD, 25.0));
+    let source = forest.fill(trees, false).trees[at].source;
+    assert_eq!(source, HeightSource::None);
+}
+
+#[test]
 fn too_few_heights_take_the_pooled_curve_of_their_kind_and_then_the_published_one() {
     let forest = Forest::new();
     let mut trees = measured(FD, 8);

@@ -57,9 +57,26 @@ fn pairs(folder: &Path, dataset: &str) -> Vec<(f64, f64)> {
     }
 }
 
-/// The reference calls this one endless and prints no figures. It has a minimum: a one-dimensional
-/// search over b alone ends at the same place.
+/// Called without a finite optimum by the reference, but the residual sum of squares has a plain
+/// minimum at a = 683.475, b = 251.350: along b, with the best a for each, it falls from 698.43 at
+/// b = 200 to 695.23 and rises to 696.57 at b = 300.
 const FINITE_AFTER_ALL: &str = "loblolly_height_age none michaelis_menten";
+
+/// Is `a D / (b + D)` at a minimum of the residual sum of squares? For a given b the best a is
+/// known, so the sum is walked along b.
+fn is_hyperbola_minimum(points: &Points, a: f64, b: f64) -> bool {
+    let trees = || points.dbh_cm().iter().zip(points.height_m());
+    let of = |b: f64| {
+        let sums = trees().map(|(d, y)| (d / (b + d), y));
+        let (gy, gg) = sums.fold((0.0, 0.0), |(gy, gg), (g, y)| (gy + g * y, gg + g * g));
+        let best_a = gy / gg;
+        let squares = trees().map(|(d, y)| (y - best_a * d / (b + d)).powi(2));
+        (best_a, squares.sum::<f64>())
+    };
+    let (best_a, least) = of(b);
+    let around = [0.5, 0.8, 0.95, 0.999, 1.001, 1.05, 1.25, 2.0, 100.0];
+    (a / best_a - 1.0).abs() < 1e-6 && around.iter().all(|times| of(b * times).1 > least)
+}
 
 #[test]
 fn reference_fits_are_reproduced() {
@@ -83,21 +100,17 @@ fn reference_fits_are_reproduced() {
         };
         let number = |column: &str| row[column].parse::<f64>().unwrap();
         let fit = fit_form(form, &points, weights, number("breast_height"), &mut solver);
-        if row["status"] == "no_finite_optimum" && name != FINITE_AFTER_ALL {
-            assert_eq!(fit.err(), Some(Refusal::NoMinimum), "{name}");
+        if row["status"] == "no_finite_optimum" {
+            if name == FINITE_AFTER_ALL {
+                let [a, b, _] = fit.unwrap().curve.parameters;
+                assert!(is_hyperbola_minimum(&points, a, b), "{name}: {a} {b}");
+                continue;
+            }
+            assert_eq!(fit, Err(Refusal::NoMinimum), "{name}");
             endless += 1;
             continue;
         }
         let fit = fit.unwrap_or_else(|refusal| panic!("{name}: {refusal:?}"));
-        if name == FINITE_AFTER_ALL {
-            // Below the straight line through the origin, the limit for an endless asymptote, whose
-            // sum of squares is sum y^2 - (sum x y)^2 / sum x^2.
-            let (x, y) = (points.dbh_cm(), points.height_m());
-            let sum = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-            let line = sum(y, y) - sum(x, y).powi(2) / sum(x, x);
-            assert!(fit.residual_ss < 0.95 * line, "{fit:?} against {line}");
-            continue;
-        }
         let mut note = |what: &'static str, ours: f64, theirs: f64| {
             let off = (ours / theirs - 1.0).abs();
             let entry = worst.entry(what).or_insert((0.0, String::new()));
@@ -313,27 +326,5 @@ proptest! {
             })
         };
         prop_assert_eq!(bits(&one), bits(&other));
-    }
-
-    /// Heights above breast height k times as large: the scale a is k times as large, the shape and
-    /// the relative standard errors are the same. Two-parameter forms that are linear in a.
-    #[test]
-    fn the_scale_of_the_heights_goes_into_a(seed: u64, k in 0.1_f64..10.0) {
-        let pairs: Vec<(f64, f64)> = scattered(seed, 20, 8.0, 0.15)
-            .into_iter()
-            .map(|(d, h)| (d, h - 1.3))
-            .collect();
-        let scaled: Vec<(f64, f64)> = pairs.iter().map(|(d, y)| (*d, k * y)).collect();
-        for form in [Form::Curtis, Form::Michailow, Form::Power, Form::Meyer] {
-            let (Ok(one), Ok(other)) =
-                (fit(form, pairs.clone(), 0.0), fit(form, scaled.clone(), 0.0)) else { continue };
-            let same = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-6;
-            prop_assert!(same(other.residual_ss, k * k * one.residual_ss), "{form:?}");
-            for (j, times) in [k, 1.0].into_iter().enumerate() {
-                let (a, b) = (&one.curve.parameters, &other.curve.parameters);
-                prop_assert!(same(b[j], times * a[j]), "{form:?} {a:?} {b:?}");
-                prop_assert!(same(other.std_errors[j], times * one.std_errors[j]), "{form:?}");
-            }
-        }
     }
 }
