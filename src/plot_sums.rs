@@ -203,12 +203,6 @@ pub fn dbh_class(dbh_cm: f64, width_cm: f64) -> u32 {
     class
 }
 
-/// Lower and upper limit of a dbh class in cm, the upper one not part of it.
-pub fn dbh_class_limits_cm(class: u32, width_cm: f64) -> (f64, f64) {
-    let class = f64::from(class);
-    (class * width_cm, (class + 1.0) * width_cm)
-}
-
 /// The sums of one cell, per hectare.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sums {
@@ -401,7 +395,7 @@ mod tests {
     fn a_dbh_on_a_limit_belongs_to_the_upper_class() {
         for class in 0..200_u32 {
             for width in [5.0, 0.1, 2.0, 5.08, 2.54, 10.0 / 3.0] {
-                let (from, _) = dbh_class_limits_cm(class, width);
+                let from = f64::from(class) * width;
                 assert_eq!(dbh_class(from, width), class, "{class} x {width}");
             }
             // Tenths of a centimetre, as they are written.

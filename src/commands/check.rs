@@ -22,13 +22,14 @@ pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
                     .iter()
                     .all(|visit| visit.trees.is_empty() && visit.counts.is_empty())
             });
-            let counted: f64 = stand
+            let counts = stand
                 .plots
                 .iter()
                 .flat_map(|plot| &plot.visits)
                 .flat_map(|visit| &visit.counts)
-                .map(|count| count.count)
-                .sum();
+                .map(|count| count.count);
+            // An empty sum of floats would be -0.
+            let counted = counts.fold(0.0, |sum, count| sum + count);
             let _ = writeln!(
                 text,
                 "stand {}: {} plots ({} without trees), {} tree records, {counted} trees counted",

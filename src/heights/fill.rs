@@ -30,6 +30,7 @@ use super::{
     TreeHeight, Why, WithoutCurve,
 };
 use crate::design::Heights;
+use crate::math::digits::six_digits;
 use crate::math::nonlinear::Solver;
 use crate::records::{CruiseSpecies, CruiseSpeciesIndex, HeightRecord, Plot, Stand, Tree};
 use crate::species::{Kind, SpeciesTable};
@@ -382,7 +383,7 @@ impl FittedUse {
             .into_iter()
             .zip(values)
             .map(|(name, (value, error))| {
-                format!("{name} = {} ({})", significant(*value), significant(*error))
+                format!("{name} = {} ({})", six_digits(*value), six_digits(*error))
             })
             .collect();
         shown.join(", ")
@@ -418,21 +419,6 @@ impl FittedUse {
         }
         lines
     }
-}
-
-/// Six significant digits, without an exponent for ordinary sizes.
-fn significant(value: f64) -> String {
-    let size = value.abs();
-    if size >= 1e6 || (size < 1e-4 && size > 0.0) {
-        return format!("{value:.5e}");
-    }
-    let before_point = if size < 1.0 {
-        0
-    } else {
-        format!("{:.0}", size.trunc()).len()
-    };
-    let decimals = 6_usize.saturating_sub(before_point);
-    format!("{value:.decimals$}")
 }
 
 /// `H = 1.3 + D^2 / (a + b D)^2, D in cm, H in m`.

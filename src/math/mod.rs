@@ -1,5 +1,6 @@
 //! Numerical methods; unit-blind.
 
+pub mod digits;
 pub mod linear;
 pub mod nonlinear;
 pub mod quadrature;

@@ -27,7 +27,7 @@ mod plausible {
     pub(super) const USUAL_RATIO: f64 = 80.0;
     /// See [`USUAL_RATIO`].
     pub(super) const USUAL_RATIO_SPREAD: f64 = 0.3;
-    /// Basal area of a plot; 10 to 60 is usual, 150 exceptional (Brack & Wood 1998).
+    /// Mean basal area of a stand; 10 to 60 is usual, 150 exceptional (Brack & Wood 1998).
     pub(super) const GREATEST_BASAL_AREA_M2_PER_HA: f64 = 150.0;
     /// Within this share of its limiting distance a tree is borderline.
     pub(super) const BORDERLINE_SHARE: f64 = 0.02;

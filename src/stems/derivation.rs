@@ -4,6 +4,7 @@
 //! In: a set, the chosen equations, a tree. Out: lines for people; the numbers are those of
 //! `volume`, worked out by the same code.
 
+use crate::math::digits::six_digits;
 use crate::species::choose::{Chosen, MerchantableBy, RegionMatch, SpeciesMatch};
 use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
@@ -13,11 +14,6 @@ use crate::stems::volume::StemInput;
 fn rounded(value: f64, digits: usize) -> f64 {
     let decimals = digits.saturating_sub(1);
     format!("{value:.decimals$e}").parse().unwrap_or(value)
-}
-
-/// A number with six significant digits.
-fn shown(value: f64) -> String {
-    rounded(value, 6).to_string()
 }
 
 fn choice_line(chosen: &Chosen) -> String {
@@ -60,9 +56,9 @@ impl VolumeSet {
         let units = &self.head.units;
         lines.push(format!(
             "put in: D = {} {}, H = {} {}",
-            shown(tree.dbh_cm * units.dbh_per_cm),
+            six_digits(tree.dbh_cm * units.dbh_per_cm),
             units.dbh,
-            shown(tree.height_m * units.height_per_m),
+            six_digits(tree.height_m * units.height_per_m),
             units.height
         ));
         if self.equations[chosen.main].quantity == Quantity::Profile {
@@ -79,9 +75,9 @@ impl VolumeSet {
         if let Some(break_m) = tree.break_m() {
             self.break_lines(chosen, tree, break_m, &mut lines);
         }
-        lines.push(format!("total volume: {} m3", shown(volume.total_m3)));
+        lines.push(format!("total volume: {} m3", six_digits(volume.total_m3)));
         if let Some(bark_m3) = volume.bark_m3 {
-            lines.push(format!("bark volume: {} m3", shown(bark_m3)));
+            lines.push(format!("bark volume: {} m3", six_digits(bark_m3)));
         }
         self.merchantable_lines(chosen, tree, volume.merchantable_m3, &mut lines);
         if volume.out_of_range {
@@ -128,14 +124,14 @@ impl VolumeSet {
     fn result_line(&self, symbol: &str, value_m3: f64) -> String {
         let units = &self.head.units;
         if units.result == "m3" {
-            return format!("{symbol} = {} m3", shown(value_m3));
+            return format!("{symbol} = {} m3", six_digits(value_m3));
         }
         format!(
             "{symbol} = {} {} x {} m3 = {} m3",
-            shown(value_m3 / units.m3_per_result),
+            six_digits(value_m3 / units.m3_per_result),
             units.result,
             rounded(units.m3_per_result, 10),
-            shown(value_m3)
+            six_digits(value_m3)
         )
     }
 
@@ -149,11 +145,11 @@ impl VolumeSet {
         lines.push(format!(
             "d({} m) = {} cm, d(1.3 m) = {} cm; integral of pi/40000 d^2 from {} m to the tip, with \
              a cylinder below: {} m3 (numerical error below {:.0e})",
-            shown(stump_m),
-            shown(profile.diameter_cm(stump_m)),
-            shown(profile.diameter_cm(1.3)),
-            shown(stump_m),
-            shown(whole.value),
+            six_digits(stump_m),
+            six_digits(profile.diameter_cm(stump_m)),
+            six_digits(profile.diameter_cm(1.3)),
+            six_digits(stump_m),
+            six_digits(whole.value),
             whole.error.max(1e-15)
         ));
     }
@@ -169,7 +165,7 @@ impl VolumeSet {
             lines.push(format!(
                 "broken at {} m, but neither the set nor a set it borrows from tells where the \
                  volume lies: volume of the whole stem",
-                shown(break_m)
+                six_digits(break_m)
             ));
             return;
         };
@@ -180,8 +176,8 @@ impl VolumeSet {
         }
         lines.push(format!(
             "broken at {} m: {} of the stem volume lies below",
-            shown(break_m),
-            shown(share)
+            six_digits(break_m),
+            six_digits(share)
         ));
     }
 
@@ -198,12 +194,12 @@ impl VolumeSet {
         };
         let least = limits
             .min_dbh_cm
-            .map(|dbh_cm| format!(", least dbh {} cm", shown(dbh_cm)))
+            .map(|dbh_cm| format!(", least dbh {} cm", six_digits(dbh_cm)))
             .unwrap_or_default();
         lines.push(format!(
             "merchantable from stump {} m to top {} cm {}{least}",
-            shown(limits.stump_m),
-            shown(limits.top_diameter_cm),
+            six_digits(limits.stump_m),
+            six_digits(limits.top_diameter_cm),
             if limits.top_inside_bark {
                 "inside bark"
             } else {
@@ -217,7 +213,7 @@ impl VolumeSet {
             }
             if tree.break_m().is_some() && self.profile(chosen, tree).is_some() {
                 let kept = self.merchantable_kept(chosen, &limits, tree);
-                lines.push(format!("of this {} lies below the break", shown(kept)));
+                lines.push(format!("of this {} lies below the break", six_digits(kept)));
             }
         }
         if let (MerchantableBy::BorrowedShare, Some(profiles), Some(index)) =
@@ -240,35 +236,21 @@ impl VolumeSet {
                     lines.push(format!(
                         "by the profile: d = {} cm at {} m; {} m3 from the stump up to there of \
                          {} m3 in all",
-                        shown(profile.diameter_cm(limit_m)),
-                        shown(limit_m),
-                        shown(profile.volume(limits.stump_m, limit_m).value),
-                        shown(whole_m3)
+                        six_digits(profile.diameter_cm(limit_m)),
+                        six_digits(limit_m),
+                        six_digits(profile.volume(limits.stump_m, limit_m).value),
+                        six_digits(whole_m3)
                     ));
                 }
                 None => lines.push(format!(
                     "by the profile the stem is nowhere {} cm thick",
-                    shown(limits.top_diameter_cm)
+                    six_digits(limits.top_diameter_cm)
                 )),
             }
         }
         lines.push(format!(
             "merchantable volume: {} m3",
-            shown(merchantable_m3)
+            six_digits(merchantable_m3)
         ));
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::shown;
-
-    #[test]
-    fn numbers_keep_six_digits() {
-        assert_eq!(shown(1.285_470_123), "1.28547");
-        assert_eq!(shown(40.0), "40");
-        assert_eq!(shown(0.002_359_737), "0.00235974");
-        assert_eq!(shown(1_234_567.0), "1234570");
-        assert_eq!(shown(0.0), "0");
     }
 }

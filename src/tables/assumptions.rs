@@ -111,7 +111,7 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
                 rule.name
             ));
         }
-        if let Some(donor) = rule.volume_ratio_from {
+        if let Some(donor) = rule.volume_ratio_from.filter(|_| design.volume.is_some()) {
             facts.push(format!(
                 "{}: volume of counted trees by the volume/basal-area ratio of {}",
                 rule.name, design.selections[donor].name

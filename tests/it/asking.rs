@@ -34,6 +34,21 @@ fn check_counts_what_it_read_and_finds_what_is_odd() {
         "check-marrow-creek",
         format!("{}---\n{}", run.stdout, run.stderr)
     );
+    let without_counts = Cruise::new()
+        .file(
+            "design.yaml",
+            "inputs: {plots: plots.csv, trees: trees.csv}\nselections:\n  \
+             circle: {method: fixed-area, area_ha: 0.01}\n",
+        )
+        .file("plots.csv", "plot\n1\n2\n")
+        .file("trees.csv", "plot,tree,species,dbh_cm\n1,1,Fd,30\n")
+        .run(&["check", "design.yaml"]);
+    let line = "2 plots (1 without trees), 1 tree records, 0 trees counted";
+    assert!(
+        without_counts.stdout.contains(line),
+        "{}",
+        without_counts.stdout
+    );
     let broken = Cruise::copy_of("examples/marrow-creek")
         .edit("trees.csv", "1,1,Hw,26.7", "1,1,Hx,267")
         .edit("design.yaml", "radius_m", "radius_cm")

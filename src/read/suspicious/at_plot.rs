@@ -1,6 +1,8 @@
 //! What does not fit its plot: distances, least diameters, empty plots, sizes far from the
 //! design's, basal areas that no forest has.
 
+use std::collections::BTreeMap;
+
 use super::{Cruise, plausible};
 use crate::design::Method;
 use crate::diagnostic::{Diagnostic, Problems, Site, counted};
@@ -51,11 +53,10 @@ pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
         for (selection, visit) in plot.visits.iter().enumerate() {
             if let Some(visit) = visit {
                 check_own_size(cruise, index, selection, visit, problems);
-                let found = found[index][selection];
-                check_basal_area(cruise, index, selection, visit, found, problems);
             }
         }
     }
+    check_basal_areas(cruise, &found, problems);
     report_empty_selections(cruise, &found, problems);
 }
 
@@ -371,30 +372,55 @@ fn far_radius(own: f64, design: f64) -> Option<Diagnostic> {
     Some(Diagnostic::warning("far-from-design", message).hint(hint))
 }
 
-/// More basal area than a forest has.
-fn check_basal_area(
-    cruise: &Cruise,
-    index: usize,
-    selection: usize,
-    visit: &VisitEntry,
-    found: Found,
-    problems: &mut Problems,
-) {
-    let basal_area = found.basal_area_m2_per_ha / visit.plot_fraction;
-    if basal_area <= plausible::GREATEST_BASAL_AREA_M2_PER_HA {
-        return;
+/// Basal areas of the plots of a stand, m2/ha.
+#[derive(Default)]
+struct BasalAreas {
+    sum: f64,
+    plots: usize,
+    largest: f64,
+    largest_at: usize,
+}
+
+/// More basal area than a forest has, as the mean over the plots of a stand: a single small plot
+/// under a few giants may well have more.
+fn check_basal_areas(cruise: &Cruise, found: &[Vec<Found>], problems: &mut Problems) {
+    let most = plausible::GREATEST_BASAL_AREA_M2_PER_HA;
+    let mut by_stand: BTreeMap<(&str, usize), BasalAreas> = BTreeMap::new();
+    for (index, plot) in cruise.plots.plots.iter().enumerate() {
+        for (selection, visit) in plot.visits.iter().enumerate() {
+            let Some(visit) = visit else { continue };
+            let basal_area = found[index][selection].basal_area_m2_per_ha / visit.plot_fraction;
+            let areas = by_stand.entry((&plot.stand, selection)).or_default();
+            areas.sum += basal_area;
+            areas.plots += 1;
+            if basal_area > areas.largest {
+                areas.largest = basal_area;
+                areas.largest_at = index;
+            }
+        }
     }
-    let message = format!(
-        "{}, selection `{}`: {basal_area:.0} m2/ha of basal area is more than a forest has",
-        cruise.plots.name_of(index),
-        cruise.design.selections[selection].name
-    );
-    push_at(
-        problems,
-        Diagnostic::warning("basal-area-too-high", message).hint(format!(
-            "up to {} is known: look at the plot size, the factor and the diameters",
-            plausible::GREATEST_BASAL_AREA_M2_PER_HA
-        )),
-        visit_site(cruise, visit.byte),
-    );
+    for ((_, selection), areas) in by_stand {
+        let mean = areas.sum / areas.plots as f64;
+        let Some(visit) = &cruise.plots.plots[areas.largest_at].visits[selection] else {
+            continue;
+        };
+        if mean <= most {
+            continue;
+        }
+        let message = format!(
+            "selection `{}`: {mean:.0} m2/ha of basal area in the mean of {} is more than a forest \
+             has (most on {}: {:.0})",
+            cruise.design.selections[selection].name,
+            counted(areas.plots, "plot"),
+            cruise.plots.name_of(areas.largest_at),
+            areas.largest,
+        );
+        push_at(
+            problems,
+            Diagnostic::warning("basal-area-too-high", message).hint(format!(
+                "up to {most} is known: look at the plot size, the factor and the diameters"
+            )),
+            visit_site(cruise, visit.byte),
+        );
+    }
 }
