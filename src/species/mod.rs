@@ -7,6 +7,7 @@ pub mod equation;
 pub mod expression;
 pub mod form;
 pub mod set;
+pub mod share;
 pub mod taper;
 
 use std::ops::Range;
