@@ -64,7 +64,7 @@ pub struct Name {
 /// A formula as read: its coefficients have no values yet.
 #[derive(Clone, Debug)]
 pub struct Expression {
-    text: Arc<str>,
+    text: String,
     tree: Tree<Symbol>,
     names: Vec<Name>,
 }
@@ -80,9 +80,13 @@ pub struct VariableUnits {
 
 /// A formula whose coefficients have values.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Formula {
-    text: Arc<str>,
-    tree: Arc<Tree<Operand>>,
+pub struct Formula(Arc<Bound>);
+
+#[derive(Debug, PartialEq)]
+struct Bound {
+    text: String,
+    coefficients: Vec<String>,
+    tree: Tree<Operand>,
 }
 
 impl Fault {
@@ -134,7 +138,7 @@ impl Expression {
             vec![Fault::new(0, "formula-syntax", message)]
         })?;
         Ok(Expression {
-            text: Arc::from(text),
+            text: text.to_owned(),
             tree,
             names: scanned.names,
         })
@@ -145,7 +149,7 @@ impl Expression {
         &self.text
     }
 
-    /// Names that are no variables, in the order of the text.
+    /// Names that are no variables, each once, in the order of the text.
     pub fn coefficients(&self) -> impl Iterator<Item = &Name> {
         self.names
             .iter()
@@ -153,7 +157,7 @@ impl Expression {
     }
 
     /// The units of the variables. A size in two units is a fault, and so is a name that has no
-    /// column of coefficients: a size without unit, or a slip.
+    /// column of coefficients: a size without unit, or a slip. A formula without any size is one too.
     pub fn units(&self, columns: &[&str]) -> Result<VariableUnits, Vec<Fault>> {
         let mut units = VariableUnits::default();
         let mut faults = Vec::new();
@@ -180,6 +184,13 @@ impl Expression {
                 _ => *held = Some(unit),
             }
         }
+        if faults.is_empty() && units == VariableUnits::default() {
+            let known: Vec<&str> = VARIABLES.iter().map(|(variable, ..)| *variable).collect();
+            faults.push(
+                Fault::new(0, "formula-units", "the formula has no size of the tree")
+                    .hint(format!("variables are {}", known.join(", "))),
+            );
+        }
         if faults.is_empty() {
             Ok(units)
         } else {
@@ -197,10 +208,11 @@ impl Expression {
                 None => value(name).map(Operand::Number),
             },
         };
-        Some(Formula {
-            text: Arc::clone(&self.text),
-            tree: Arc::new(self.tree.map(&leaf)?),
-        })
+        Some(Formula(Arc::new(Bound {
+            text: self.text.clone(),
+            coefficients: self.coefficients().map(|name| name.name.clone()).collect(),
+            tree: self.tree.map(&leaf)?,
+        })))
     }
 }
 
@@ -232,14 +244,19 @@ fn unknown_name(at: usize, name: &str, columns: &[&str]) -> Fault {
 impl Formula {
     /// The formula as written.
     pub fn text(&self) -> &str {
-        &self.text
+        &self.0.text
+    }
+
+    /// Names of its coefficients in the order of the text.
+    pub fn coefficients(&self) -> &[String] {
+        &self.0.coefficients
     }
 
     /// The result for a dbh and a total height in the units of the formula's variables; in the
     /// unit of the set's result. May be negative or not finite; the caller decides what that
     /// means.
     pub fn value(&self, dbh: f64, height: f64) -> f64 {
-        self.tree.value(dbh, height)
+        self.0.tree.value(dbh, height)
     }
 }
 
@@ -388,7 +405,7 @@ mod tests {
         ] {
             assert_eq!(faults(text), [wrong], "{text}");
         }
-        assert_eq!(faults("log(1) + foo(2) + min(3)").len(), 3);
+        assert_eq!(faults("log(1) + foo(2, 3) + min(3)").len(), 3);
     }
 
     #[test]

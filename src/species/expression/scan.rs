@@ -36,9 +36,18 @@ pub(super) struct Scanned {
 /// An open parenthesis.
 struct Open {
     at: usize,
-    /// The function whose arguments it holds, if any, by its index.
-    function: Option<usize>,
+    holds: Holds,
     arguments: usize,
+}
+
+/// What a parenthesis holds.
+#[derive(Clone, Copy, PartialEq)]
+enum Holds {
+    Group,
+    /// The values of a function, by its index.
+    Values(usize),
+    /// The values of a function that does not exist; that was said where its name stands.
+    Unknown,
 }
 
 struct Scanner<'t> {
@@ -178,7 +187,7 @@ impl<'t> Scanner<'t> {
                 '(' => {
                     self.next();
                     self.spell(&[GROUP, "("]);
-                    self.opened(at, None)?;
+                    self.opened(at, Holds::Group)?;
                 }
                 c if c.is_ascii_digit() || c == '.' => return self.number(),
                 c if is_word(c) => {
@@ -239,7 +248,7 @@ impl<'t> Scanner<'t> {
                 "min" | "max" => self.spell(&["(("]),
                 known => self.spell(&[known, "("]),
             }
-            self.opened(open, function)?;
+            self.opened(open, function.map_or(Holds::Unknown, Holds::Values))?;
             return Ok(false);
         }
         if let Some(function) = function {
@@ -261,10 +270,10 @@ impl<'t> Scanner<'t> {
         Ok(true)
     }
 
-    fn opened(&mut self, at: usize, function: Option<usize>) -> Result<(), Fault> {
+    fn opened(&mut self, at: usize, holds: Holds) -> Result<(), Fault> {
         self.open.push(Open {
             at,
-            function,
+            holds,
             arguments: 1,
         });
         if self.open.len() > MOST_NESTED {
@@ -328,9 +337,11 @@ impl<'t> Scanner<'t> {
             .hint("decimals are written with a point")
         };
         let open = self.open.last_mut().ok_or_else(misplaced)?;
-        let name = open.name().ok_or_else(misplaced)?;
+        if open.holds == Holds::Group {
+            return Err(misplaced());
+        }
         open.arguments += 1;
-        match name {
+        match open.name().unwrap_or_default() {
             "pow" => self.spell(&[")^", GROUP, "("]),
             "min" => self.spell(&[")", MIN, "("]),
             "max" => self.spell(&[")", MAX, "("]),
@@ -341,9 +352,10 @@ impl<'t> Scanner<'t> {
     }
 
     fn check_arguments(&mut self, open: &Open) {
-        let Some((name, least, most)) = open.function.map(|index| FUNCTIONS[index]) else {
+        let Holds::Values(function) = open.holds else {
             return;
         };
+        let (name, least, most) = FUNCTIONS[function];
         if open.arguments < least || open.arguments > most {
             let wanted = match (least, most) {
                 (1, 1) => "one value".to_owned(),
@@ -360,7 +372,10 @@ impl<'t> Scanner<'t> {
 
 impl Open {
     fn name(&self) -> Option<&'static str> {
-        self.function.map(|index| FUNCTIONS[index].0)
+        match self.holds {
+            Holds::Values(function) => Some(FUNCTIONS[function].0),
+            Holds::Group | Holds::Unknown => None,
+        }
     }
 }
 
