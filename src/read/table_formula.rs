@@ -99,16 +99,13 @@ impl Formulas {
                     Some(_) => Some(FormSpec::Formula.name()),
                     None => form.as_deref(),
                 });
-                match form.and_then(FormSpec::named) {
-                    Some(FormSpec::Formula) => {}
-                    Some(spec) => {
-                        formulas.beside_other_forms = true;
-                        let names = spec.coefficients().iter();
-                        formulas
-                            .coefficients
-                            .extend(names.map(|name| (*name).to_owned()));
-                    }
-                    None => {}
+                let spec = form.and_then(FormSpec::named);
+                if let Some(spec) = spec.filter(|spec| !matches!(spec, FormSpec::Formula)) {
+                    formulas.beside_other_forms = true;
+                    let names = spec.coefficients().iter();
+                    formulas
+                        .coefficients
+                        .extend(names.map(|name| (*name).to_owned()));
                 }
             }
         }

@@ -194,22 +194,7 @@ fn read_row(
             .hint(known_hint(name, &known))
         }),
     };
-    let quantity = match row.text(columns.quantity) {
-        Some(name) => Quantity::NAMES
-            .iter()
-            .find(|(word, _)| *word == name)
-            .map(|(_, quantity)| *quantity)
-            .ok_or_else(|| {
-                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
-                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
-                    .at(place(columns.quantity))
-                    .hint(known_hint(name, &known))
-            }),
-        None => defaults.quantity.ok_or_else(|| {
-            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
-                .at(table.row_site(row))
-        }),
-    };
+    let quantity = read_quantity(table, row, columns, defaults);
     let spec = match row.text(columns.form) {
         Some(name) => {
             FormSpec::named(name).ok_or_else(|| unknown_form(name).at(place(columns.form)))
@@ -247,27 +232,11 @@ fn read_row(
             .at(table.row_site(row)),
         );
     }
-    let (model, printed) = match spec {
-        FormSpec::Formula => {
-            check_result_unit(table, row, quantity, defaults, problems);
-            read_formula(table, row, columns, defaults, problems)?
-        }
-        _ => {
-            if row.text(columns.formula).is_some() {
-                problems.push(
-                    Diagnostic::error(
-                        "formula-unused",
-                        format!("the form is `{}`, but there is a formula", spec.name()),
-                    )
-                    .at(place(columns.formula))
-                    .hint("remove it, or write the form `formula`"),
-                );
-            }
-            let owner = format!("form `{}`", spec.name());
-            let (values, printed) =
-                read_coefficients(table, row, &owner, spec.coefficients(), problems)?;
-            (spec.build(&values)?, printed)
-        }
+    let (model, printed) = if matches!(spec, FormSpec::Formula) {
+        check_result_unit(table, row, quantity, defaults, problems);
+        read_formula(table, row, columns, defaults, problems)?
+    } else {
+        read_known_form(table, row, columns, spec, problems)?
     };
     let error = columns
         .error
@@ -288,6 +257,58 @@ fn read_row(
         note: row.text(columns.note).map(str::to_owned),
         line: row.line(),
     })
+}
+
+fn read_quantity(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    defaults: &RowDefaults,
+) -> Result<Quantity, Diagnostic> {
+    match columns
+        .quantity
+        .and_then(|column| Some((column, row.text(Some(column))?)))
+    {
+        Some((column, name)) => Quantity::NAMES
+            .iter()
+            .find(|(word, _)| *word == name)
+            .map(|(_, quantity)| *quantity)
+            .ok_or_else(|| {
+                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
+                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
+                    .at(table.site(row, column))
+                    .hint(known_hint(name, &known))
+            }),
+        None => defaults.quantity.ok_or_else(|| {
+            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
+                .at(table.row_site(row))
+        }),
+    }
+}
+
+/// A form of the program with the coefficients of the row.
+fn read_known_form(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    spec: FormSpec,
+    problems: &mut Problems,
+) -> Option<(Model, Vec<String>)> {
+    if let Some(column) = columns.formula
+        && row.text(columns.formula).is_some()
+    {
+        problems.push(
+            Diagnostic::error(
+                "formula-unused",
+                format!("the form is `{}`, but there is a formula", spec.name()),
+            )
+            .at(table.site(row, column))
+            .hint("remove it, or write the form `formula`"),
+        );
+    }
+    let owner = format!("form `{}`", spec.name());
+    let (values, printed) = read_coefficients(table, row, &owner, spec.coefficients(), problems)?;
+    Some((spec.build(&values)?, printed))
 }
 
 /// The limits of the row's own, given in the units of the set.
