@@ -22,7 +22,7 @@ pub const FT2_PER_AC: f64 = 43_560.0;
 pub const HA_PER_AC: f64 = FT2_PER_AC * M_PER_FT * M_PER_FT / M2_PER_HA;
 /// Cubic metres in a cubic foot, exact.
 pub const M3_PER_FT3: f64 = M_PER_FT * M_PER_FT * M_PER_FT;
-/// Kilograms in an avoirdupois pound, exact.
+/// Pound (avoirdupois) in kg, exact.
 pub const KG_PER_LB: f64 = 0.453_592_37;
 /// Kilograms in a metric tonne, exact.
 pub const KG_PER_T: f64 = 1000.0;

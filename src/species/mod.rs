@@ -2,10 +2,12 @@
 //!
 //! In: rows of the species table. Out: the species that a code or name means, and back.
 
+pub mod biomass;
 pub mod choose;
 pub mod equation;
 pub mod form;
 pub mod set;
+pub mod share;
 pub mod taper;
 
 use std::ops::Range;
