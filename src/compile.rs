@@ -263,7 +263,13 @@ fn compile_stand(
         .enumerate()
         .map(|(at, ((tree, height), stem))| {
             let biomass = biomass.get(at).and_then(Option::as_ref);
-            tree_values(tree, height.height_m, stem.as_ref(), biomass, records.any_defect)
+            tree_values(
+                tree,
+                height.height_m,
+                stem.as_ref(),
+                biomass,
+                records.any_defect,
+            )
         })
         .collect();
     CompiledStand {
@@ -320,6 +326,14 @@ fn tree_values(
 }
 
 impl Compilation<'_> {
+    /// Does the biomass of a species of the cruise need a height?
+    pub fn biomass_needs_height(&self, species: usize) -> bool {
+        self.biomass_equations.get(species).is_some_and(|equation| {
+            let set = self.knowledge.biomass.get(equation.set);
+            set.is_some_and(|set| set.needs_height(equation))
+        })
+    }
+
     /// Trees of a stand whose height cannot be given, by species of the cruise.
     pub fn without_height(&self, stand: usize) -> Vec<(usize, usize)> {
         let mut missing = vec![0; self.records.species.len()];

@@ -38,12 +38,20 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
 fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
+    let biomass = tables.folders("biomass");
+    let read = |name: &String| {
+        if biomass.contains(name) {
+            tables.equation_set("biomass", name, &table)
+        } else {
+            tables.volume_set(name, &table)
+        }
+    };
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
-        None => tables.volume_sets(),
+        None => [tables.volume_sets(), biomass.clone()].concat(),
     };
-    let sets = names.iter().map(|name| tables.volume_set(name, &table));
-    Ok((table.clone(), sets.collect::<Result<_, _>>()?))
+    let sets = names.iter().map(read).collect::<Result<_, _>>()?;
+    Ok((table, sets))
 }
 
 fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {

@@ -90,14 +90,14 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     problems.append(found);
     let mut cover = |id| {
         let aliases = &design.species_aliases;
-        let told = |missing: Missing| (missing.message, missing.hint);
+        let mut missing = Vec::new();
         if let (Some(wanted), Some(set)) = (&design.volume, &volume) {
-            equation_for(set, wanted, &species, aliases, id).map_err(told)?;
+            missing.extend(equation_for(set, wanted, &species, aliases, id).err());
         }
         if let (Some(wanted), Some(sets)) = (&design.biomass, &biomass) {
-            biomass_equation_for(sets, wanted, &species, aliases, id).map_err(told)?;
+            missing.extend(biomass_equation_for(sets, wanted, &species, aliases, id).err());
         }
-        Ok(())
+        told(missing)
     };
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
@@ -112,6 +112,17 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
         records: records?,
         knowledge,
     })
+}
+
+/// Everything that a species lacks in one message and one hint.
+fn told(missing: Vec<Missing>) -> Result<(), (String, String)> {
+    let together = |(messages, hints): (Vec<_>, Vec<_>)| (messages.join("; "), hints.join("; "));
+    if missing.is_empty() {
+        return Ok(());
+    }
+    Err(together(
+        missing.into_iter().map(|m| (m.message, m.hint)).unzip(),
+    ))
 }
 
 /// The value, or its problems added to the others.

@@ -48,15 +48,9 @@ pub struct ComponentRows {
 impl ComponentRows {
     /// The rows that are there, total first.
     pub fn all(&self) -> impl Iterator<Item = usize> {
-        [
-            self.total,
-            self.wood,
-            self.bark,
-            self.branch,
-            self.foliage,
-        ]
-        .into_iter()
-        .flatten()
+        [self.total, self.wood, self.bark, self.branch, self.foliage]
+            .into_iter()
+            .flatten()
     }
 }
 
@@ -129,33 +123,25 @@ impl BiomassSet {
         index: usize,
         species: SpeciesId,
         wanted: &BiomassWanted,
-        fallback: Fallback,
         table: &SpeciesTable,
     ) -> Result<(usize, BiomassEquation), Missing> {
-        let BiomassSet::Components(set) = self;
         let region = wanted.region.filter(|region| self.has_region(region));
-        let of_set = Wanted {
-            region,
-            fallback,
-            merchantable: None,
+        let (breadth, chosen, rows) = match self {
+            BiomassSet::Components(set) => {
+                let (chosen, rows) =
+                    set.choose_components(species, region, wanted.fallback, table)?;
+                let entry = set.equations[chosen.main].entry;
+                (set.entries[entry].covers.len(), chosen, rows)
+            }
         };
-        let chosen = set.choose(species, &of_set, table)?;
-        let rows = set.component_rows(&chosen, region);
-        if rows.total.is_none()
-            && [rows.wood, rows.bark, rows.branch, rows.foliage].contains(&None)
-        {
-            return Err(plain(format!(
-                "biomass set `{}` has neither a total nor all components for {}",
-                set.name,
-                table.get(species).label()
-            )));
-        }
         let own = self.carbon_fraction().map(|fraction| fraction.value);
         let carbon_fraction = wanted.carbon_fraction.or(own).ok_or_else(|| Missing {
             hint: "give one in the design: `biomass: carbon_fraction`".to_owned(),
-            ..plain(format!("biomass set `{}` has no carbon fraction", set.name))
+            ..plain(format!(
+                "biomass set `{}` has no carbon fraction",
+                self.name()
+            ))
         })?;
-        let breadth = set.entries[set.equations[chosen.main].entry].covers.len();
         let equation = BiomassEquation {
             set: index,
             chosen,
@@ -176,16 +162,45 @@ fn plain(message: String) -> Missing {
 }
 
 impl VolumeSet {
-    /// The rows of every mass that go with a choice.
-    fn component_rows(&self, chosen: &Chosen, region: Option<&str>) -> ComponentRows {
-        let row = |quantity| self.further_row(quantity, chosen, region);
-        ComponentRows {
+    /// The choice for a species with the rows of every mass that go with it.
+    pub(crate) fn choose_components(
+        &self,
+        species: SpeciesId,
+        region: Option<&str>,
+        fallback: Fallback,
+        table: &SpeciesTable,
+    ) -> Result<(Chosen, ComponentRows), Missing> {
+        let wanted = Wanted {
+            region,
+            fallback,
+            merchantable: None,
+            planted: false,
+        };
+        let mut chosen = self.choose(species, &wanted, table)?;
+        let row = |quantity| self.further_row(quantity, &chosen, &wanted);
+        let rows = ComponentRows {
             total: row(Quantity::TotalMass),
             wood: row(Quantity::WoodMass),
             bark: row(Quantity::BarkMass),
             branch: row(Quantity::BranchMass),
             foliage: row(Quantity::FoliageMass),
+        };
+        let components = [rows.wood, rows.bark, rows.branch, rows.foliage];
+        if rows.total.is_none() && components.contains(&None) {
+            return Err(plain(format!(
+                "biomass set `{}` has neither a total nor all components for {}",
+                self.name,
+                table.get(species).label()
+            )));
         }
+        for row in rows.all() {
+            if let Some(mark) = &self.equations[row].mark
+                && !chosen.marks.contains(mark)
+            {
+                chosen.marks.push(mark.clone());
+            }
+        }
+        Ok((chosen, rows))
     }
 }
 
@@ -196,10 +211,14 @@ pub fn choose_biomass(
     wanted: &BiomassWanted,
     table: &SpeciesTable,
 ) -> Result<BiomassEquation, Missing> {
+    let published = BiomassWanted {
+        fallback: Fallback::None,
+        ..*wanted
+    };
     let mut closest: Option<(usize, BiomassEquation)> = None;
     let mut first_missing = None;
     for (index, set) in sets.iter().enumerate() {
-        match set.choose(index, species, wanted, Fallback::None, table) {
+        match set.choose(index, species, &published, table) {
             Ok(found) if closest.as_ref().is_none_or(|best| found.0 < best.0) => {
                 closest = Some(found);
             }
@@ -214,7 +233,7 @@ pub fn choose_biomass(
     }
     if wanted.fallback != Fallback::None {
         for (index, set) in sets.iter().enumerate() {
-            if let Ok((_, equation)) = set.choose(index, species, wanted, wanted.fallback, table) {
+            if let Ok((_, equation)) = set.choose(index, species, wanted, table) {
                 return Ok(equation);
             }
         }

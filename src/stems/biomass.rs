@@ -13,7 +13,7 @@
 //!   too.
 
 use crate::records::Status;
-use crate::species::biomass::{BiomassEquation, BiomassSet};
+use crate::species::biomass::{BiomassEquation, BiomassSet, ComponentRows};
 use crate::species::equation::Model;
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
@@ -25,8 +25,11 @@ pub struct TreeBiomass {
     pub total_kg: f64,
     /// Stem wood; `None` where the set does not give the component.
     pub wood_kg: Option<f64>,
+    /// Stem bark.
     pub bark_kg: Option<f64>,
+    /// Branches.
     pub branch_kg: Option<f64>,
+    /// Foliage.
     pub foliage_kg: Option<f64>,
     /// Carbon in `total_kg`.
     pub carbon_kg: f64,
@@ -63,25 +66,28 @@ impl BiomassSet {
     /// none.
     pub fn tree(&self, equation: &BiomassEquation, tree: &BiomassInput) -> Option<StemBiomass> {
         match self {
-            BiomassSet::Components(set) => set.component_biomass(equation, tree),
+            BiomassSet::Components(set) => {
+                set.component_biomass(&equation.rows, equation.carbon_fraction, tree)
+            }
         }
     }
 
     /// Do the chosen equations need a height?
     pub fn needs_height(&self, equation: &BiomassEquation) -> bool {
         match self {
-            BiomassSet::Components(set) => set.biomass_needs_height(equation),
+            BiomassSet::Components(set) => set.biomass_needs_height(&equation.rows),
         }
     }
 }
 
 impl VolumeSet {
-    fn biomass_needs_height(&self, equation: &BiomassEquation) -> bool {
+    /// Do the equations need a height?
+    pub(super) fn biomass_needs_height(&self, rows: &ComponentRows) -> bool {
         let needs = |row: usize| {
             let model = &self.equations[row].model;
             matches!(model, Model::Direct(form) if form.uses_height())
         };
-        equation.rows.all().any(needs)
+        rows.all().any(needs)
     }
 
     /// Are dbh and height, as far as it is known, within the range of an equation?
@@ -118,13 +124,14 @@ impl VolumeSet {
         mass_kg.is_finite().then_some(mass_kg.max(0.0))
     }
 
-    fn component_biomass(
+    /// Biomass by the equations of a component set; `None` as for [`BiomassSet::tree`].
+    pub(crate) fn component_biomass(
         &self,
-        equation: &BiomassEquation,
+        rows: &ComponentRows,
+        carbon_fraction: f64,
         tree: &BiomassInput,
     ) -> Option<StemBiomass> {
-        let rows = &equation.rows;
-        if tree.height_m.is_none() && self.biomass_needs_height(equation) {
+        if tree.height_m.is_none() && self.biomass_needs_height(rows) {
             return None;
         }
         let mut outside = rows.all().any(|row| !self.within_range(row, tree));
@@ -138,8 +145,8 @@ impl VolumeSet {
         };
         let published_kg = mass(rows.total, 0.0);
         let whole_kg = published_kg.unwrap_or(0.0);
-        let mut parts = [rows.wood, rows.bark, rows.branch, rows.foliage]
-            .map(|row| mass(row, whole_kg));
+        let mut parts =
+            [rows.wood, rows.bark, rows.branch, rows.foliage].map(|row| mass(row, whole_kg));
         if let Some(total_kg) = published_kg {
             outside |= !close_sum(&mut parts, total_kg);
         }
@@ -157,7 +164,7 @@ impl VolumeSet {
                 bark_kg,
                 branch_kg,
                 foliage_kg: foliage_kg.map(|kg| if live { kg } else { 0.0 }),
-                carbon_kg: total_kg * equation.carbon_fraction,
+                carbon_kg: total_kg * carbon_fraction,
             },
             out_of_range: outside,
             decay_ignored: !live,

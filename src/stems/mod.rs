@@ -1,6 +1,7 @@
 //! Stems: what each tree holds.
 
 pub mod biomass;
+pub mod biomass_derivation;
 pub mod checks;
 pub mod derivation;
 pub mod volume;

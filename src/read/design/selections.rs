@@ -32,11 +32,7 @@ const METHODS: [(&str, Word); 4] = [
 ];
 
 /// Reads `selections`; those with errors are left out.
-pub(super) fn read_selections(
-    walk: &mut Walk,
-    entry: &Entry,
-    borrows: bool,
-) -> Vec<Selection> {
+pub(super) fn read_selections(walk: &mut Walk, entry: &Entry, borrows: bool) -> Vec<Selection> {
     let pairs = entry.pairs(walk).unwrap_or_default();
     if pairs.is_empty() && matches!(entry.node, Node::Map(_)) {
         let message = String::from("`selections` is empty");
@@ -54,14 +50,7 @@ pub(super) fn read_selections(
         }
     }
     if selections.len() == pairs.len() {
-        link_ratios(
-            walk,
-            &mut selections,
-            &ratios,
-            &names,
-            &pairs,
-            borrows,
-        );
+        link_ratios(walk, &mut selections, &ratios, &names, &pairs, borrows);
     }
     selections
 }
