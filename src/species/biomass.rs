@@ -4,9 +4,9 @@
 //! [`BiomassEquation`], or [`Missing`]. A set gives the total and all, some or no components; or
 //! the four components, which then add up to the total.
 //!
-//! Of several sets the one whose row is for the fewest species serves: the species' own row first,
-//! then that of a small group, then that of a general equation (all softwoods); the earlier set
-//! where these are equal. Sets are never mixed within a species, hence never within a tree.
+//! Of several sets the one whose row is closest to the species serves: its own row first, then that
+//! of a group within its genus, then that of a wider group (all softwoods); the earlier set where
+//! these are equal. Sets are never mixed within a species, hence never within a tree.
 
 use crate::design::Fallback;
 use crate::species::choose::{Chosen, Missing, Wanted};
@@ -117,21 +117,21 @@ impl BiomassSet {
         }
     }
 
-    /// The equations of this set for a species, and how many species the row is for.
+    /// The equations of this set for a species, and how close their row is to it.
     fn choose(
         &self,
         index: usize,
         species: SpeciesId,
         wanted: &BiomassWanted,
         table: &SpeciesTable,
-    ) -> Result<(usize, BiomassEquation), Missing> {
+    ) -> Result<(Closeness, BiomassEquation), Missing> {
         let region = wanted.region.filter(|region| self.has_region(region));
-        let (breadth, chosen, rows) = match self {
+        let (closeness, chosen, rows) = match self {
             BiomassSet::Components(set) => {
                 let (chosen, rows) =
                     set.choose_components(species, region, wanted.fallback, table)?;
-                let entry = set.equations[chosen.main].entry;
-                (set.entries[entry].covers.len(), chosen, rows)
+                let entry = &set.entries[set.equations[chosen.main].entry];
+                (Closeness::of(&entry.covers, table), chosen, rows)
             }
         };
         let own = self.carbon_fraction().map(|fraction| fraction.value);
@@ -149,7 +149,31 @@ impl BiomassSet {
             carbon_fraction,
             substitute: None,
         };
-        Ok((breadth, equation))
+        Ok((closeness, equation))
+    }
+}
+
+/// How close a row is to a species that it serves; the closest first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+enum Closeness {
+    /// The row is for one species.
+    Own,
+    /// For several species of one genus.
+    Genus,
+    /// For species of several genera.
+    Wider,
+}
+
+impl Closeness {
+    fn of(covers: &[SpeciesId], table: &SpeciesTable) -> Self {
+        let genus = |id: &SpeciesId| table.get(*id).genus();
+        match covers {
+            [_] => Closeness::Own,
+            [first, rest @ ..] if rest.iter().all(|id| genus(id) == genus(first)) => {
+                Closeness::Genus
+            }
+            _ => Closeness::Wider,
+        }
     }
 }
 
@@ -215,7 +239,7 @@ pub fn choose_biomass(
         fallback: Fallback::None,
         ..*wanted
     };
-    let mut closest: Option<(usize, BiomassEquation)> = None;
+    let mut closest: Option<(Closeness, BiomassEquation)> = None;
     let mut first_missing = None;
     for (index, set) in sets.iter().enumerate() {
         match set.choose(index, species, &published, table) {

@@ -50,16 +50,23 @@ pub fn equations(compilation: &Compilation<'_>) -> Vec<Block> {
         return Vec::new();
     }
     let mut facts = Vec::new();
-    for (index, set) in compilation.knowledge.biomass.iter().enumerate() {
-        let serves = |equation: &BiomassEquation| equation.set == index;
-        if compilation.biomass_equations.iter().any(serves) {
-            facts.extend(set_facts(set));
-        }
+    for set in serving(compilation) {
+        facts.extend(set_facts(set));
     }
     facts.push(carbon_words(compilation));
     facts.push("CO2 equivalent: carbon x 44/12 (IPCC 2006 guidelines)".to_owned());
     facts.extend(cautions(compilation));
     vec![Block::List(facts), Block::Table(by_species(compilation))]
+}
+
+/// The sets that serve a species of the cruise.
+fn serving<'c>(compilation: &'c Compilation<'_>) -> impl Iterator<Item = &'c BiomassSet> {
+    let sets = compilation.knowledge.biomass.iter().enumerate();
+    sets.filter(|(index, _)| {
+        let serves = |equation: &BiomassEquation| equation.set == *index;
+        compilation.biomass_equations.iter().any(serves)
+    })
+    .map(|(_, set)| set)
 }
 
 fn set_facts(set: &BiomassSet) -> Vec<String> {
@@ -87,7 +94,7 @@ fn carbon_words(compilation: &Compilation<'_>) -> String {
         );
     }
     let mut words: Vec<String> = Vec::new();
-    for set in &compilation.knowledge.biomass {
+    for set in serving(compilation) {
         if let Some(fraction) = set.carbon_fraction() {
             let of_set = format!("{} of dry mass, {}", plain(fraction.value), fraction.source);
             if !words.contains(&of_set) {
