@@ -162,7 +162,6 @@ fn read_row(
     let needs_height = !matches!(quantity, Some(CheckQuantity::Mass(_)));
     if height_m.is_none() && needs_height {
         lacks("height_m", problems);
-        return None;
     }
     let unit = text("unit").and_then(|name| {
         let found = UNITS.iter().copied().find(|unit| unit.name == name);
@@ -198,6 +197,9 @@ fn read_row(
         tolerance
     });
     let value = table.number(row, table.column("value"), problems);
+    if needs_height {
+        height_m?;
+    }
     Some(Check {
         species: id?,
         region: text("region").map(str::to_owned),

@@ -182,8 +182,8 @@ fn the_report_says_what_was_left_out_of_account() {
     assert!(report.stdout.lines().all(|line| line.chars().count() <= 80));
     for words in [
         "Biomass and carbon, selection fixed",
-        "biomass above ground  t/ha    3.6",
-        "CO2 equivalent        t/ha    6.5",
+        "biomass above ground  t/ha   3.6",
+        "CO2 equivalent        t/ha   6.5",
         "Oven-dry mass above ground, snags (standing dead trees)",
         "- 1 dead trees: foliage is left out where the set gives it",
         "- carbon: 0.5 of dry mass, convention of Canadian carbon accounting",
@@ -202,10 +202,10 @@ fn explain_shows_every_component() {
         "biomass set: ca-national-2005-dbh, Canada without British Columbia, biomass by",
         "equation `PICE.MAR` (black spruce), of the species itself",
         "put in: D = 20 cm",
-        "wood mass = 89.17",
-        "bark mass = 12.67",
-        "branch mass = 14.298",
-        "foliage mass = 11.40",
+        "wood mass = 89.1699 kg",
+        "bark mass = 12.6699 kg",
+        "branch mass = 14.2975 kg",
+        "foliage mass = 11.4026 kg",
         "dead: no foliage, and nothing deducted for decay",
         "kg x 0.5 = 58.068",
     ] {
