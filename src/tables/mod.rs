@@ -9,6 +9,7 @@ pub mod biomass;
 pub mod catalogue;
 pub mod curves;
 pub mod equations;
+pub mod evaluation;
 pub mod figures;
 pub mod lookup;
 pub mod plots;
