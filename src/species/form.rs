@@ -95,6 +95,39 @@ pub enum Form {
         /// Exponent of height.
         c: f64,
     },
+    /// Power of dbh alone.
+    ///
+    /// Formula: `Y = a D^b`. Domain: `D > 0`.
+    /// Source: Lambert, Ung & Raulier 2005, Can. J. For. Res. 35, dbh set.
+    PowerDbh {
+        /// Factor.
+        a: f64,
+        /// Exponent of dbh.
+        b: f64,
+    },
+    /// Exponential of a line in the logarithm of dbh.
+    ///
+    /// Formula: `Y = exp(b0 + b1 ln D)`. Domain: `D > 0`.
+    /// Source: Jenkins, Chojnacky, Heath & Birdsey 2003, Forest Science 49 (as carried in a later
+    /// document).
+    ExpLog {
+        /// Constant.
+        b0: f64,
+        /// Slope.
+        b1: f64,
+    },
+    /// Share of the total mass that is in one component of the tree: to be multiplied by the total
+    /// of the same tree.
+    ///
+    /// Formula: `R = exp(b0 + b1 / D)`. Domain: `D > 0`; the shares of very small trees add up
+    /// to more than one.
+    /// Source: Jenkins et al. 2003 (as carried in a later document).
+    ComponentRatio {
+        /// Logarithm of the share in a very thick tree.
+        b0: f64,
+        /// Rate of its change with 1/dbh.
+        b1: f64,
+    },
     /// A line in `D^2 H`, one pair of coefficients for small trees and one for large.
     ///
     /// Formula: `V = b0_small + b1_small D^2 H` up to `D = limit` (the limit itself included, with
@@ -179,6 +212,24 @@ pub const SPECS: &[Spec<Form>] = &[
         },
     },
     Spec {
+        name: "power-dbh",
+        coefficients: &["a", "b"],
+        formula: "Y = a D^b",
+        build: |c| Form::PowerDbh { a: c[0], b: c[1] },
+    },
+    Spec {
+        name: "exp-log",
+        coefficients: &["b0", "b1"],
+        formula: "Y = exp(b0 + b1 ln D)",
+        build: |c| Form::ExpLog { b0: c[0], b1: c[1] },
+    },
+    Spec {
+        name: "component-ratio",
+        coefficients: &["b0", "b1"],
+        formula: "R = exp(b0 + b1 / D), times the total mass",
+        build: |c| Form::ComponentRatio { b0: c[0], b1: c[1] },
+    },
+    Spec {
         name: "linear-by-dbh",
         coefficients: &["limit", "b0_small", "b1_small", "b0_large", "b1_large"],
         formula: "V = b0_small + b1_small D^2 H for D <= limit, else V = b0_large + b1_large D^2 H",
@@ -193,6 +244,14 @@ pub const SPECS: &[Spec<Form>] = &[
 ];
 
 impl Form {
+    /// Does it need a height?
+    pub fn uses_height(&self) -> bool {
+        !matches!(
+            self,
+            Form::PowerDbh { .. } | Form::ExpLog { .. } | Form::ComponentRatio { .. }
+        )
+    }
+
     /// Volume for a dbh and a total height, all in the units of the publication. May be negative
     /// or not finite outside the domain; the caller decides what that means.
     pub fn value(&self, dbh: f64, height: f64) -> f64 {
@@ -213,6 +272,9 @@ impl Form {
             Form::DampedPower { a, b, b1, c } => {
                 a * dbh.powf(b) * height.powf(c) * (-b1 * dbh).exp()
             }
+            Form::PowerDbh { a, b } => a * dbh.powf(b),
+            Form::ExpLog { b0, b1 } => (b0 + b1 * dbh.ln()).exp(),
+            Form::ComponentRatio { b0, b1 } => (b0 + b1 / dbh).exp(),
             Form::LinearByDbh {
                 limit,
                 b0_small,

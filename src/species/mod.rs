@@ -2,6 +2,7 @@
 //!
 //! In: rows of the species table. Out: the species that a code or name means, and back.
 
+pub mod biomass;
 pub mod choose;
 pub mod equation;
 pub mod expression;

@@ -8,6 +8,8 @@
 
 mod answers;
 mod asking;
+mod biomass;
+mod biomass_cruise;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
