@@ -15,10 +15,11 @@ use crate::math::quadrature::{self, Integral};
 use crate::math::root;
 use crate::species::equation::Units;
 use crate::species::form::Spec;
+use crate::species::zakrzewski::{self, Zakrzewski};
 use crate::units::basal_area_m2;
 
 /// Height above ground at which dbh is measured in these publications.
-const BREAST_HEIGHT_M: f64 = 1.3;
+pub(crate) const BREAST_HEIGHT_M: f64 = 1.3;
 
 /// Relative error asked of the integrals.
 const RELATIVE_TOLERANCE: f64 = 1e-10;
@@ -46,6 +47,27 @@ pub enum Taper {
         /// Multiplier that corrects for fitting logarithms.
         bias: f64,
     },
+    /// Variable exponent, the first of its kind.
+    ///
+    /// Formula: `d = a0 D^a1 a2^D X^E`, with `X = (1 - sqrt(z)) / (1 - sqrt(p))` and
+    /// `E = b1 z^2 + b2 ln(z + 0.001) + b3 sqrt(z) + b4 exp(z) + b5 D/H`; `p` is the relative
+    /// height of the inflection point; `D` and `d` in cm, `h` and `H` in m, `D/H` as is.
+    /// Domain: above the stump; at the ground the logarithm runs wild.
+    /// Source: Kozak 1988, Can. J. For. Res. 18:1363-1368 (as carried in a later document).
+    Kozak1988 {
+        /// Relative height of the inflection point.
+        p: f64,
+        /// Factor.
+        a0: f64,
+        /// Exponent of dbh.
+        a1: f64,
+        /// Base of the power `a2^D`.
+        a2: f64,
+        /// Coefficients `b1` to `b5` of the exponent.
+        b: [f64; 5],
+    },
+    /// Cross-section as a rational function of the distance to the tip; see [`zakrzewski`].
+    Zakrzewski2013(Zakrzewski),
     /// Power of relative height with random effects on its exponent.
     ///
     /// Formula: `d^2 = D^2 (H - h)/(H - 1.3) (h/1.3)^(2 - b2) [1 + 0.5 s2 ln(h/1.3)^2]`, with
@@ -81,6 +103,24 @@ pub const SPECS: &[Spec<Taper>] = &[
         },
     },
     Spec {
+        name: "kozak-1988",
+        coefficients: &["p", "a0", "a1", "a2", "b1", "b2", "b3", "b4", "b5"],
+        formula: "d = a0 D^a1 a2^D X^E; z = h/H; X = (1 - sqrt(z)) / (1 - sqrt(p)); \
+                  E = b1 z^2 + b2 ln(z + 0.001) + b3 sqrt(z) + b4 exp(z) + b5 D/H",
+        build: |c| Taper::Kozak1988 {
+            p: c[0],
+            a0: c[1],
+            a1: c[2],
+            a2: c[3],
+            b: [c[4], c[5], c[6], c[7], c[8]],
+        },
+    },
+    zakrzewski::LOG,
+    zakrzewski::LINEAR,
+    zakrzewski::EXP,
+    zakrzewski::POWER,
+    zakrzewski::HARDWOOD,
+    Spec {
         name: "ung-2013",
         coefficients: &["b2", "sd_i_b2", "sd_ij_b2", "sd_ijk_b2"],
         formula: "d^2 = D^2 (H - h)/(H - 1.3) (h/1.3)^(2 - b2) [1 + 0.5 s2 ln(h/1.3)^2]; \
@@ -101,6 +141,8 @@ pub struct Profile {
     height: f64,
     /// Logarithm of the factors that are the same all along the stem.
     log_scale: f64,
+    /// Place of the pole, where the form has one.
+    pole: f64,
     dbh_per_cm: f64,
     height_per_m: f64,
     height_m: f64,
@@ -123,10 +165,16 @@ impl Profile {
         }
         let dbh = dbh_cm * units.dbh_per_cm;
         let height = height_m * units.height_per_m;
+        let mut pole = f64::NAN;
         let log_scale = match taper {
             Taper::Kozak1994 {
                 a0, a1, a2, bias, ..
             } => (bias * a0).ln() + a1 * dbh.ln() + dbh * a2.ln(),
+            Taper::Kozak1988 { a0, a1, a2, .. } => a0.ln() + a1 * dbh.ln() + dbh * a2.ln(),
+            Taper::Zakrzewski2013(form) => {
+                pole = form.pole(dbh, height);
+                form.square_scale(dbh, height, pole)?.ln()
+            }
             Taper::Ung2013 { .. } => (dbh * dbh / (height - BREAST_HEIGHT_M)).ln(),
         };
         Some(Profile {
@@ -134,6 +182,7 @@ impl Profile {
             dbh,
             height,
             log_scale,
+            pole,
             dbh_per_cm: units.dbh_per_cm,
             height_per_m: units.height_per_m,
             height_m,
@@ -159,6 +208,20 @@ impl Profile {
                     + b[6] * self.height;
                 let x = (1.0 - root) / (1.0 - 0.01_f64.sqrt());
                 (2.0 * (self.log_scale + exponent * x.ln())).exp()
+            }
+            Taper::Kozak1988 { p, b, .. } => {
+                let z = h / self.height;
+                let root = z.sqrt();
+                let exponent = b[0] * z * z
+                    + b[1] * (z + 0.001).ln()
+                    + b[2] * root
+                    + b[3] * z.exp()
+                    + b[4] * self.dbh / self.height;
+                let x = (1.0 - root) / (1.0 - p.sqrt());
+                (2.0 * (self.log_scale + exponent * x.ln())).exp()
+            }
+            Taper::Zakrzewski2013(form) => {
+                self.log_scale.exp() * form.shape(1.0 - h / self.height, self.pole)
             }
             Taper::Ung2013 { b2, s2 } => {
                 let log_relative = (h / BREAST_HEIGHT_M).ln();
@@ -248,7 +311,7 @@ mod tests {
 
     fn ung() -> Taper {
         // Douglas-fir, Ung et al. 2013, table 4.
-        (SPECS[1].build)(&[2.1436, 0.0, 0.0398, 0.0564])
+        (SPECS[SPECS.len() - 1].build)(&[2.1436, 0.0, 0.0398, 0.0564])
     }
 
     proptest! {
@@ -286,7 +349,7 @@ mod tests {
         // Without random effects the 2013 form is a sum of powers of h: the integral of
         // (H - h) h^p is H h^(p+1)/(p+1) - h^(p+2)/(p+2), with p = 2 - b2.
         let b2 = 2.1436;
-        let taper = (SPECS[1].build)(&[b2, 0.0, 0.0, 0.0]);
+        let taper = (SPECS[SPECS.len() - 1].build)(&[b2, 0.0, 0.0, 0.0]);
         for (dbh_cm, height_m) in [(40.0, 30.0), (8.0, 6.0), (140.0, 65.0)] {
             let profile = Profile::new(taper, &METRIC, 0.3, dbh_cm, height_m).unwrap();
             let p = 2.0 - b2;
