@@ -73,8 +73,7 @@ pub enum Form {
     /// Formula: `V = b1 H/D + b2 C + b3 C D`, `C = pi D^2 H / 40` the volume of the cylinder in
     /// dm3 with `D` in cm and `H` in m; 0 for `D < 9.1`. Fixed effects only. Domain: `D > 0`;
     /// negative for very slender small trees.
-    /// Source: Fortin, DeBlois, Bernier & Blais 2007, For. Chron. 83:754-765 (as carried in a
-    /// later document).
+    /// Source: Fortin et al. 2007, For. Chron. 83:754-765 (as carried in a later document).
     Fortin2007 {
         /// Coefficient of slenderness.
         b1: f64,
