@@ -191,6 +191,14 @@ impl Profile {
         })
     }
 
+    /// Is the tree one for which the form may be trusted? What lies outside still has a profile.
+    pub fn in_domain(&self) -> bool {
+        match &self.taper {
+            Taper::Zakrzewski2013(form) => form.trusts(self.pole),
+            Taper::Kozak1988 { .. } | Taper::Kozak1994 { .. } | Taper::Ung2013 { .. } => true,
+        }
+    }
+
     /// Square of the diameter at a height, in the units of the form.
     fn square_of_diameter(&self, h: f64) -> f64 {
         if h >= self.height {
