@@ -8,6 +8,7 @@
 
 use std::f64::consts::PI;
 
+use crate::species::expression::Formula;
 use crate::units::M_PER_FT;
 
 /// A form of which tables of coefficients may be written: its name in the data, the names of its
@@ -158,6 +159,12 @@ pub enum Form {
         /// Slope, large trees.
         b1_large: f64,
     },
+    /// A formula that the table itself gives as text, with its coefficients: an equation of the
+    /// user's own, or a publication whose form no other variant has.
+    ///
+    /// Formula, domain and source: those of the table. Its variables name their units, and the
+    /// units of the set are theirs.
+    Formula(Formula),
 }
 
 /// Every volume form.
@@ -311,6 +318,7 @@ impl Form {
             Form::RisingPower { a, a1, b, c, c1 } => {
                 a * dbh.powf(a1 * (1.0 - (-b * dbh).exp()).powf(c1)) * height.powf(c)
             }
+            Form::Formula(ref formula) => formula.value(dbh, height),
             Form::DampedPower { a, b, b1, c } => {
                 a * dbh.powf(b) * height.powf(c) * (-b1 * dbh).exp()
             }

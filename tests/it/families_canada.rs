@@ -223,7 +223,10 @@ fn trees_with_the_pole_at_their_butt_are_told() {
     let name = "ca-ontario-taper-2013";
     let chosen = chosen(name, "ABIE.BAL", None, None);
     let told = |height_m: f64| set(name).stem(&chosen, &tree(30.0, height_m)).out_of_range;
-    assert_eq!([15.0, 15.5, 17.0, 20.0].map(told), [false, true, false, false]);
+    assert_eq!(
+        [15.0, 15.5, 17.0, 20.0].map(told),
+        [false, true, false, false]
+    );
 }
 
 /// The parabola of 1983 and 1986 is the share between limits: it falls as the top grows, and is
