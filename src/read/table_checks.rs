@@ -24,8 +24,11 @@ const COLUMNS: &[&str] = &[
     "broken_height_ft",
     "quantity",
     "at_m",
+    "at_ft",
     "stump_m",
+    "stump_ft",
     "top_cm",
+    "top_in",
     "top_basis",
     "value",
     "unit",
@@ -145,12 +148,17 @@ fn read_row(
     });
     let dbh_cm = table.number(row, columns.dbh, problems);
     let height_m = table.number(row, columns.height, problems);
+    let quantity = read_quantity(table, row, columns, problems);
+    // A diameter inside bark is asked of dbh alone.
+    let height_m = match quantity {
+        Some(CheckQuantity::DiameterInside) => height_m.or(Some(0.0)),
+        _ => height_m,
+    };
     for (name, value) in [("dbh_cm", dbh_cm), ("height_m", height_m)] {
         if value.is_none() {
             lacks(name, problems);
         }
     }
-    let quantity = read_quantity(table, row, columns, problems);
     let unit = text("unit").and_then(|name| {
         let found = UNITS.iter().copied().find(|unit| unit.name == name);
         let of_set = CheckUnit {
@@ -209,12 +217,13 @@ fn read_quantity(
     columns: &Columns,
     problems: &mut Problems,
 ) -> Option<CheckQuantity> {
-    const KNOWN: &[&str] = &["total", "bark", "merchantable", "diameter", "height"];
+    const KNOWN: &[&str] = &["total", "bark", "merchantable", "dib", "diameter", "height"];
     let column = table.column("quantity");
     let name = row.text(column)?;
     let found = match name {
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
+        "dib" => Some(CheckQuantity::DiameterInside),
         "merchantable" => {
             let stump_m = table.number(row, columns.stump, problems);
             let top_cm = table.number(row, columns.top, problems);

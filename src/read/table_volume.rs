@@ -80,6 +80,16 @@ pub(crate) fn read(
     };
     let defaults = table_head.defaults;
     table_rows::read(rows, &defaults, &mut set, species, &mut problems);
+    if set.head.fixed_limits.len() > 1 && set.has(Quantity::Merchantable) {
+        problems.push(
+            Diagnostic::error(
+                "limits-ambiguous",
+                "rows of `merchantable` cannot tell several limits apart",
+            )
+            .at(head.whole())
+            .hint("give one pair of limits under `merchantable`, or rows of `merchantable share`"),
+        );
+    }
     if let Some(checks) = checks {
         set.checks = table_checks::read(checks, &set, species, &mut problems);
     }
@@ -121,7 +131,7 @@ fn read_head(
             .unwrap_or(BarkBasis::Unresolved),
         total_includes: keys.need_text("total_includes", problems),
         stump_m: keys.quantity("stump", Dimension::Length, problems),
-        fixed_limits: read_fixed_limits(&keys, problems),
+        fixed_limits: read_fixed_limits(source, &keys, problems),
         range: read_range(&keys, problems),
         error: read_error(&keys, problems),
         mark: keys.text("mark", problems),
@@ -177,7 +187,9 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
         };
     units.need("dbh", problems);
     units.need("height", problems);
-    if units.get("mass").is_none() {
+    let diameters_only = keys.choice("quantity", Quantity::NAMES, &mut Problems::new())
+        == Some(Quantity::DiameterInside);
+    if units.get("mass").is_none() && !diameters_only {
         units.need("result", problems);
     }
     let dbh = units.choice("dbh", &named(DBH_UNITS), problems);
@@ -233,9 +245,18 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
     })
 }
 
-fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
-    let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
-    let limits = keys.map("merchantable", "`merchantable`", known, problems)?;
+fn read_fixed_limits(source: &Source, keys: &Keys, problems: &mut Problems) -> Vec<FixedLimits> {
+    keys.items("merchantable")
+        .into_iter()
+        .filter_map(|value| {
+            let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
+            let limits = value.map(source, "`merchantable`", known, problems)?;
+            read_limits(&limits, problems)
+        })
+        .collect()
+}
+
+fn read_limits(limits: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
     let stump_m = limits.quantity("stump", Dimension::Length, problems);
     let top_diameter_cm = limits.quantity("top", Dimension::Diameter, problems);
     limits.need("top_basis", problems);

@@ -6,6 +6,10 @@
 //!
 //! To add a form: a variant, its [`Spec`] in [`SPECS`], its formula in `value`, its test.
 
+use crate::species::form_factor::{self, FormFactor};
+use crate::species::inside_bark::{self, InsideBark};
+use crate::species::regional::{self, Regional};
+
 /// A form of which tables of coefficients may be written: its name in the data, the names of its
 /// coefficients, the formula in plain text.
 #[derive(Debug)]
@@ -111,6 +115,12 @@ pub enum Form {
         /// Slope, large trees.
         b1_large: f64,
     },
+    /// Logarithms and lines of regional tables of the United States.
+    Regional(Regional),
+    /// Volume by a form factor; in inches, feet and cubic feet.
+    ByFormFactor(FormFactor),
+    /// Diameter inside bark at breast height.
+    InsideBark(InsideBark),
 }
 
 /// Every volume form.
@@ -182,6 +192,19 @@ pub const SPECS: &[Spec<Form>] = &[
             b1_large: c[4],
         },
     },
+    regional::LOG10_POWER,
+    regional::DAMPED_LOG10_POWER,
+    regional::LOG10_QUADRATIC,
+    regional::EXP_POWER_CURVED,
+    regional::SCORED_POWER,
+    regional::LINEAR_D2H,
+    regional::LINEAR_BY_D2H,
+    form_factor::BY_HEIGHT_RANGE,
+    form_factor::WITH_BREAST_HEIGHT,
+    form_factor::HELD_WITHIN,
+    inside_bark::POWER,
+    inside_bark::LINE,
+    inside_bark::STUMP,
 ];
 
 impl Form {
@@ -219,6 +242,9 @@ impl Form {
                     b0_large + b1_large * d2h
                 }
             }
+            Form::Regional(regional) => regional.volume(dbh, height),
+            Form::ByFormFactor(factor) => factor.volume(dbh, height),
+            Form::InsideBark(form) => form.diameter(dbh),
         }
     }
 }

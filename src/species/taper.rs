@@ -15,6 +15,7 @@ use crate::math::quadrature::{self, Integral};
 use crate::math::root;
 use crate::species::equation::Units;
 use crate::species::form::Spec;
+use crate::species::segmented_taper::{Segmented, Stem};
 use crate::units::basal_area_m2;
 
 /// Height above ground at which dbh is measured in these publications.
@@ -60,6 +61,11 @@ pub enum Taper {
         /// Sum of the variances of the random effects.
         s2: f64,
     },
+    /// Three segments with a diameter at 17.3 ft; volumes in closed form.
+    ///
+    /// Formula, symbols and domain: [`crate::species::segmented_taper`]. In inches and feet.
+    /// Source: Clark, Souter & Schlaegel 1991, SE-RP-282 (as carried in later documents).
+    Segmented(Segmented),
 }
 
 /// Every taper form.
@@ -90,7 +96,56 @@ pub const SPECS: &[Spec<Taper>] = &[
             s2: c[1] * c[1] + c[2] * c[2] + c[3] * c[3],
         },
     },
+    Spec {
+        name: "segmented-1991-inside",
+        coefficients: &["r", "c", "e", "p", "b", "a", "dib_a", "dib_b", "f_a", "f_b"],
+        formula: SEGMENTED_INSIDE,
+        build: |c| {
+            Taper::Segmented(Segmented {
+                r: c[0],
+                c: c[1],
+                e: c[2],
+                p: c[3],
+                b: c[4],
+                a: c[5],
+                at_breast: [c[6], c[7]],
+                at_upper: [c[8], c[9]],
+            })
+        },
+    },
+    Spec {
+        name: "segmented-1991-outside",
+        coefficients: &["r", "c", "e", "p", "b", "a", "f_a", "f_b"],
+        formula: SEGMENTED_OUTSIDE,
+        build: |c| {
+            Taper::Segmented(Segmented {
+                r: c[0],
+                c: c[1],
+                e: c[2],
+                p: c[3],
+                b: c[4],
+                a: c[5],
+                at_breast: [0.0, 1.0],
+                at_upper: [c[6], c[7]],
+            })
+        },
+    },
 ];
+
+/// The three segments, in terms of the diameters at 4.5 and 17.3 ft.
+macro_rules! segments {
+    ($at_breast:literal) => {
+        concat!(
+            $at_breast,
+            "F = Dob (f_a + f_b (17.3/H)^2); h < 4.5: d^2 = D^2 (1 + (c + e/D^3) ((1 - h/H)^r - ",
+            "(1 - 4.5/H)^r) / (1 - (1 - 4.5/H)^r)); 4.5 <= h <= 17.3: d^2 = D^2 - (D^2 - F^2) ",
+            "((1 - 4.5/H)^p - (1 - h/H)^p) / ((1 - 4.5/H)^p - (1 - 17.3/H)^p); h > 17.3: d^2 = F^2 ",
+            "(b (y - 1)^2 + [y < a] (1 - b)/a^2 (a - y)^2), y = (h - 17.3)/(H - 17.3)"
+        )
+    };
+}
+const SEGMENTED_INSIDE: &str = segments!("D = dib_a + dib_b Dob; ");
+const SEGMENTED_OUTSIDE: &str = segments!("D = Dob; ");
 
 /// The profile of one tree.
 #[derive(Clone, Copy, Debug)]
@@ -101,6 +156,8 @@ pub struct Profile {
     height: f64,
     /// Logarithm of the factors that are the same all along the stem.
     log_scale: f64,
+    /// The segments of a profile that has them.
+    segments: Option<Stem>,
     dbh_per_cm: f64,
     height_per_m: f64,
     height_m: f64,
@@ -128,12 +185,18 @@ impl Profile {
                 a0, a1, a2, bias, ..
             } => (bias * a0).ln() + a1 * dbh.ln() + dbh * a2.ln(),
             Taper::Ung2013 { .. } => (dbh * dbh / (height - BREAST_HEIGHT_M)).ln(),
+            Taper::Segmented(_) => 0.0,
+        };
+        let segments = match taper {
+            Taper::Segmented(segmented) => Some(segmented.stem(dbh, height)?),
+            _ => None,
         };
         Some(Profile {
             taper,
             dbh,
             height,
             log_scale,
+            segments,
             dbh_per_cm: units.dbh_per_cm,
             height_per_m: units.height_per_m,
             height_m,
@@ -147,6 +210,7 @@ impl Profile {
             return 0.0;
         }
         match self.taper {
+            Taper::Segmented(_) => self.segments.map_or(0.0, |stem| stem.square_of_diameter(h)),
             Taper::Kozak1994 { b, .. } => {
                 let z = h / self.height;
                 let root = z.sqrt();
@@ -191,6 +255,16 @@ impl Profile {
                 evaluations: 1,
             };
         }
+        let m3_per_square = basal_area_m2(1.0 / self.dbh_per_cm);
+        if let Some(stem) = &self.segments {
+            let (from, to) = (from_m * self.height_per_m, to_m * self.height_per_m);
+            let square_m = stem.integral(from, to) / self.height_per_m;
+            return Integral {
+                value: stump_m3 + m3_per_square * square_m,
+                error: 0.0,
+                evaluations: 1,
+            };
+        }
         // Near the ground the forms run on roots of h, near the tip on powers of the distance to
         // it. With h = H w^4 and w = w_to - (w_to - w_from) s^3 the integrand is smooth in s.
         let place = |height_m: f64| (height_m / self.height_m).sqrt().sqrt();
@@ -203,7 +277,7 @@ impl Profile {
             square_cm2 * cube * s * s
         };
         let upper = quadrature::integrate(integrand, 0.0, 1.0, RELATIVE_TOLERANCE);
-        let factor = basal_area_m2(1.0 / self.dbh_per_cm) * self.height_m * 12.0 * span;
+        let factor = m3_per_square * self.height_m * 12.0 * span;
         Integral {
             value: stump_m3 + factor * upper.value,
             error: factor * upper.error,
