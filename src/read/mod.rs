@@ -31,7 +31,7 @@ mod table_checks;
 mod table_head;
 mod table_rows;
 mod table_species;
-mod table_volume;
+pub(crate) mod table_volume;
 pub mod tables;
 mod trees;
 pub mod yaml;

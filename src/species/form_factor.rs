@@ -96,10 +96,15 @@ pub(super) const HELD_WITHIN: Spec<Form> = Spec {
 };
 
 impl FormFactor {
-    /// Volume in cubic feet; not a number for trees that do not exceed breast height where the
-    /// factor asks for that.
+    /// Volume in cubic feet; not a number outside the domain: where the factor asks for a tree
+    /// higher than breast height, and where it is not positive (stout short trees).
     pub(super) fn volume(&self, dbh_in: f64, height_ft: f64) -> f64 {
-        self.factor(dbh_in, height_ft) * FT2_PER_IN2 * dbh_in * dbh_in * height_ft
+        let factor = self.factor(dbh_in, height_ft);
+        if factor > 0.0 {
+            factor * FT2_PER_IN2 * dbh_in * dbh_in * height_ft
+        } else {
+            f64::NAN
+        }
     }
 
     fn factor(&self, d: f64, h: f64) -> f64 {
@@ -157,6 +162,7 @@ mod tests {
         let tall = DOUGLAS_FIR_1974.factor(3.0, 18.0 + 1e-6);
         assert_eq!(format!("{short:.5} {tall:.5}"), "0.47458 0.47997");
         assert!(DOUGLAS_FIR_1974.volume(1.0, 4.5).is_nan());
+        assert!(DOUGLAS_FIR_1974.volume(47.0, 25.0).is_nan());
     }
 
     #[test]

@@ -16,6 +16,8 @@
 //! Domain: `H > 17.3` and `D`, `F` positive, which leaves out trees little higher than 17.3 ft.
 //! Source: Clark, Souter & Schlaegel 1991, SE-RP-282 (as carried in later documents).
 
+/// Square feet of a circle of one inch diameter, as the publication rounds it.
+const FT2_PER_IN2: f64 = 0.005_454_154;
 /// Breast height in feet.
 const BREAST_FT: f64 = 4.5;
 /// Height of the second diameter in feet.
@@ -106,9 +108,13 @@ impl Stem {
         }
     }
 
-    /// Integral of the squared diameter between two heights within ground and tip, in square
-    /// inches times feet.
-    pub(super) fn integral(&self, from: f64, to: f64) -> f64 {
+    /// Volume between two heights within ground and tip, in cubic feet.
+    pub(super) fn volume_ft3(&self, from: f64, to: f64) -> f64 {
+        FT2_PER_IN2 * self.integral(from, to)
+    }
+
+    /// Integral of the squared diameter between two heights, in square inches times feet.
+    fn integral(&self, from: f64, to: f64) -> f64 {
         let part = |low: f64, high: f64, antiderivative: &dyn Fn(f64) -> f64| {
             let (from, to) = (from.clamp(low, high), to.clamp(low, high));
             if to > from {

@@ -9,8 +9,9 @@ use proptest::prelude::*;
 use spinney::design::{Fallback, Merchantable};
 use spinney::read::tables::Tables;
 use spinney::species::choose::{Chosen, MerchantableBy, Missing, Wanted};
-use spinney::species::equation::Model;
+use spinney::species::equation::{Model, Quantity};
 use spinney::species::set::VolumeSet;
+use spinney::species::taper::Profile;
 use spinney::species::{SpeciesId, SpeciesTable};
 use spinney::stems::volume::{StemInput, StemVolume};
 
@@ -71,8 +72,9 @@ pub(crate) fn tree(dbh_cm: f64, height_m: f64) -> StemInput {
     }
 }
 
+/// Total volume, of a set that gives merchantable volume only that.
 fn total_m3(volume: &StemVolume) -> f64 {
-    volume.total_m3.unwrap()
+    volume.total_m3.or(volume.merchantable_m3).unwrap()
 }
 
 #[test]
@@ -106,7 +108,25 @@ fn every_set_meets_its_check_values() {
             ("ca-bc-volume-2016", 22),
             ("ca-taper-2013", 24),
             ("inland-empire-board-feet-1982", 8),
+            ("us-black-hills-ponderosa-1964", 2),
+            ("us-california-eucalyptus-1983", 2),
+            ("us-california-hardwoods-1984", 26),
+            ("us-california-hardwoods-sawlog-1984", 10),
+            ("us-california-redwood-1975", 3),
+            ("us-california-volume-to-4-inches-1976", 21),
+            ("us-eastern-washington-oregon-volume-1980", 18),
+            ("us-front-range-ponderosa-1980", 1),
             ("us-national-2024", 76),
+            ("us-oregon-mountain-hemlock-1981", 3),
+            ("us-pacific-northwest-douglas-fir-1974", 30),
+            ("us-pacific-northwest-douglas-fir-1977", 27),
+            ("us-pacific-northwest-volume-1962", 72),
+            ("us-pacific-northwest-western-hemlock-1979", 27),
+            ("us-south-taper-1991-inside", 252),
+            ("us-south-taper-1991-outside", 252),
+            ("us-southwest-volume-1978", 8),
+            ("us-west-volume-2019", 23),
+            ("us-western-juniper-1984", 6),
         ]
     );
 }
@@ -194,11 +214,11 @@ fn rows_of_the_1994_table_are_sound_and_integrate_as_stated() {
             let profile = set.profile(&chosen, &tree(dbh_cm, height_m)).unwrap();
             let whole = profile.volume(0.0, height_m);
             assert!(
-                whole.error <= 1e-10 * whole.value,
+                whole.error <= 1e-5 * whole.value,
                 "line {}: {whole:?}",
                 row.line
             );
-            assert!(whole.evaluations < 250, "line {}: {whole:?}", row.line);
+            assert!(whole.evaluations < 90, "line {}: {whole:?}", row.line);
         }
         let profile = set.profile(&chosen, &tree(25.0, 20.0)).unwrap();
         let ratio = profile.diameter_cm(1.3) / 25.0;
@@ -360,6 +380,21 @@ fn the_derivation_tells_every_step() {
     insta::assert_snapshot!("derivation_of_a_profile", lines.join("\n"));
 }
 
+/// The limits of a set that gives nothing but merchantable volume.
+fn own_limits(set: &VolumeSet) -> Option<Merchantable> {
+    let limits = set
+        .head
+        .fixed_limits
+        .first()
+        .filter(|_| set.main_quantity() == Quantity::Merchantable)?;
+    Some(Merchantable {
+        stump_m: limits.stump_m,
+        top_diameter_cm: limits.top_diameter_cm,
+        top_inside_bark: limits.top_inside_bark,
+        min_dbh_cm: None,
+    })
+}
+
 /// A set, one of its main rows, and the row chosen for its first species, limits included where
 /// the set can serve them.
 fn any_row() -> impl Strategy<Value = (&'static VolumeSet, Chosen)> {
@@ -378,14 +413,15 @@ fn any_row() -> impl Strategy<Value = (&'static VolumeSet, Chosen)> {
                 .collect();
             let row = rows[row.index(rows.len())];
             let species = set.entries[row.entry].covers[0];
+            let own_limits = own_limits(set);
             let mut wanted = Wanted {
                 region: row.region.map(|index| set.regions[index].name.as_str()),
                 fallback: Fallback::None,
-                merchantable: Some(Merchantable {
+                merchantable: own_limits.or(Some(Merchantable {
                     top_diameter_cm: top_cm,
                     min_dbh_cm: None,
                     ..TOP_10_CM
-                }),
+                })),
                 planted: false,
             };
             let chosen = set.choose(species, &wanted, &SPECIES).or_else(|_| {
@@ -403,7 +439,7 @@ fn sizes_that_no_tree_has_give_no_volume_and_say_so() {
         let wanted = Wanted {
             region: check.region.as_deref(),
             fallback: Fallback::None,
-            merchantable: None,
+            merchantable: own_limits(set),
             planted: false,
         };
         let chosen = set.choose(check.species, &wanted, &SPECIES).unwrap();
@@ -441,7 +477,9 @@ proptest! {
         (set, chosen) in any_row(), dbh_cm in 5.0_f64..120.0, height_m in 4.0_f64..60.0,
     ) {
         let volume = set.stem(&chosen, &tree(dbh_cm, height_m));
-        prop_assert!(total_m3(&volume) > 0.0 && total_m3(&volume).is_finite());
+        prop_assert!(total_m3(&volume).is_finite());
+        // Only where a form does not hold is there nothing.
+        prop_assert!(total_m3(&volume) > 0.0 || volume.out_of_range);
         prop_assert!(volume.bark_m3.is_none_or(|bark_m3| bark_m3 >= 0.0));
         if let Some(merchantable_m3) = volume.merchantable_m3 {
             prop_assert!((0.0..=total_m3(&volume)).contains(&merchantable_m3));
@@ -494,4 +532,37 @@ proptest! {
         prop_assert!(total_m3(&volume).is_finite() && total_m3(&volume) >= 0.0);
         prop_assert!(!set.derivation(&chosen, &odd).is_empty());
     }
+}
+
+/// One panel over the stem against the sum of 64 short sections, each integrated by itself: for
+/// every profile of every set and five sizes of tree.
+#[test]
+fn the_integral_over_the_stem_is_that_of_its_sections() {
+    let mut worst = 0.0_f64;
+    for set in SETS.iter() {
+        for row in &set.equations {
+            let Model::Profile(taper) = &row.model else {
+                continue;
+            };
+            for (dbh_cm, height_m) in [(8.0, 7.0), (15.0, 12.0), (30.0, 22.0), (60.0, 35.0)] {
+                let stump_m = set.head.stump_m.unwrap_or(0.3);
+                let profile = Profile::new(*taper, &set.head.units, stump_m, dbh_cm, height_m);
+                let Some(profile) = profile else { continue };
+                let at = |section: u32| height_m * f64::from(section) / 64.0;
+                let sections: f64 = (0..64)
+                    .map(|section| profile.volume(at(section), at(section + 1)).value)
+                    .sum();
+                let whole = profile.volume(0.0, height_m);
+                let difference = (whole.value / sections - 1.0).abs();
+                worst = worst.max(difference);
+                assert!(
+                    difference < 1e-7 && whole.error <= 1e-5 * whole.value,
+                    "{} line {}: {whole:?} against {sections}",
+                    set.name,
+                    row.line
+                );
+            }
+        }
+    }
+    println!("largest relative difference {worst:.1e}");
 }
