@@ -129,7 +129,7 @@ impl Share {
                 let basal_area = 0.005_454_154 * of.dbh * of.dbh;
                 let swell = 1.0 + 1.382_937 * (-4.015_292 * of.dbh / 10.0).exp();
                 let scale = 1.033 * swell * (basal_area + 0.087_266) - 0.174_533;
-                let to_4_in = (basal_area - 0.087_266) / scale;
+                let to_4_in = ((basal_area - 0.087_266) / scale).max(0.0);
                 if of.top_diameter > 5.0 {
                     to_4_in * (k * (1.0 - q.powf(of.dbh - n))).min(1.0)
                 } else {
@@ -189,7 +189,8 @@ mod tests {
         let dbh = (1.0_f64 / 0.005_454_154).sqrt();
         let scale = 1.033 * (1.0 + 1.382_937 * (-0.401_529_2 * dbh).exp()) * 1.087_266 - 0.174_533;
         assert!((to(dbh, 4.0, 35.0 * scale / 0.912_733) - 35.0).abs() < 1e-4);
-        assert!(to(3.9, 4.0, 1.0) < 0.0 && to(5.9, 6.0, 1.0) < 0.0);
+        // Nothing below the top, also where both factors are negative.
+        assert!(to(3.9, 4.0, 1.0) <= 0.0 && to(5.9, 6.0, 1.0) <= 0.0 && to(3.0, 6.0, 1.0) <= 0.0);
     }
 
     #[test]

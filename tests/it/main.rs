@@ -15,6 +15,7 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod estimators;
+mod families_us;
 mod height_filling;
 mod height_fits;
 mod house;
