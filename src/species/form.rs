@@ -6,6 +6,7 @@
 //!
 //! To add a form: a variant, its [`Spec`] in [`SPECS`], its formula in `value`, its test.
 
+use crate::species::expression::Formula;
 use crate::species::form_factor::{self, FormFactor};
 use crate::species::inside_bark::{self, InsideBark};
 use crate::species::regional::{self, Regional};
@@ -115,6 +116,12 @@ pub enum Form {
         /// Slope, large trees.
         b1_large: f64,
     },
+    /// A formula that the table itself gives as text, with its coefficients: an equation of the
+    /// user's own, or a publication whose form no other variant has.
+    ///
+    /// Formula, domain and source: those of the table. Its variables name their units, and the
+    /// units of the set are theirs.
+    Formula(Formula),
     /// Logarithms and lines of regional tables of the United States.
     Regional(Regional),
     /// Volume by a form factor; in inches, feet and cubic feet.
@@ -224,6 +231,7 @@ impl Form {
             Form::RisingPower { a, a1, b, c, c1 } => {
                 a * dbh.powf(a1 * (1.0 - (-b * dbh).exp()).powf(c1)) * height.powf(c)
             }
+            Form::Formula(ref formula) => formula.value(dbh, height),
             Form::DampedPower { a, b, b1, c } => {
                 a * dbh.powf(b) * height.powf(c) * (-b1 * dbh).exp()
             }

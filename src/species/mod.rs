@@ -5,6 +5,7 @@
 pub mod bark;
 pub mod choose;
 pub mod equation;
+pub mod expression;
 pub mod form;
 pub mod form_factor;
 pub mod inside_bark;
