@@ -85,6 +85,9 @@ impl VolumeSet {
                 .merchantable_m3
                 .ok_or("there is no merchantable volume")?,
             CheckQuantity::Mass(_) => return Err("there is no mass".to_owned()),
+            CheckQuantity::DiameterInside => self
+                .evaluate(chosen.main, &tree)
+                .ok_or("there is no diameter inside bark")?,
             CheckQuantity::DiameterAt { height_m } => profile()?.diameter_cm(height_m),
             CheckQuantity::HeightOf { diameter_cm } => profile()?
                 .height_of_diameter(diameter_cm)

@@ -18,6 +18,7 @@ mod designs;
 mod dirty_field_book;
 mod estimators;
 mod families_canada;
+mod families_us;
 mod height_filling;
 mod height_fits;
 mod house;
