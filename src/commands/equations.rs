@@ -5,10 +5,11 @@ use anyhow::Result;
 use super::{Outcome, load, report};
 use crate::cli::EquationsArgs;
 use crate::diagnostic::Problems;
+use crate::logs::rules::LogRule;
 use crate::render::terminal;
 use crate::species::SpeciesTable;
 use crate::species::set::VolumeSet;
-use crate::tables::{Block, Report, catalogue};
+use crate::tables::{Block, Report, catalogue, log_rules as logs};
 use crate::write;
 
 const WIDTH: usize = 80;
@@ -25,7 +26,14 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
         }
     };
     if arguments.verify {
-        return verify(&sets, &table);
+        let rules = match log_rules(arguments) {
+            Ok(rules) => rules,
+            Err(problems) => {
+                report(&problems)?;
+                return Ok(Outcome::InputIsWrong);
+            }
+        };
+        return verify(&sets, &table, &rules);
     }
     let shown = match (&arguments.set, &sets[..]) {
         (Some(_), [set]) => catalogue::volume_set(set, &table),
@@ -46,7 +54,17 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>), Pro
     Ok((table.clone(), sets.collect::<Result<_, _>>()?))
 }
 
-fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {
+/// The log rules; none where a single volume set is asked for.
+fn log_rules(arguments: &EquationsArgs) -> Result<Vec<LogRule>, Problems> {
+    if arguments.set.is_some() {
+        return Ok(Vec::new());
+    }
+    let tables = load::tables(arguments.tables.as_deref())?;
+    let names = tables.log_rules();
+    names.iter().map(|name| tables.log_rule(name)).collect()
+}
+
+fn verify(sets: &[VolumeSet], table: &SpeciesTable, rules: &[LogRule]) -> Result<Outcome> {
     let mut shown = Report::new("Check values");
     let (mut checks, mut failed) = (0, 0);
     for set in sets {
@@ -66,6 +84,15 @@ fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {
                 )),
                 Block::Table(catalogue::checks(&results, table)),
             ],
+        );
+    }
+    for rule in rules {
+        let results = rule.verify();
+        checks += results.len();
+        failed += results.iter().filter(|result| !result.pass).count();
+        shown.section(
+            format!("Log rule {}", rule.name),
+            logs::checks(rule, &results),
         );
     }
     let mut text = terminal::render(&shown, WIDE);

@@ -67,10 +67,12 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let species = keep(tables.species(), problems)?;
     let (design, found) = {
         let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
+        let log_rules = tables.log_rules();
         let known = Known {
             curve_forms: &Form::NAMES,
             volume_sets: &volume_sets,
             height_sets: &height_sets,
+            log_rules: &log_rules,
         };
         read_design(&source, base, &known)
     };

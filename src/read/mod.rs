@@ -29,6 +29,8 @@ mod strata;
 mod suspicious;
 mod table_checks;
 mod table_head;
+mod table_log_checks;
+mod table_log_rules;
 mod table_rows;
 mod table_species;
 mod table_volume;

@@ -9,6 +9,7 @@ pub mod catalogue;
 pub mod curves;
 pub mod equations;
 pub mod figures;
+pub mod log_rules;
 pub mod lookup;
 pub mod plots;
 pub mod report;

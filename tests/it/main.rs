@@ -19,6 +19,8 @@ mod height_filling;
 mod height_fits;
 mod house;
 mod instruments;
+mod log_rules;
+mod logs;
 mod nist;
 mod practice_facts;
 mod prism_cruise;

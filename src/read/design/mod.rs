@@ -5,6 +5,7 @@
 
 mod heights_volume;
 mod inputs;
+mod logs;
 mod selections;
 mod walk;
 
@@ -28,6 +29,8 @@ pub struct Known<'k> {
     pub volume_sets: &'k [String],
     /// Sets of published height curves.
     pub height_sets: &'k [String],
+    /// Log rules.
+    pub log_rules: &'k [String],
 }
 
 const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
@@ -117,6 +120,9 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
                 substitute.key_error(&mut walk, "unknown-species", message, &hint);
             }
         }
+        for name in logs::species_of_products(&mut walk, &mut root) {
+            check_species_name(&mut walk, &name, species, &codes);
+        }
     }
     // Problems of the design itself are read_design's to report.
     let mut problems = Problems::new();
@@ -185,6 +191,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     );
     let heights = heights_volume::read_heights(walk, &mut map, known);
     let volume = heights_volume::read_volume(walk, &mut map, known);
+    let logs_entry = map.get(walk, "logs");
     let selections = selections_entry
         .map(|entry| selections::read_selections(walk, &entry, volume.is_some()))
         .unwrap_or_default();
@@ -201,6 +208,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         check_inputs_fit(walk, entry, &inputs, &selections);
     }
     let dbh_class_cm = read_tables(walk, &mut map, units);
+    let logs = logs_entry
+        .and_then(|entry| logs::read_logs(walk, &entry, known, volume.is_some(), dbh_class_cm));
     map.finish(walk);
     Some(Design {
         title,
@@ -215,6 +224,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         species_codes,
         heights,
         volume,
+        logs,
         dbh_class_cm,
         defaults: std::mem::take(&mut walk.defaults),
     })
