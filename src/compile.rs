@@ -91,6 +91,7 @@ pub fn equation_for(
         region: volume.region.as_deref(),
         fallback: volume.fallback,
         merchantable: volume.merchantable,
+        planted: volume.planted,
     };
     let chosen = set.choose(substitute.unwrap_or(species), &wanted, table)?;
     Ok(SpeciesEquation { chosen, substitute })
@@ -206,11 +207,11 @@ fn tree_values(
     any_defect: bool,
 ) -> TreeValues {
     let merchantable = stem.and_then(|stem| stem.merchantable_m3);
-    let gross = merchantable.or(stem.map(|stem| stem.total_m3));
+    let gross = merchantable.or(stem.and_then(|stem| stem.total_m3));
     let sound = 1.0 - tree.defect_pct.unwrap_or(0.0) / 100.0;
     TreeValues {
         height_m,
-        volume_total_m3: stem.map(|stem| stem.total_m3),
+        volume_total_m3: stem.and_then(|stem| stem.total_m3),
         volume_merch_m3: merchantable,
         volume_net_m3: gross.filter(|_| any_defect).map(|gross| gross * sound),
         volume_bark_m3: stem.and_then(|stem| stem.bark_m3),

@@ -244,6 +244,8 @@ pub struct Volume {
     pub fallback: Fallback,
     /// Limits of merchantable wood.
     pub merchantable: Option<Merchantable>,
+    /// Was the stand planted? Some publications have equations for planted stands.
+    pub planted: bool,
 }
 
 /// What to do for a species without an equation.

@@ -22,6 +22,8 @@ pub const FT2_PER_AC: f64 = 43_560.0;
 pub const HA_PER_AC: f64 = FT2_PER_AC * M_PER_FT * M_PER_FT / M2_PER_HA;
 /// Cubic metres in a cubic foot, exact.
 pub const M3_PER_FT3: f64 = M_PER_FT * M_PER_FT * M_PER_FT;
+/// Pound (avoirdupois) in kg, exact.
+pub const KG_PER_LB: f64 = 0.453_592_37;
 /// Square metres per hectare in one square foot per acre, exact.
 pub const M2_PER_HA_PER_FT2_PER_AC: f64 = M_PER_FT * M_PER_FT / HA_PER_AC;
 

@@ -129,6 +129,7 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
                     substitute: Vec::new(),
                     fallback: Fallback::None,
                     merchantable: None,
+                    planted: false,
                 });
             }
         }

@@ -15,6 +15,7 @@ use crate::units::{CM_PER_IN, Dimension, M_PER_FT, M3_PER_FT3};
 const COLUMNS: &[&str] = &[
     "species",
     "region",
+    "origin",
     "dbh_cm",
     "dbh_in",
     "height_m",
@@ -190,6 +191,7 @@ fn read_row(
         dbh_cm: dbh_cm?,
         height_m: height_m?,
         broken_height_m: table.number(row, columns.broken, problems),
+        planted: text("origin") == Some("planted"),
         quantity: quantity?,
         printed: text("value")?.to_owned(),
         value: value?,

@@ -9,10 +9,22 @@ use crate::read::source::Source;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::{RowDefaults, unknown_form, unknown_species};
 use crate::species::equation::{Equation, FormSpec, Quantity};
-use crate::species::set::{SpeciesEntry, VolumeSet};
+use crate::species::set::{SpeciesEntry, ValidRange, VolumeSet};
 use crate::species::{SpeciesId, SpeciesTable};
 
-const ROW_COLUMNS: &[&str] = &["species", "region", "quantity", "form", "mark", "note"];
+const ROW_COLUMNS: &[&str] = &[
+    "species",
+    "region",
+    "origin",
+    "quantity",
+    "form",
+    "dbh_min",
+    "dbh_max",
+    "height_min",
+    "height_max",
+    "mark",
+    "note",
+];
 
 /// Adds the equations of the table to the set, and an entry for every species that no group of
 /// the head names.
@@ -30,6 +42,8 @@ pub(super) fn read(
     let columns = RowColumns {
         species: table.column("species"),
         region: table.column("region"),
+        origin: table.column("origin"),
+        range: ["dbh_min", "dbh_max", "height_min", "height_max"].map(|name| table.column(name)),
         quantity: table.column("quantity"),
         form: table.column("form"),
         mark: table.column("mark"),
@@ -94,6 +108,8 @@ fn check_columns(table: &Table, error_columns: &[String], problems: &mut Problem
 struct RowColumns {
     species: Option<Column>,
     region: Option<Column>,
+    origin: Option<Column>,
+    range: [Option<Column>; 4],
     quantity: Option<Column>,
     form: Option<Column>,
     mark: Option<Column>,
@@ -158,7 +174,18 @@ fn read_row(
                 .at(table.row_site(row))
         }),
     };
+    let planted = match row.text(columns.origin) {
+        None => Ok(false),
+        Some("planted") => Ok(true),
+        Some(other) => Err(Diagnostic::error(
+            "unknown-origin",
+            format!("`{other}` is no stand origin"),
+        )
+        .at(place(columns.origin))
+        .hint("write `planted`, or leave it blank for a row that serves any stand")),
+    };
     let mut noted = |problem: Diagnostic| problems.push(problem);
+    let planted = planted.map_err(&mut noted).ok();
     let entry = entry.map_err(&mut noted).ok();
     let region = region.map_err(&mut noted).ok();
     let quantity = quantity.map_err(&mut noted).ok();
@@ -184,6 +211,8 @@ fn read_row(
         entry: entry?,
         region: region?,
         quantity: quantity?,
+        planted: planted?,
+        range: read_range(table, row, columns, set, problems),
         model: spec.build(&values),
         spec,
         printed,
@@ -192,6 +221,34 @@ fn read_row(
         note: row.text(columns.note).map(str::to_owned),
         line: row.line(),
     })
+}
+
+/// The limits of the row's own, given in the units of the set.
+fn read_range(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    set: &VolumeSet,
+    problems: &mut Problems,
+) -> Option<ValidRange> {
+    let [dbh_min, dbh_max, height_min, height_max] = columns
+        .range
+        .map(|column| table.number(row, column, problems));
+    let units = &set.head.units;
+    let between = |low: Option<f64>, high: Option<f64>, per_held: f64| {
+        (low.is_some() || high.is_some()).then(|| {
+            [
+                low.unwrap_or(0.0) / per_held,
+                high.unwrap_or(f64::INFINITY) / per_held,
+            ]
+        })
+    };
+    let range = ValidRange {
+        dbh_cm: between(dbh_min, dbh_max, units.dbh_per_cm),
+        height_m: between(height_min, height_max, units.height_per_m),
+        source: set.head.range.source.clone(),
+    };
+    (range.dbh_cm.is_some() || range.height_m.is_some()).then_some(range)
 }
 
 fn find_entry(label: &str, set: &mut VolumeSet, species: &SpeciesTable) -> Option<usize> {
@@ -243,38 +300,40 @@ fn check_overlaps(
     species: &SpeciesTable,
     problems: &mut Problems,
 ) {
-    let mut served: Vec<(Quantity, Option<usize>, bool, SpeciesId, usize)> = Vec::new();
+    type Serves = (Quantity, bool, Option<usize>, bool, SpeciesId);
+    let mut served: Vec<(Serves, usize)> = Vec::new();
     for equation in &set.equations {
         let covers = &set.entries[equation.entry].covers;
         let group = covers.len() > 1;
         for id in covers {
-            served.push((
+            let serves = (
                 equation.quantity,
+                equation.planted,
                 equation.region,
                 group,
                 *id,
-                equation.line,
-            ));
+            );
+            served.push((serves, equation.line));
         }
     }
     served.sort_unstable();
     let mut reported = Vec::new();
     for pair in served.windows(2) {
-        let (a, b) = (pair[0], pair[1]);
-        let lines = (a.4, b.4);
-        if (a.0, a.1, a.2, a.3) == (b.0, b.1, b.2, b.3) && !reported.contains(&lines) {
+        let ((a, line_a), (b, line_b)) = (pair[0], pair[1]);
+        let lines = (line_a, line_b);
+        if a == b && !reported.contains(&lines) {
             reported.push(lines);
             problems.push(
                 Diagnostic::error(
                     "rows-overlap",
                     format!(
                         "this row and line {} both give `{}` for {} in the same region",
-                        a.4,
+                        line_a,
                         a.0.name(),
-                        species.get(a.3).label()
+                        species.get(a.4).label()
                     ),
                 )
-                .at(source.site(b.4, 1))
+                .at(source.site(line_b, 1))
                 .hint("keep one of them"),
             );
         }

@@ -10,7 +10,7 @@ use crate::read::table_head::{Keys, known_hint};
 use crate::read::yaml::{self, Node};
 use crate::read::{table_checks, table_rows};
 use crate::species::equation::{
-    DBH_UNITS, FormSpec, HEIGHT_UNITS, METRIC, Quantity, RESULT_UNITS, Units,
+    DBH_UNITS, FormSpec, HEIGHT_UNITS, MASS_UNITS, METRIC, Quantity, RESULT_UNITS, Units,
 };
 use crate::species::set::{
     BarkBasis, FixedLimits, Head, Obtained, PublishedError, Region, SpeciesEntry, ValidRange,
@@ -161,6 +161,7 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
         "dbh",
         "height",
         "result",
+        "mass",
         "dbh_per_cm",
         "height_per_m",
         "m3_per_result",
@@ -174,8 +175,10 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
                 .map(|(name, size)| (*name, (*name, *size)))
                 .collect()
         };
-    for key in ["dbh", "height", "result"] {
-        units.need(key, problems);
+    units.need("dbh", problems);
+    units.need("height", problems);
+    if units.get("mass").is_none() {
+        units.need("result", problems);
     }
     let dbh = units.choice("dbh", &named(DBH_UNITS), problems);
     let height = units.choice("height", &named(HEIGHT_UNITS), problems);
@@ -183,7 +186,14 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
         .iter()
         .map(|(name, size)| (*name, (*name, *size)))
         .collect();
-    let (result, result_m3) = units.choice("result", &results, problems)?;
+    let (result, result_m3) = match units.get("result") {
+        Some(_) => units.choice("result", &results, problems)?,
+        None => (METRIC.result, Some(METRIC.m3_per_result)),
+    };
+    let (mass, mass_kg) = match units.get("mass") {
+        Some(_) => units.choice("mass", &named(MASS_UNITS), problems)?,
+        None => (METRIC.mass, METRIC.kg_per_result),
+    };
     let ((dbh, dbh_cm), (height, height_m)) = (dbh?, height?);
     // A factor that the source rounded takes the place of the exact one.
     let factor = |key: &str, problems: &mut Problems| {
@@ -215,9 +225,11 @@ fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<U
         dbh_per_cm: factor("dbh_per_cm", problems).unwrap_or(1.0 / dbh_cm),
         height_per_m: factor("height_per_m", problems).unwrap_or(1.0 / height_m),
         m3_per_result: m3_per_result?,
+        kg_per_result: mass_kg,
         dbh,
         height,
         result,
+        mass,
     })
 }
 

@@ -21,7 +21,14 @@ use crate::species::set::VolumeSet;
 const EMBEDDED: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/embedded_tables.rs"));
 
 /// Folders that the program reads; others in a user's folder are an error, most likely a slip.
-const KINDS: &[&str] = &["height-curves", "log-rules", "volume", "wood"];
+const KINDS: &[&str] = &[
+    "bark",
+    "biomass",
+    "height-curves",
+    "log-rules",
+    "volume",
+    "wood",
+];
 
 /// The table files at hand.
 #[derive(Clone, Debug, Default)]
@@ -188,9 +195,9 @@ impl Tables {
 
     /// A volume set, with the set whose profiles it borrows.
     pub fn volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
-        let mut set = self.one_volume_set(name, species)?;
+        let mut set = self.equation_set("volume", name, species)?;
         if let Some(lender) = set.profiles_from.clone() {
-            let profiles = self.one_volume_set(&lender, species)?;
+            let profiles = self.equation_set("volume", &lender, species)?;
             if !profiles.has(crate::species::equation::Quantity::Profile) {
                 let mut problems = Problems::new();
                 problems.push(Diagnostic::error(
@@ -204,14 +211,20 @@ impl Tables {
         Ok(set)
     }
 
-    fn one_volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
-        let file = |file: &str| self.source(&format!("volume/{name}/{file}"));
-        let known = self.volume_sets();
+    /// A set of a kind (`volume`, `biomass`, `bark`) by itself.
+    pub fn equation_set(
+        &self,
+        kind: &str,
+        name: &str,
+        species: &SpeciesTable,
+    ) -> Result<VolumeSet, Problems> {
+        let file = |file: &str| self.source(&format!("{kind}/{name}/{file}"));
+        let known = self.folders(kind);
         let mut problems = Problems::new();
         if !known.iter().any(|set| set == name) {
             let known: Vec<&str> = known.iter().map(String::as_str).collect();
             problems.push(
-                Diagnostic::error("unknown-set", format!("there is no volume set `{name}`"))
+                Diagnostic::error("unknown-set", format!("there is no {kind} set `{name}`"))
                     .hint(known_hint(name, &known)),
             );
             return Err(problems);
@@ -221,7 +234,7 @@ impl Tables {
             if source.is_none() {
                 problems.push(Diagnostic::error(
                     "file-missing",
-                    format!("volume set `{name}` has no file `{wanted}`"),
+                    format!("{kind} set `{name}` has no file `{wanted}`"),
                 ));
             }
             source

@@ -18,6 +18,8 @@ pub struct Wanted<'a> {
     pub fallback: Fallback,
     /// Merchantable limits.
     pub merchantable: Option<Merchantable>,
+    /// Was the stand planted? Rows for planted stands come first then.
+    pub planted: bool,
 }
 
 /// How the species of the equation relates to the species asked for.
@@ -49,6 +51,8 @@ pub enum RegionMatch {
 pub enum MerchantableBy {
     /// An equation for these very limits.
     Equation(usize),
+    /// An equation for the share of the total between these limits.
+    Share(usize),
     /// The set's own profile.
     Profile,
     /// Total volume times the share that the profile of another set gives.
@@ -98,19 +102,36 @@ pub struct Missing {
     pub candidates: Vec<SpeciesId>,
 }
 
-/// The region asked for, then its parents, then rows without a region.
-type Chain = Vec<Option<usize>>;
+/// Where rows are looked for, in this order: the region asked for, its parents, rows without a
+/// region; in planted stands the rows for these come first.
+type Chain = Vec<Place>;
+
+/// Rows of a region, or of none; for planted stands only, or for any.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Place {
+    region: Option<usize>,
+    planted: bool,
+}
 
 impl VolumeSet {
-    fn chain(&self, region: Option<usize>) -> Chain {
-        let mut chain = Vec::new();
+    fn chain(&self, region: Option<usize>, planted: bool) -> Chain {
+        let mut regions = Vec::new();
         let mut next = region;
         while let Some(index) = next {
-            chain.push(Some(index));
+            regions.push(Some(index));
             next = self.regions[index].parent;
         }
-        chain.push(None);
-        chain
+        regions.push(None);
+        let origins: &[bool] = if planted { &[true, false] } else { &[false] };
+        origins
+            .iter()
+            .flat_map(|planted| {
+                regions.iter().map(|region| Place {
+                    region: *region,
+                    planted: *planted,
+                })
+            })
+            .collect()
     }
 
     /// The first row along the chain of regions whose species entry is accepted.
@@ -120,9 +141,12 @@ impl VolumeSet {
         chain: &Chain,
         accept: impl Fn(usize) -> bool,
     ) -> Option<usize> {
-        chain.iter().find_map(|region| {
+        chain.iter().find_map(|place| {
             self.equations.iter().position(|row| {
-                row.quantity == quantity && row.region == *region && accept(row.entry)
+                row.quantity == quantity
+                    && row.region == place.region
+                    && row.planted == place.planted
+                    && accept(row.entry)
             })
         })
     }
@@ -171,7 +195,8 @@ impl VolumeSet {
             self.check_merchantable(limits, wanted.region)
                 .map_err(plain)?;
         }
-        let chain = self.chain(wanted.region.and_then(|name| self.region(name)));
+        let asked_region = wanted.region.and_then(|name| self.region(name));
+        let chain = self.chain(asked_region, wanted.planted);
         let main_quantity = self.main_quantity();
         let (main, species_match) = self
             .published_row(main_quantity, &chain, species)
@@ -196,7 +221,7 @@ impl VolumeSet {
             species_match,
             region: row.region.map(|index| self.regions[index].name.clone()),
             region_match: match row.region {
-                region if region == chain[0] => RegionMatch::AsGiven,
+                region if region == asked_region => RegionMatch::AsGiven,
                 Some(_) => RegionMatch::Parent,
                 None => RegionMatch::AllRegions,
             },
@@ -213,7 +238,7 @@ impl VolumeSet {
                 .merchantable_by(&chosen, &limits)
                 .ok_or_else(|| self.missing_profile(&chosen, wanted, served, table))?;
             chosen.merchantable = Some((limits, by));
-            if let MerchantableBy::Equation(index) = by {
+            if let MerchantableBy::Equation(index) | MerchantableBy::Share(index) = by {
                 chosen.marks.extend(self.equations[index].mark.clone());
             }
         }
@@ -249,7 +274,7 @@ impl VolumeSet {
     fn borrowed(&self, species: SpeciesId, region: Option<&str>) -> Option<usize> {
         let profiles = self.profiles.as_ref()?;
         profiles.check_region(region).ok()?;
-        let chain = profiles.chain(region.and_then(|name| profiles.region(name)));
+        let chain = profiles.chain(region.and_then(|name| profiles.region(name)), false);
         profiles
             .published_row(Quantity::Profile, &chain, species)
             .map(|(row, _)| row)
@@ -260,16 +285,21 @@ impl VolumeSet {
         if main.quantity == Quantity::Profile {
             return Some(MerchantableBy::Profile);
         }
-        let of_same_row = |row: &Equation| {
-            row.quantity == Quantity::Merchantable
-                && row.entry == main.entry
-                && row.region == main.region
+        let beside = |quantity: Quantity| {
+            self.equations.iter().position(|row: &Equation| {
+                row.quantity == quantity && row.entry == main.entry && row.region == main.region
+            })
         };
-        if let Some(fixed) = &self.head.fixed_limits
-            && fixed.serve(limits)
-            && let Some(index) = self.equations.iter().position(of_same_row)
+        let fixed = self.head.fixed_limits.as_ref();
+        if fixed.is_some_and(|fixed| fixed.serve(limits))
+            && let Some(index) = beside(Quantity::Merchantable)
         {
             return Some(MerchantableBy::Equation(index));
+        }
+        if fixed.is_none_or(|fixed| fixed.serve(limits))
+            && let Some(index) = beside(Quantity::Share)
+        {
+            return Some(MerchantableBy::Share(index));
         }
         chosen.borrowed.map(|_| MerchantableBy::BorrowedShare)
     }
@@ -392,7 +422,11 @@ impl VolumeSet {
             .iter()
             .enumerate()
             .filter(|(index, _)| {
-                self.row(quantity, &vec![Some(*index)], |entry| {
+                let of = |region| Place {
+                    region,
+                    planted: false,
+                };
+                self.row(quantity, &vec![of(Some(*index))], |entry| {
                     self.entries[entry].covers.contains(&species)
                 })
                 .is_some()

@@ -2,8 +2,10 @@
 //! its coefficients as printed; and the units in which its publication works.
 
 use crate::species::form::{self, Form, Ratio};
+use crate::species::set::ValidRange;
+use crate::species::share::{self, Share};
 use crate::species::taper::{self, Taper};
-use crate::units::{CM_PER_IN, M_PER_FT, M3_PER_FT3};
+use crate::units::{CM_PER_IN, KG_PER_LB, M_PER_FT, M3_PER_FT3};
 
 /// The units of a publication, as factors from and to those of the program.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -12,24 +14,30 @@ pub struct Units {
     pub dbh_per_cm: f64,
     /// Height of the form per m.
     pub height_per_m: f64,
-    /// Cubic metres in one unit of the result.
+    /// Cubic metres in one unit of a volume.
     pub m3_per_result: f64,
+    /// Kilograms in one unit of a mass.
+    pub kg_per_result: f64,
     /// Unit of dbh, for people.
     pub dbh: &'static str,
     /// Unit of height, for people.
     pub height: &'static str,
-    /// Unit of the result, for people.
+    /// Unit of a volume, for people.
     pub result: &'static str,
+    /// Unit of a mass, for people.
+    pub mass: &'static str,
 }
 
-/// Centimetres, metres, cubic metres.
+/// Centimetres, metres, cubic metres, kilograms.
 pub const METRIC: Units = Units {
     dbh_per_cm: 1.0,
     height_per_m: 1.0,
     m3_per_result: 1.0,
+    kg_per_result: 1.0,
     dbh: "cm",
     height: "m",
     result: "m3",
+    mass: "kg",
 };
 
 /// Units that a set may name, with their size in the program's unit. Board feet have no fixed
@@ -44,6 +52,8 @@ pub const RESULT_UNITS: &[(&str, Option<f64>)] = &[
     ("ft3", Some(M3_PER_FT3)),
     ("board feet", None),
 ];
+/// Units of a mass, in kg.
+pub const MASS_UNITS: &[(&str, f64)] = &[("kg", 1.0), ("lb", KG_PER_LB)];
 
 /// What an equation gives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -54,10 +64,41 @@ pub enum Quantity {
     Merchantable,
     /// Volume of bark.
     Bark,
+    /// Volume of the whole stem with its bark, beside a total without.
+    Outside,
     /// Diameters along the stem, on the bark basis of the set.
     Profile,
     /// Share of the volume below a height.
     Ratio,
+    /// Share of the volume with bark below a height.
+    RatioOutside,
+    /// Share of the total volume between stump and top diameter.
+    Share,
+    /// Diameter inside bark at breast height.
+    DiameterInside,
+    /// Oven-dry mass of stem wood.
+    WoodMass,
+    /// Oven-dry mass of stem bark.
+    BarkMass,
+    /// Oven-dry mass of branches.
+    BranchMass,
+    /// Oven-dry mass of foliage.
+    FoliageMass,
+    /// Oven-dry mass above ground, as the set defines it.
+    TotalMass,
+}
+
+/// The measure of a quantity.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Measure {
+    /// A volume.
+    Volume,
+    /// A mass.
+    Mass,
+    /// A diameter.
+    Diameter,
+    /// A share without a unit.
+    Share,
 }
 
 impl Quantity {
@@ -66,52 +107,76 @@ impl Quantity {
         ("total", Quantity::Total),
         ("merchantable", Quantity::Merchantable),
         ("bark", Quantity::Bark),
+        ("total outside bark", Quantity::Outside),
         ("profile", Quantity::Profile),
         ("ratio", Quantity::Ratio),
+        ("ratio outside bark", Quantity::RatioOutside),
+        ("merchantable share", Quantity::Share),
+        ("dib", Quantity::DiameterInside),
+        ("wood mass", Quantity::WoodMass),
+        ("bark mass", Quantity::BarkMass),
+        ("branch mass", Quantity::BranchMass),
+        ("foliage mass", Quantity::FoliageMass),
+        ("total mass", Quantity::TotalMass),
     ];
 
     /// The word in the data.
     pub fn name(self) -> &'static str {
+        let (name, _) = Quantity::NAMES[self as usize];
+        name
+    }
+
+    /// What it is measured in.
+    pub fn measure(self) -> Measure {
         match self {
-            Quantity::Total => "total",
-            Quantity::Merchantable => "merchantable",
-            Quantity::Bark => "bark",
-            Quantity::Profile => "profile",
-            Quantity::Ratio => "ratio",
+            Quantity::Total | Quantity::Merchantable | Quantity::Bark | Quantity::Outside => {
+                Measure::Volume
+            }
+            Quantity::Profile | Quantity::DiameterInside => Measure::Diameter,
+            Quantity::Ratio | Quantity::RatioOutside | Quantity::Share => Measure::Share,
+            Quantity::WoodMass
+            | Quantity::BarkMass
+            | Quantity::BranchMass
+            | Quantity::FoliageMass
+            | Quantity::TotalMass => Measure::Mass,
         }
     }
 }
 
 /// A form with its coefficients.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Model {
-    /// Gives a volume.
-    Volume(Form),
+    /// Gives a volume, a mass or a diameter straight from dbh and height.
+    Direct(Form),
     /// Gives diameters.
     Profile(Taper),
-    /// Gives a share.
+    /// Gives the share below a height.
     Ratio(Ratio),
+    /// Gives the merchantable share.
+    Share(Share),
 }
 
 /// A form by its name, of whichever kind.
 #[derive(Clone, Copy, Debug)]
 pub enum FormSpec {
-    /// Gives a volume.
-    Volume(&'static form::Spec<Form>),
+    /// Gives a volume, a mass or a diameter straight from dbh and height.
+    Direct(&'static form::Spec<Form>),
     /// Gives diameters.
     Profile(&'static form::Spec<Taper>),
-    /// Gives a share.
+    /// Gives the share below a height.
     Ratio(&'static form::Spec<Ratio>),
+    /// Gives the merchantable share.
+    Share(&'static form::Spec<Share>),
 }
 
 impl FormSpec {
     /// Every form of every kind.
     pub fn all() -> impl Iterator<Item = FormSpec> {
-        let volume = form::SPECS.iter().map(FormSpec::Volume);
-        let profile = taper::SPECS.iter().map(FormSpec::Profile);
-        volume
-            .chain(profile)
+        let direct = form::SPECS.iter().map(FormSpec::Direct);
+        direct
+            .chain(taper::SPECS.iter().map(FormSpec::Profile))
             .chain(form::RATIO_SPECS.iter().map(FormSpec::Ratio))
+            .chain(share::SPECS.iter().map(FormSpec::Share))
     }
 
     /// The form of this name.
@@ -122,48 +187,53 @@ impl FormSpec {
     /// Its name in the data.
     pub fn name(self) -> &'static str {
         match self {
-            FormSpec::Volume(spec) => spec.name,
+            FormSpec::Direct(spec) => spec.name,
             FormSpec::Profile(spec) => spec.name,
             FormSpec::Ratio(spec) => spec.name,
+            FormSpec::Share(spec) => spec.name,
         }
     }
 
     /// Names of its coefficients.
     pub fn coefficients(self) -> &'static [&'static str] {
         match self {
-            FormSpec::Volume(spec) => spec.coefficients,
+            FormSpec::Direct(spec) => spec.coefficients,
             FormSpec::Profile(spec) => spec.coefficients,
             FormSpec::Ratio(spec) => spec.coefficients,
+            FormSpec::Share(spec) => spec.coefficients,
         }
     }
 
     /// The formula in plain text.
     pub fn formula(self) -> &'static str {
         match self {
-            FormSpec::Volume(spec) => spec.formula,
+            FormSpec::Direct(spec) => spec.formula,
             FormSpec::Profile(spec) => spec.formula,
             FormSpec::Ratio(spec) => spec.formula,
+            FormSpec::Share(spec) => spec.formula,
         }
     }
 
     /// Can it give this quantity?
     pub fn gives(self, quantity: Quantity) -> bool {
         match self {
-            FormSpec::Volume(_) => matches!(
-                quantity,
-                Quantity::Total | Quantity::Merchantable | Quantity::Bark
-            ),
+            FormSpec::Direct(_) => {
+                quantity == Quantity::DiameterInside
+                    || matches!(quantity.measure(), Measure::Volume | Measure::Mass)
+            }
             FormSpec::Profile(_) => quantity == Quantity::Profile,
-            FormSpec::Ratio(_) => quantity == Quantity::Ratio,
+            FormSpec::Ratio(_) => matches!(quantity, Quantity::Ratio | Quantity::RatioOutside),
+            FormSpec::Share(_) => quantity == Quantity::Share,
         }
     }
 
     /// The form with coefficients in the order of [`FormSpec::coefficients`].
     pub fn build(self, coefficients: &[f64]) -> Model {
         match self {
-            FormSpec::Volume(spec) => Model::Volume((spec.build)(coefficients)),
+            FormSpec::Direct(spec) => Model::Direct((spec.build)(coefficients)),
             FormSpec::Profile(spec) => Model::Profile((spec.build)(coefficients)),
             FormSpec::Ratio(spec) => Model::Ratio((spec.build)(coefficients)),
+            FormSpec::Share(spec) => Model::Share((spec.build)(coefficients)),
         }
     }
 }
@@ -177,6 +247,10 @@ pub struct Equation {
     pub region: Option<usize>,
     /// What it gives.
     pub quantity: Quantity,
+    /// Does it serve planted stands only?
+    pub planted: bool,
+    /// Sizes of trees for which this row was made, where it has limits of its own.
+    pub range: Option<ValidRange>,
     /// Form and coefficients.
     pub model: Model,
     /// The form's description.

@@ -1,6 +1,7 @@
-//! Functional forms that give a stem volume, or a share of it, straight from dbh and height.
+//! Functional forms that give a volume, a mass or a diameter straight from dbh and height, or the
+//! share of a volume below a height.
 //!
-//! In: coefficients as printed, dbh and height in the units of the publication. Out: the volume
+//! In: coefficients as printed, dbh and height in the units of the publication. Out: the result
 //! in the unit of the publication. Units are converted outside (`equation::Units`).
 //!
 //! To add a form: a variant, its [`Spec`] in [`SPECS`], its formula in `value`, its test.
@@ -20,7 +21,7 @@ pub struct Spec<F: 'static> {
 }
 
 /// A volume equation with its coefficients. `D` is dbh and `H` total height.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub enum Form {
     /// Power of dbh and height with the constant as a logarithm.
     ///

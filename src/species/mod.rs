@@ -6,6 +6,7 @@ pub mod choose;
 pub mod equation;
 pub mod form;
 pub mod set;
+pub mod share;
 pub mod taper;
 
 use std::ops::Range;

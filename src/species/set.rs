@@ -200,6 +200,8 @@ pub struct Check {
     pub height_m: f64,
     /// Height of the break.
     pub broken_height_m: Option<f64>,
+    /// Was the stand planted?
+    pub planted: bool,
     /// What is checked.
     pub quantity: CheckQuantity,
     /// The value as printed.
@@ -291,13 +293,20 @@ pub struct Coverage {
 }
 
 impl VolumeSet {
-    /// The equation that volumes start from: the total, or the profile that is integrated.
+    /// The quantity that a species must have: the total, else the profile that is integrated,
+    /// else whatever the set is made of.
     pub fn main_quantity(&self) -> Quantity {
-        if self.has(Quantity::Total) {
-            Quantity::Total
-        } else {
-            Quantity::Profile
-        }
+        [
+            Quantity::Total,
+            Quantity::Profile,
+            Quantity::Merchantable,
+            Quantity::TotalMass,
+            Quantity::WoodMass,
+        ]
+        .into_iter()
+        .find(|quantity| self.has(*quantity))
+        .or_else(|| self.equations.first().map(|row| row.quantity))
+        .unwrap_or(Quantity::Total)
     }
 
     /// Has it equations for this quantity?
@@ -368,6 +377,9 @@ impl VolumeSet {
         {
             return Ok(());
         }
+        if self.head.fixed_limits.is_none() && self.has(Quantity::Share) {
+            return self.check_top(limits);
+        }
         match (&self.profiles, &self.head.fixed_limits) {
             (Some(profiles), _) => {
                 profiles.check_top(limits)?;
@@ -405,7 +417,7 @@ impl VolumeSet {
             _ => return Ok(()),
         };
         Err(format!(
-            "the stem profiles of `{}` are {basis}: give the top diameter {basis} (`{key}`)",
+            "volume set `{}` is {basis}: give the top diameter {basis} (`{key}`)",
             self.name
         ))
     }

@@ -57,6 +57,7 @@ impl VolumeSet {
                 CheckQuantity::Merchantable(limits) => Some(limits),
                 _ => None,
             },
+            planted: check.planted,
         };
         let chosen = self
             .choose(check.species, &wanted, table)
@@ -72,7 +73,7 @@ impl VolumeSet {
                 .ok_or_else(|| "there is no profile".to_owned())
         };
         let held = match check.quantity {
-            CheckQuantity::Total => volume.total_m3,
+            CheckQuantity::Total => volume.total_m3.ok_or("there is no total volume")?,
             CheckQuantity::Bark => volume.bark_m3.ok_or("there is no bark equation")?,
             CheckQuantity::Merchantable(_) => volume
                 .merchantable_m3

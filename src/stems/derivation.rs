@@ -75,7 +75,9 @@ impl VolumeSet {
         if let Some(break_m) = tree.break_m() {
             self.break_lines(chosen, tree, break_m, &mut lines);
         }
-        lines.push(format!("total volume: {} m3", six_digits(volume.total_m3)));
+        if let Some(total_m3) = volume.total_m3 {
+            lines.push(format!("total volume: {} m3", six_digits(total_m3)));
+        }
         if let Some(bark_m3) = volume.bark_m3 {
             lines.push(format!("bark volume: {} m3", six_digits(bark_m3)));
         }
@@ -83,7 +85,7 @@ impl VolumeSet {
         if volume.out_of_range {
             lines.push(format!(
                 "outside the range of the equation ({}): extrapolated",
-                self.head.range.source
+                self.range_of(&self.equations[chosen.main]).source
             ));
         }
         let of_break = tree.break_m().map_or(&[][..], |_| &chosen.break_marks);
@@ -216,6 +218,15 @@ impl VolumeSet {
                 lines.push(format!("of this {} lies below the break", six_digits(kept)));
             }
         }
+        if let (MerchantableBy::Share(index), Some(whole_m3)) =
+            (by, self.evaluate(chosen.main, tree))
+        {
+            self.equation_lines(index, lines);
+            lines.push(format!(
+                "share between these limits: {}",
+                six_digits(self.limits_share(index, tree, whole_m3, &limits))
+            ));
+        }
         if let (MerchantableBy::BorrowedShare, Some(profiles), Some(index)) =
             (by, &self.profiles, chosen.borrowed)
         {
@@ -226,7 +237,7 @@ impl VolumeSet {
             profiles.equation_lines(index, lines);
         }
         if let (false, Some(profile)) = (
-            matches!(by, MerchantableBy::Equation(_)),
+            matches!(by, MerchantableBy::Equation(_) | MerchantableBy::Share(_)),
             self.profile(chosen, tree),
         ) {
             let whole_m3 = profile.volume(0.0, tree.height_m).value;

@@ -11,8 +11,9 @@
 
 use crate::design::Merchantable;
 use crate::species::choose::{Chosen, MerchantableBy};
-use crate::species::equation::Model;
-use crate::species::set::VolumeSet;
+use crate::species::equation::{Equation, Measure, Model, Quantity};
+use crate::species::set::{ValidRange, VolumeSet};
+use crate::species::share::ShareInput;
 use crate::species::taper::Profile;
 
 /// Stump height of profiles whose set names none.
@@ -32,8 +33,9 @@ pub struct StemInput {
 /// Volumes of one stem.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct StemVolume {
-    /// The whole stem (up to the break), on the bark basis of the set.
-    pub total_m3: f64,
+    /// The whole stem (up to the break), on the bark basis of the set; `None` where the set gives
+    /// merchantable volume only.
+    pub total_m3: Option<f64>,
     /// Bark, where the set has equations for it.
     pub bark_m3: Option<f64>,
     /// Between stump and top limit, where limits were given.
@@ -55,8 +57,9 @@ impl StemInput {
 }
 
 /// A tree that is no tree, or outside the domain of its form: no volume, and that is told.
-fn outside(chosen: &Chosen) -> StemVolume {
+fn outside(chosen: &Chosen, gives_total: bool) -> StemVolume {
     StemVolume {
+        total_m3: gives_total.then_some(0.0),
         bark_m3: chosen.bark.map(|_| 0.0),
         merchantable_m3: chosen.merchantable.map(|_| 0.0),
         out_of_range: true,
@@ -69,16 +72,27 @@ impl VolumeSet {
     pub fn stem(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
         let possible = |size: f64| size > 0.0 && size.is_finite();
         if !(possible(tree.dbh_cm) && possible(tree.height_m)) {
-            return outside(chosen);
+            return outside(chosen, self.gives_total(chosen));
         }
-        let mut volume = match self.equations[chosen.main].model {
+        let main = &self.equations[chosen.main];
+        let mut volume = match main.model {
             Model::Profile(_) => self.integrated(chosen, tree),
             _ => self.direct(chosen, tree),
         };
-        volume.out_of_range |= !self.head.range.contains(tree.dbh_cm, tree.height_m);
-        let total_m3 = volume.total_m3;
-        volume.merchantable_m3 = volume.merchantable_m3.map(|m3| m3.clamp(0.0, total_m3));
+        volume.out_of_range |= !self.range_of(main).contains(tree.dbh_cm, tree.height_m);
+        let most_m3 = volume.total_m3.unwrap_or(f64::INFINITY);
+        volume.merchantable_m3 = volume.merchantable_m3.map(|m3| m3.clamp(0.0, most_m3));
         volume
+    }
+
+    fn gives_total(&self, chosen: &Chosen) -> bool {
+        let quantity = self.equations[chosen.main].quantity;
+        matches!(quantity, Quantity::Total | Quantity::Profile)
+    }
+
+    /// The valid range of an equation: its own, else that of the set.
+    pub fn range_of<'s>(&'s self, equation: &'s Equation) -> &'s ValidRange {
+        equation.range.as_ref().unwrap_or(&self.head.range)
     }
 
     /// Profile of a stem by an equation of this set; `None` if the equation is not a profile or
@@ -101,15 +115,15 @@ impl VolumeSet {
 
     fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
         let Some(profile) = self.profile_of(chosen.main, tree) else {
-            return outside(chosen);
+            return outside(chosen, true);
         };
         let top_m = tree.break_m().unwrap_or(tree.height_m);
         let total_m3 = profile.volume(0.0, top_m).value;
         if !total_m3.is_finite() {
-            return outside(chosen);
+            return outside(chosen, true);
         }
         StemVolume {
-            total_m3,
+            total_m3: Some(total_m3),
             merchantable_m3: chosen
                 .merchantable
                 .map(|(limits, _)| merchantable_of(&profile, &limits, tree, top_m)),
@@ -117,17 +131,50 @@ impl VolumeSet {
         }
     }
 
-    /// Volume by a direct equation, in m3; `None` if it is not finite.
+    /// Result of a direct equation in m3, kg or cm; `None` if it is not finite.
     pub(crate) fn evaluate(&self, equation: usize, tree: &StemInput) -> Option<f64> {
-        let Model::Volume(form) = self.equations[equation].model else {
+        let equation = &self.equations[equation];
+        let Model::Direct(form) = &equation.model else {
             return None;
         };
         let units = &self.head.units;
+        let held = match equation.quantity.measure() {
+            Measure::Volume => units.m3_per_result,
+            Measure::Mass => units.kg_per_result,
+            Measure::Diameter => 1.0 / units.dbh_per_cm,
+            Measure::Share => 1.0,
+        };
         let value = form.value(
             tree.dbh_cm * units.dbh_per_cm,
             tree.height_m * units.height_per_m,
-        ) * units.m3_per_result;
+        ) * held;
         value.is_finite().then_some(value.max(0.0))
+    }
+
+    /// Share of the total volume `total_m3` between limits, by an equation for that.
+    pub(crate) fn limits_share(
+        &self,
+        equation: usize,
+        tree: &StemInput,
+        total_m3: f64,
+        limits: &Merchantable,
+    ) -> f64 {
+        let Model::Share(share) = &self.equations[equation].model else {
+            return 0.0;
+        };
+        let units = &self.head.units;
+        let value = share.value(&ShareInput {
+            dbh: tree.dbh_cm * units.dbh_per_cm,
+            height: tree.height_m * units.height_per_m,
+            total: total_m3 / units.m3_per_result,
+            top_diameter: limits.top_diameter_cm * units.dbh_per_cm,
+            stump: limits.stump_m * units.height_per_m,
+        });
+        if value.is_finite() {
+            value.clamp(0.0, 1.0)
+        } else {
+            0.0
+        }
     }
 
     /// Share of the stem volume below a height, by the set's ratio or the profile it borrows.
@@ -137,7 +184,7 @@ impl VolumeSet {
         tree: &StemInput,
         height_m: f64,
     ) -> Option<f64> {
-        if let Some(Model::Ratio(ratio)) = chosen.ratio.map(|index| self.equations[index].model) {
+        if let Some(Model::Ratio(ratio)) = chosen.ratio.map(|index| &self.equations[index].model) {
             let share = ratio.share_below(height_m / tree.height_m);
             return share.is_finite().then_some(share);
         }
@@ -147,10 +194,11 @@ impl VolumeSet {
     }
 
     fn direct(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
-        let whole_m3 = self.evaluate(chosen.main, tree);
+        let main_m3 = self.evaluate(chosen.main, tree);
         let whole_bark_m3 = chosen.bark.map(|index| self.evaluate(index, tree));
-        let out_of_range = whole_m3.is_none() || whole_bark_m3 == Some(None);
-        let whole_m3 = whole_m3.unwrap_or(0.0);
+        let out_of_range = main_m3.is_none() || whole_bark_m3 == Some(None);
+        let main_m3 = main_m3.unwrap_or(0.0);
+        let whole_m3 = self.gives_total(chosen).then_some(main_m3);
         let break_m = tree.break_m();
         let share = break_m.map(|break_m| self.share_below(chosen, tree, break_m));
         let kept = share.flatten().unwrap_or(1.0);
@@ -160,16 +208,22 @@ impl VolumeSet {
             }
             match by {
                 MerchantableBy::Equation(index) => {
-                    let unbroken_m3 = self.evaluate(index, tree).unwrap_or(0.0).min(whole_m3);
-                    unbroken_m3 * self.merchantable_kept(chosen, &limits, tree)
+                    let unbroken_m3 = self.evaluate(index, tree).unwrap_or(0.0);
+                    unbroken_m3.min(whole_m3.unwrap_or(f64::INFINITY))
+                        * self.merchantable_kept(chosen, &limits, tree)
+                }
+                MerchantableBy::Share(index) => {
+                    main_m3
+                        * self.limits_share(index, tree, main_m3, &limits)
+                        * self.merchantable_kept(chosen, &limits, tree)
                 }
                 MerchantableBy::Profile | MerchantableBy::BorrowedShare => {
-                    whole_m3 * self.merchantable_share(chosen, &limits, tree)
+                    main_m3 * self.merchantable_share(chosen, &limits, tree)
                 }
             }
         });
         StemVolume {
-            total_m3: whole_m3 * kept,
+            total_m3: whole_m3.map(|m3| m3 * kept),
             bark_m3: whole_bark_m3.map(|m3| m3.unwrap_or(0.0) * kept),
             merchantable_m3,
             out_of_range: out_of_range || self.borrowed_out_of_range(chosen, tree),

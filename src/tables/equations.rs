@@ -95,9 +95,11 @@ fn extrapolated(compilation: &Compilation<'_>) -> Vec<String> {
             .iter()
             .flat_map(|stand| stand.stems.iter().flatten())
     };
-    let total: f64 = stems().map(|stem| stem.total_m3).sum();
+    let total: f64 = stems().filter_map(|stem| stem.total_m3).sum();
     let outside = stems().filter(|stem| stem.out_of_range);
-    let (count, volume) = outside.fold((0, 0.0), |(n, v), stem| (n + 1, v + stem.total_m3));
+    let (count, volume) = outside.fold((0, 0.0), |(n, v), stem| {
+        (n + 1, v + stem.total_m3.unwrap_or(0.0))
+    });
     let mut facts = Vec::new();
     if count > 0 {
         let share = if total > 0.0 { volume / total } else { 0.0 };

@@ -242,6 +242,7 @@ fn every_set_cites_and_says_where_it_holds() {
                 region: check.region.as_deref(),
                 fallback: spinney::design::Fallback::None,
                 merchantable: None,
+                planted: false,
             };
             let chosen = set.choose(check.species, &wanted, &species).unwrap();
             let used = [Some(chosen.main), chosen.bark, chosen.ratio];

@@ -171,12 +171,17 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
     let merchantable = map
         .get(walk, "merchantable")
         .and_then(|entry| read_merchantable(walk, &entry));
+    let planted = map
+        .get(walk, "stand_origin")
+        .and_then(|entry| entry.one_of(walk, &[("natural", false), ("planted", true)]))
+        .unwrap_or(false);
     map.finish(walk);
     Some(Volume {
         set: set?,
         region,
         substitute,
         fallback,
+        planted,
         merchantable,
     })
 }
