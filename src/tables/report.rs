@@ -6,7 +6,9 @@ use crate::design::{Design, Method, SelectionIndex};
 use crate::estimates::{ASSUMPTIONS, Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
-use crate::tables::{Block, Report, Table, assumptions, curves, equations, figures, plots, stand};
+use crate::tables::{
+    Block, Report, Table, assumptions, curves, equations, figures, logs, plots, stand,
+};
 
 /// Plots of a stand up to which the report lists each.
 const MOST_PLOTS: usize = 40;
@@ -27,6 +29,8 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
         Some(at) => one_stand(compilation, at, &mut report),
         None => many_stands(compilation, &mut report),
     }
+    let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
+    logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation));
     report.section("To note", assumptions::notes(compilation, one));
