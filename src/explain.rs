@@ -126,6 +126,13 @@ fn one_tree(compilation: &Compilation<'_>, found: &Found<'_>, report: &mut Repor
     );
     let volume = volume_lines(compilation, tree, height.height_m);
     report.section("Volume", vec![Block::Lines(volume)]);
+    if let (Some(plan), Some(bucked)) = (
+        &compilation.knowledge.logs,
+        &compiled.logs[found.tree_index],
+    ) {
+        let logs = plan.derivation(bucked, tree.defect_pct);
+        report.section("Logs", vec![Block::Lines(logs)]);
+    }
     let stratum = &found.stand.strata[plot.stratum];
     let expansion = expansion::derivation(visit, tree, stratum.area_ha);
     report.section("What it stands for", vec![Block::Lines(expansion)]);

@@ -213,13 +213,8 @@ impl LogPlan {
         })
     }
 
-    /// Gross board feet of a log by a rule, its diameter and length taken as the design says.
-    pub fn board_feet_of(
-        &self,
-        rule: &BoardFootRule,
-        d_small_cm: f64,
-        length_m: f64,
-    ) -> Option<f64> {
+    /// Small-end diameter in inches and length in feet as they are taken for board feet.
+    pub fn taken(&self, d_small_cm: f64, length_m: f64) -> (f64, f64) {
         let dib_in = d_small_cm / CM_PER_IN;
         let dib_in = match self.scale_diameter {
             ScaleDiameter::NearestInch => round_half_up(dib_in, 1.0),
@@ -231,6 +226,17 @@ impl LogPlan {
             ScaleLength::AsIs => length_ft,
             ScaleLength::WholeFoot => (length_ft + REPRESENTATION).floor(),
         };
+        (dib_in, length_ft)
+    }
+
+    /// Gross board feet of a log by a rule, its diameter and length taken as the design says.
+    pub fn board_feet_of(
+        &self,
+        rule: &BoardFootRule,
+        d_small_cm: f64,
+        length_m: f64,
+    ) -> Option<f64> {
+        let (dib_in, length_ft) = self.taken(d_small_cm, length_m);
         let exact = rule.form.board_feet(dib_in, length_ft)?;
         Some(match rule.round_to_bf {
             Some(multiple) => round_half_up(exact, multiple),

@@ -7,6 +7,7 @@
 
 pub mod bucking;
 pub mod checks;
+mod derivation;
 pub mod form_class;
 mod plan;
 pub mod rules;

@@ -213,7 +213,11 @@ impl BoardFootForm {
                 b,
                 c,
                 per_length_ft,
-            } => format!("({a} D^2 {b:+} D {c:+}) L/{per_length_ft}"),
+            } => format!(
+                "({a} D^2 {} D {}) L/{per_length_ft}",
+                signed(*b),
+                signed(*c)
+            ),
             BoardFootForm::Sections {
                 a,
                 b,
@@ -221,8 +225,9 @@ impl BoardFootForm {
                 section_ft,
                 taper_in,
             } => format!(
-                "{kerf} ({a} d^2 {b:+} d) per {section_ft}-ft section from the small end, d \
-                 growing by {taper_in} in a section, a part section in proportion"
+                "{kerf} ({a} d^2 {} d) per {section_ft}-ft section from the small end, d growing \
+                 by {taper_in} in each, a part section in proportion",
+                signed(*b)
             ),
             BoardFootForm::Factors(table) => {
                 let bands: Vec<String> = table
@@ -234,6 +239,12 @@ impl BoardFootForm {
             }
         }
     }
+}
+
+/// `+ 2` or `- 2`.
+fn signed(value: f64) -> String {
+    let sign = if value < 0.0 { '-' } else { '+' };
+    format!("{sign} {}", value.abs())
 }
 
 /// Rounds to the nearest multiple, halves up.

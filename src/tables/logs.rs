@@ -52,11 +52,9 @@ fn how(compilation: &Compilation<'_>, plan: &LogPlan) -> Vec<Block> {
     for rule in &plan.board_feet {
         let rounding = rule.round_to_bf.map_or_else(
             || "not rounded".to_owned(),
-            |multiple| {
-                format!(
-                    "each log to the nearest {} board feet, halves up",
-                    plain(multiple)
-                )
+            |multiple| match plain(multiple).as_str() {
+                "1" => "each log to whole board feet, halves up".to_owned(),
+                multiple => format!("each log to the nearest {multiple} board feet, halves up"),
             },
         );
         facts.push(format!(
@@ -212,8 +210,10 @@ fn selection_blocks(
             continue;
         }
         if sample.keys().iter().any(|key| key.live == live) {
-            blocks.push(Block::Table(tables.by_product(live)));
-            blocks.push(Block::Table(tables.log_table(live)));
+            for group in tables.groups() {
+                blocks.push(Block::Table(tables.by_product(live, &group)));
+                blocks.push(Block::Table(tables.log_table(live, &group)));
+            }
         }
         blocks.push(Block::Table(tables.stem_parts(live)));
     }
@@ -228,63 +228,89 @@ struct Tables<'a> {
     class_cm: f64,
 }
 
+/// A measure of logs as it is shown.
+struct Figure {
+    measure: LogMeasure,
+    name: &'static str,
+    unit: &'static str,
+    factor: f64,
+    digits: usize,
+}
+
+/// Measures that may stand side by side.
+struct Group {
+    title: String,
+    figures: Vec<Figure>,
+}
+
+fn volume_digits(units: UnitSystem) -> usize {
+    match units {
+        UnitSystem::Metric => 1,
+        UnitSystem::Imperial => 0,
+    }
+}
+
 impl Tables<'_> {
     fn units(&self) -> UnitSystem {
         self.compilation.design.units
     }
 
-    fn per_area(&self) -> String {
-        format!("per {}", self.units().area().label)
-    }
-
-    /// The measures that are shown, with name, unit, factor and decimals.
-    fn measures(&self) -> Vec<(LogMeasure, String, &'static str, f64, usize)> {
+    /// What is shown: logs with their volume, then each rule for board feet by itself.
+    fn groups(&self) -> Vec<Group> {
         let units = self.units();
         let (count, volume) = (units.count_per_area(), units.volume_per_area());
-        let digits = if units == UnitSystem::Metric { 1 } else { 0 };
         let nets: &[bool] = if self.compilation.records.any_defect {
             &[false, true]
         } else {
             &[false]
         };
-        let mut measures = vec![(
+        let figure = |measure, name, unit, factor, digits| Figure {
+            measure,
+            name,
+            unit,
+            factor,
+            digits,
+        };
+        let mut figures = vec![figure(
             LogMeasure::Count,
-            "logs".to_owned(),
+            "logs",
             count.label,
             count.from_metric,
             1,
         )];
-        for &net in nets {
-            let name = if net { "net" } else { "volume" };
-            measures.push((
+        figures.extend(nets.iter().map(|&net| {
+            figure(
                 LogMeasure::Volume { net },
-                name.to_owned(),
+                if net { "net volume" } else { "gross volume" },
                 volume.label,
                 volume.from_metric,
-                digits,
-            ));
-        }
+                volume_digits(units),
+            )
+        }));
+        let mut groups = vec![Group {
+            title: "number and volume".to_owned(),
+            figures,
+        }];
         let board_feet = match units {
             UnitSystem::Metric => "bf/ha",
             UnitSystem::Imperial => "bf/ac",
         };
         for (rule, of) in self.plan.board_feet.iter().enumerate() {
-            for &net in nets {
-                let name = if net {
-                    format!("{}, net", of.name)
-                } else {
-                    of.name.clone()
-                };
-                measures.push((
+            let figures = nets.iter().map(|&net| {
+                figure(
                     LogMeasure::BoardFeet { rule, net },
-                    name,
+                    if net { "net" } else { "gross" },
                     board_feet,
                     count.from_metric,
                     0,
-                ));
-            }
+                )
+            });
+            groups.push(Group {
+                title: format!("board feet by {}", of.name),
+                figures: figures.collect(),
+            });
         }
-        measures
+        groups
     }
 
     /// Trees without logs for want of a height or a profile.
@@ -304,7 +330,7 @@ impl Tables<'_> {
     }
 
     /// Each product with its errors.
-    fn by_product(&self, live: bool) -> Table {
+    fn by_product(&self, live: bool, group: &Group) -> Table {
         let design = self.compilation.design;
         let level = confidence_words(design);
         let columns = vec![
@@ -317,7 +343,11 @@ impl Tables<'_> {
             Column::number("upper", &level),
             Column::number("error", "%"),
         ];
-        let caption = format!("Logs of {} trees by product", status_word(live));
+        let caption = format!(
+            "Logs of {} trees, {}, by product",
+            status_word(live),
+            group.title
+        );
         let mut table = Table::new(caption, 2, columns);
         let found: BTreeSet<usize> = self
             .sample
@@ -330,16 +360,18 @@ impl Tables<'_> {
         let margin = (found.len() > 1).then_some(None);
         for product in found.into_iter().map(Some).chain(margin) {
             let name = product.map_or(ALL, |at| &self.plan.products[at].name);
-            for (measure, figure, unit, factor, digits) in self.measures() {
+            for figure in &group.figures {
                 let keep =
                     |key: LogKey| key.live == live && product.is_none_or(|at| key.product == at);
-                let estimate = self.sample.estimate(measure, keep);
-                let shown = |value: Option<f64>| Cell::maybe(value.map(|v| v * factor), digits);
+                let estimate = self.sample.estimate(figure.measure, keep);
+                let shown = |value: Option<f64>| {
+                    Cell::maybe(value.map(|v| v * figure.factor), figure.digits)
+                };
                 let interval = estimate.and_then(|e| e.interval(design.confidence));
                 table.rows.push(vec![
                     Cell::text(name),
-                    Cell::text(figure),
-                    Cell::text(unit),
+                    Cell::text(figure.name),
+                    Cell::text(figure.unit),
                     shown(estimate.map(|e| e.mean)),
                     shown(estimate.and_then(|e| e.std_error)),
                     shown(interval.map(|(lower, _)| lower)),
@@ -352,20 +384,19 @@ impl Tables<'_> {
     }
 
     /// Product by species by class of small-end diameter, with margins.
-    fn log_table(&self, live: bool) -> Table {
-        let measures = self.measures();
+    fn log_table(&self, live: bool, group: &Group) -> Table {
         let mut columns = vec![
             Column::words("product"),
             Column::words("species"),
             Column::words(format!("small end {}", self.units().diameter().label)),
         ];
-        for (_, name, unit, ..) in &measures {
-            columns.push(Column::number(name, *unit));
+        for figure in &group.figures {
+            columns.push(Column::number(figure.name, figure.unit));
         }
         let caption = format!(
-            "Log table, {} trees, {}: diameters inside bark at the small end",
+            "Log table, {} trees, {}, by diameter inside bark at the small end",
             status_word(live),
-            self.per_area()
+            group.title
         );
         let mut table = Table::new(caption, 3, columns);
         let keys: Vec<LogKey> = self
@@ -386,9 +417,10 @@ impl Tables<'_> {
                 Cell::text(species_label(species, self.compilation.records)),
                 Cell::text(class.map_or_else(|| ALL.to_owned(), |class| self.class_words(class))),
             ];
-            for (measure, _, _, factor, digits) in &measures {
-                let estimate = self.sample.estimate(*measure, keep);
-                row.push(Cell::maybe(estimate.map(|e| e.mean * factor), *digits));
+            for figure in &group.figures {
+                let estimate = self.sample.estimate(figure.measure, keep);
+                let value = estimate.map(|e| e.mean * figure.factor);
+                row.push(Cell::maybe(value, figure.digits));
             }
             table.rows.push(row);
         };
