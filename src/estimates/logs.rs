@@ -205,12 +205,11 @@ fn sample_stand(
                 if tree.excluded || trees_per_ha <= 0.0 {
                     continue;
                 }
-                match bucked {
-                    Some(bucked) => sums.add(tree, bucked, trees_per_ha, class_cm, rules),
-                    None => {
-                        let key = (tree.status.is_live(), tree.species);
-                        *sample.unknown.entry(key).or_default() += 1;
-                    }
+                if let Some(bucked) = bucked {
+                    sums.add(tree, bucked, trees_per_ha, class_cm, rules);
+                } else {
+                    let key = (tree.status.is_live(), tree.species);
+                    *sample.unknown.entry(key).or_default() += 1;
                 }
             }
             plots.push(sums);

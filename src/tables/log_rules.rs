@@ -18,10 +18,11 @@ pub fn checks(rule: &LogRule, results: &[LogCheckResult<'_>]) -> Vec<Block> {
         results.len()
     );
     if let Some(multiple) = rule.round_to_bf {
-        words += &format!(
-            "; rounded to the nearest {} board feet where printed so",
-            plain(multiple)
-        );
+        let to = match plain(multiple).as_str() {
+            "1" => "whole".to_owned(),
+            multiple => format!("the nearest {multiple}"),
+        };
+        words += &format!("; rounded to {to} board feet where printed so");
     }
     let columns = vec![
         Column::words("of"),

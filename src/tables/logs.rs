@@ -78,18 +78,7 @@ fn how(compilation: &Compilation<'_>, plan: &LogPlan) -> Vec<Block> {
              length {length}; logs are scaled whole"
         ));
     }
-    facts.extend(compilation.knowledge.volume.as_ref().and_then(|set| {
-        let profiles = inside_bark_profiles(set).ok()?;
-        let whose = if profiles.name == set.name {
-            "its own".to_owned()
-        } else {
-            format!("borrowed from {}, taken as they are", profiles.name)
-        };
-        Some(format!(
-            "diameters inside bark by the stem profiles of {}: {whose}",
-            set.name
-        ))
-    }));
+    facts.extend(profile_words(compilation));
     facts.push(if compilation.records.any_defect {
         "net is gross less the recorded defect of the tree, spread evenly over its logs".to_owned()
     } else {
@@ -100,6 +89,24 @@ fn how(compilation: &Compilation<'_>, plan: &LogPlan) -> Vec<Block> {
         Block::Table(products(compilation, plan)),
         Block::List(profile_doubts(compilation)),
     ]
+}
+
+/// Whose profiles give the diameters.
+fn profile_words(compilation: &Compilation<'_>) -> Option<String> {
+    let set = compilation.knowledge.volume.as_ref()?;
+    let profiles = inside_bark_profiles(set).ok()?;
+    let mut words = format!(
+        "diameters inside bark by the stem profiles of {}",
+        profiles.name
+    );
+    if profiles.name != set.name {
+        words += &format!(
+            ", lent to {} and taken as they are: the stems below need not hold the volume that the \
+             equations of {0} give",
+            set.name
+        );
+    }
+    Some(words)
 }
 
 /// Doubts about borrowed profiles, which logs rest on whatever the volumes rest on.
@@ -445,7 +452,7 @@ impl Tables<'_> {
             UnitSystem::Metric => self.class_cm,
             UnitSystem::Imperial => self.class_cm / CM_PER_IN,
         };
-        let limit = |class: u32| plain((f64::from(class) * width * 1e6).round() / 1e6);
+        let limit = |class: u32| plain((f64::from(class) * width * 1e2).round() / 1e2);
         format!("{}-{}", limit(class), limit(class + 1))
     }
 
@@ -489,6 +496,9 @@ impl Tables<'_> {
         }
         add("whole stem".to_owned(), whole);
         let of_status = |key: LogKey| key.live == live;
+        if !self.sample.keys().iter().any(|key| of_status(*key)) {
+            return table;
+        }
         let by_rule = self
             .sample
             .estimate(LogMeasure::Volume { net: false }, of_status);

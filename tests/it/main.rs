@@ -8,6 +8,7 @@
 
 mod answers;
 mod asking;
+mod bucking;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
