@@ -78,6 +78,9 @@ pub struct DesignArgs {
     /// Region or zone of the volume set, instead of the design's.
     #[arg(long, value_name = "REGION")]
     pub region: Option<String>,
+    /// Biomass set to use instead of the design's; several in order of preference with commas.
+    #[arg(long, value_name = "SET", value_delimiter = ',')]
+    pub biomass_set: Vec<String>,
     /// Height-diameter curve form instead of the design's (`best` or a form's name).
     #[arg(long, value_name = "FORM")]
     pub curve: Option<String>,

@@ -37,6 +37,8 @@ pub struct Design {
     pub volume: Option<Volume>,
     /// How stems are cut into logs and scaled; `None` leaves logs out.
     pub logs: Option<LogRules>,
+    /// Which biomass equations; `None` gives no biomass and no carbon.
+    pub biomass: Option<Biomass>,
     /// Width of a dbh class in cm.
     pub dbh_class_cm: f64,
     /// Defaults that were filled in, one sentence each, for the report.
@@ -248,10 +250,29 @@ pub struct Volume {
     pub planted: bool,
 }
 
+/// Which biomass equations are applied.
+#[derive(Clone, Debug, Default)]
+pub struct Biomass {
+    /// Names of sets in order of preference: folders in `species-tables/biomass/`, or a volume set
+    /// that gives biomass too.
+    pub sets: Vec<String>,
+    /// Region or zone of the sets.
+    pub region: Option<String>,
+    /// State or province, for sets that need one.
+    pub province: Option<String>,
+    /// Carbon in a unit of oven-dry mass, in place of the sets' own.
+    pub carbon_fraction: Option<f64>,
+    /// Species (lower-cased, as written) without an equation, and the species that stands in.
+    pub substitute: Vec<(String, String)>,
+    /// What to do for species without an equation and without a substitute.
+    pub fallback: Fallback,
+}
+
 /// What to do for a species without an equation.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Fallback {
     /// Refuse to compile.
+    #[default]
     None,
     /// Take the equation of the genus.
     Genus,

@@ -121,13 +121,14 @@ fn unknown_stand(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Opti
     })
 }
 
-/// Volumes were asked for, but some trees have no height.
+/// Volumes or masses that need a height were asked for, but some trees have none.
 fn warn_of_missing_heights(compilation: &Compilation<'_>, problems: &mut Problems) {
-    if compilation.knowledge.volume.is_none() {
-        return;
-    }
+    let volume = compilation.knowledge.volume.is_some();
     for stand in 0..compilation.records.stands.len() {
         for (species, count) in compilation.without_height(stand) {
+            if !volume && !compilation.biomass_needs_height(species) {
+                continue;
+            }
             let words = assumptions::without_height(compilation, stand, species, count);
             problems.push(Diagnostic::warning("no-height", words));
         }

@@ -151,15 +151,27 @@ fn covering<'s>(
 fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Problems), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
+    let biomass = tables.folders("biomass");
+    let kind = |name: &String| {
+        if biomass.contains(name) {
+            "biomass"
+        } else {
+            "volume"
+        }
+    };
+    let read = |name: &String| match kind(name) {
+        "biomass" => tables.equation_set("biomass", name, &table),
+        _ => tables.volume_set(name, &table),
+    };
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
-        None => tables.volume_sets(),
+        None => [tables.volume_sets(), biomass.clone()].concat(),
     };
     let (mut sets, mut problems) = (Vec::new(), Problems::new());
     for name in &names {
-        match tables.volume_set(name, &table) {
+        match read(name) {
             Ok(set) => {
-                if let Some(warning) = tables.untested("volume", &set) {
+                if let Some(warning) = tables.untested(kind(name), &set) {
                     problems.push(warning);
                 }
                 sets.push(set);

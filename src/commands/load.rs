@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::cli::DesignArgs;
-use crate::compile::{Knowledge, equation_for, means};
+use crate::compile::{Knowledge, biomass_equation_for, equation_for, means};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
@@ -18,7 +18,10 @@ use crate::read::tables::Tables;
 use crate::read::{height_curves, open_record_files};
 use crate::records::Records;
 use crate::species::SpeciesTable;
+use crate::species::choose::Missing;
 use crate::species::set::VolumeSet;
+
+mod biomass;
 
 /// A cruise as far as it could be read.
 pub(super) struct Loaded {
@@ -71,9 +74,11 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let (design, found) = {
         let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
         let log_rules = tables.log_rules();
+        let biomass_sets = tables.biomass_sets();
         let known = Known {
             curve_forms: &Form::NAMES,
             volume_sets: &volume_sets,
+            biomass_sets: &biomass_sets,
             height_sets: &height_sets,
             log_rules: &log_rules,
         };
@@ -93,22 +98,27 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
         volume.as_ref(),
         problems,
     );
+    let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
-    let mut cover = |id| match (&design.volume, &volume) {
-        (Some(wanted), Some(set)) => {
-            equation_for(set, wanted, &species, &design.species_aliases, id)
-                .map(|_| ())
-                .map_err(|missing| (missing.message, missing.hint))
+    let mut cover = |id| {
+        let aliases = &design.species_aliases;
+        let mut missing = Vec::new();
+        if let (Some(wanted), Some(set)) = (&design.volume, &volume) {
+            missing.extend(equation_for(set, wanted, &species, aliases, id).err());
         }
-        _ => Ok(()),
+        if let (Some(wanted), Some(sets)) = (&design.biomass, &biomass) {
+            missing.extend(biomass_equation_for(sets, wanted, &species, aliases, id).err());
+        }
+        told(missing)
     };
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
     let knowledge = Knowledge {
         species,
         volume,
+        biomass: biomass.unwrap_or_default(),
         regional,
         logs,
     };
@@ -119,8 +129,19 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     })
 }
 
+/// Everything that a species lacks in one message and one hint.
+fn told(missing: Vec<Missing>) -> Result<(), (String, String)> {
+    let together = |(messages, hints): (Vec<_>, Vec<_>)| (messages.join("; "), hints.join("; "));
+    if missing.is_empty() {
+        return Ok(());
+    }
+    Err(together(
+        missing.into_iter().map(|m| (m.message, m.hint)).unzip(),
+    ))
+}
+
 /// The value, or its problems added to the others.
-fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
+pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
     match result {
         Ok(value) => Some(value),
         Err(found) => {
@@ -146,6 +167,10 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
                 });
             }
         }
+    }
+    if !arguments.biomass_set.is_empty() {
+        let biomass = design.biomass.get_or_insert_default();
+        biomass.sets.clone_from(&arguments.biomass_set);
     }
     if let Some(region) = &arguments.region {
         match &mut design.volume {

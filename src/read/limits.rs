@@ -121,6 +121,8 @@ pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
 pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 /// Confidence level.
 pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
+/// Carbon in a unit of oven-dry wood: published fractions lie between 0.41 and 0.58.
+pub(crate) const CARBON_FRACTION: Limits = Limits::from(0.3, 0.7, "");
 /// Allowable error.
 pub(crate) const ALLOWABLE_ERROR_PCT: Limits = Limits::above(0.0, 100.0, "%");
 /// Breast height: 1.3 m, 1.37 m (4.5 ft) and 1.4 m are in use.

@@ -15,6 +15,7 @@ use crate::read::source::Source;
 use crate::read::table_head::known_hint;
 use crate::read::{table_checks, table_log_rules, table_species, table_volume};
 use crate::species::SpeciesTable;
+use crate::species::biomass::BiomassSet;
 use crate::species::equation::{Model, Quantity};
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
@@ -212,6 +213,17 @@ impl Tables {
             set.profiles = Some(Box::new(profiles));
         }
         self.try_own("volume", set, species)
+    }
+
+    /// Names of the sets that give biomass, sorted.
+    pub fn biomass_sets(&self) -> Vec<String> {
+        self.folders("biomass")
+    }
+
+    /// A set that gives biomass.
+    pub fn biomass_set(&self, name: &str, species: &SpeciesTable) -> Result<BiomassSet, Problems> {
+        let set = self.equation_set("biomass", name, species)?;
+        Ok(BiomassSet::Components(set))
     }
 
     /// A set of a kind (`volume`, `biomass`, `bark`) by itself. One of the user's own must meet

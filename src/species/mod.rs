@@ -2,6 +2,7 @@
 //!
 //! In: rows of the species table. Out: the species that a code or name means, and back.
 
+pub mod biomass;
 pub mod choose;
 pub mod equation;
 pub mod expression;
@@ -9,6 +10,7 @@ pub mod form;
 pub mod set;
 pub mod share;
 pub mod taper;
+pub mod zakrzewski;
 
 use std::ops::Range;
 

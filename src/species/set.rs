@@ -4,7 +4,8 @@
 //! can serve a region and a merchantable limit.
 
 use crate::design::Merchantable;
-use crate::species::equation::{Equation, Quantity, Units};
+use crate::species::biomass::CarbonFraction;
+use crate::species::equation::{Equation, Measure, Quantity, Units};
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// How the coefficients were obtained.
@@ -104,8 +105,8 @@ pub struct FixedLimits {
     pub stump_m: f64,
     /// Top diameter.
     pub top_diameter_cm: f64,
-    /// Is the top diameter inside bark?
-    pub top_inside_bark: bool,
+    /// Basis of the top diameter; where it is not known, the limits serve a top on either basis.
+    pub top_basis: BarkBasis,
 }
 
 impl FixedLimits {
@@ -114,7 +115,11 @@ impl FixedLimits {
         let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
         same(self.stump_m, asked.stump_m)
             && same(self.top_diameter_cm, asked.top_diameter_cm)
-            && self.top_inside_bark == asked.top_inside_bark
+            && match self.top_basis {
+                BarkBasis::Inside => asked.top_inside_bark,
+                BarkBasis::Outside => !asked.top_inside_bark,
+                BarkBasis::Unresolved => true,
+            }
     }
 
     /// The limits for people.
@@ -123,11 +128,7 @@ impl FixedLimits {
             "stump {} m and top {} cm {}",
             self.stump_m,
             self.top_diameter_cm,
-            if self.top_inside_bark {
-                "inside bark"
-            } else {
-                "outside bark"
-            }
+            self.top_basis.words()
         )
     }
 }
@@ -157,6 +158,8 @@ pub struct Head {
     pub range: ValidRange,
     /// Published error.
     pub error: PublishedError,
+    /// Carbon in a unit of oven-dry mass; biomass sets only.
+    pub carbon_fraction: Option<CarbonFraction>,
     /// A doubt about the whole set that every result must show.
     pub mark: Option<String>,
     /// How regions fall back on each other, and on what ground.
@@ -196,8 +199,8 @@ pub struct Check {
     pub region: Option<String>,
     /// Dbh.
     pub dbh_cm: f64,
-    /// Total height.
-    pub height_m: f64,
+    /// Total height; `None` where the equations need none.
+    pub height_m: Option<f64>,
     /// Height of the break.
     pub broken_height_m: Option<f64>,
     /// Was the stand planted?
@@ -227,6 +230,8 @@ pub enum CheckQuantity {
     Total,
     /// Volume of bark.
     Bark,
+    /// A mass.
+    Mass(Quantity),
     /// Merchantable volume between limits.
     Merchantable(Merchantable),
     /// Diameter at a height.
@@ -309,6 +314,14 @@ impl VolumeSet {
         .unwrap_or(Quantity::Total)
     }
 
+    /// `volume` or `biomass`, for messages: what kind of set it is.
+    pub fn kind(&self) -> &'static str {
+        match self.main_quantity().measure() {
+            Measure::Mass => "biomass",
+            _ => "volume",
+        }
+    }
+
     /// Has it equations for this quantity?
     pub fn has(&self, quantity: Quantity) -> bool {
         self.equations
@@ -344,17 +357,17 @@ impl VolumeSet {
 
     /// Is this region one of the set's (or none needed)? The error says which there are.
     pub fn check_region(&self, region: Option<&str>) -> Result<(), String> {
-        let name = &self.name;
+        let (kind, name) = (self.kind(), &self.name);
         match region {
             None if self.needs_region() => Err(format!(
-                "volume set `{name}` needs a region: one of {}",
+                "{kind} set `{name}` needs a region: one of {}",
                 self.region_names()
             )),
             Some(region) if self.regions.is_empty() => Err(format!(
-                "volume set `{name}` has no regions (`{region}`); leave the region out"
+                "{kind} set `{name}` has no regions (`{region}`); leave the region out"
             )),
             Some(region) if self.region(region).is_none() => Err(format!(
-                "volume set `{name}` has no region `{region}`; it has {}",
+                "{kind} set `{name}` has no region `{region}`; it has {}",
                 self.region_names()
             )),
             _ => Ok(()),

@@ -16,7 +16,7 @@ fn rounded(value: f64, digits: usize) -> f64 {
     format!("{value:.decimals$e}").parse().unwrap_or(value)
 }
 
-fn choice_line(chosen: &Chosen) -> String {
+pub(super) fn choice_line(chosen: &Chosen) -> String {
     let how = match chosen.species_match {
         SpeciesMatch::Own => "of the species itself",
         SpeciesMatch::PublishedGroup => "of the group that the publication puts it in",
@@ -96,7 +96,7 @@ impl VolumeSet {
     }
 
     /// Source, formula and coefficients of an equation; what an earlier line says is not repeated.
-    fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
+    pub(super) fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
         let equation = &self.equations[index];
         let units = &self.head.units;
         let mut told = vec![

@@ -5,6 +5,7 @@
 
 pub mod assumptions;
 pub mod attribute;
+pub mod biomass;
 pub mod catalogue;
 pub mod curves;
 pub mod equations;

@@ -8,6 +8,8 @@
 
 mod answers;
 mod asking;
+mod biomass;
+mod biomass_cruise;
 mod bucking;
 mod compiling;
 mod counted_sweeps;
@@ -16,6 +18,7 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod estimators;
+mod families_canada;
 mod height_filling;
 mod height_fits;
 mod house;
