@@ -130,6 +130,7 @@ impl Column {
     ];
 
     /// The volumes.
+    /// What the equations give for each tree; a counted sweep borrows these.
     pub const VOLUMES: [Column; 4] = [
         Column::VolumeTotal,
         Column::VolumeMerch,
@@ -151,19 +152,33 @@ impl Column {
         }
     }
 
+    /// What one tree holds of the quantity, per tree; `None` where it is not known, and for what
+    /// does not rest on the tree's equations (its number, its basal area, its height).
+    pub fn of_tree(self, values: &TreeValues) -> Option<f64> {
+        match self {
+            Column::VolumeTotal => values.volume_total_m3,
+            Column::VolumeMerch => values.volume_merch_m3,
+            Column::VolumeNet => values.volume_net_m3,
+            Column::VolumeBark => values.volume_bark_m3,
+            Column::Trees
+            | Column::BasalArea
+            | Column::MeasuredBasalArea
+            | Column::StandDensityIndexSummed
+            | Column::Height
+            | Column::BasalAreaHeight => None,
+        }
+    }
+
     /// What one tree adds; `None` where its height or volume is not known.
     fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
         let w = expansion.trees_per_ha;
         match self {
             Column::Trees => Some(w),
             Column::BasalArea | Column::MeasuredBasalArea => Some(expansion.basal_area_m2_per_ha),
-            Column::VolumeTotal => values.volume_total_m3.map(|v| w * v),
-            Column::VolumeMerch => values.volume_merch_m3.map(|v| w * v),
-            Column::VolumeNet => values.volume_net_m3.map(|v| w * v),
-            Column::VolumeBark => values.volume_bark_m3.map(|v| w * v),
             Column::StandDensityIndexSummed => Some(w * density_index_of_tree(dbh_cm)),
             Column::Height => values.height_m.map(|h| w * h),
             Column::BasalAreaHeight => values.height_m.map(|h| expansion.basal_area_m2_per_ha * h),
+            _ => self.of_tree(values).map(|v| w * v),
         }
     }
 }

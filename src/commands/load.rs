@@ -2,20 +2,22 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::DesignArgs;
+use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
-use crate::read::design::{Known, check_species, place_of, read_design, species_tables_folder};
+use crate::read::design::{
+    Known, check_species, place_of, read_design, read_merchantable_limits, species_tables_folder,
+};
 use crate::read::records::read_records;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
 use crate::read::{height_curves, open_record_files};
 use crate::records::Records;
-use crate::species::SpeciesTable;
 use crate::species::set::VolumeSet;
+use crate::species::{SpeciesId, SpeciesTable};
 
 /// A cruise as far as it could be read.
 pub(super) struct Loaded {
@@ -32,6 +34,30 @@ pub(super) struct Cruise {
     pub(super) knowledge: Knowledge,
 }
 
+/// The same records under several designs.
+pub(super) struct Variants {
+    pub(super) records: Records,
+    /// The design as it stands, then one for each alternative.
+    pub(super) variants: Vec<Variant>,
+}
+
+/// A design and the knowledge that it asks for.
+pub(super) struct Variant {
+    pub(super) design: Design,
+    pub(super) knowledge: Knowledge,
+}
+
+/// What an alternative has different from the design.
+#[derive(Clone, Debug)]
+pub(super) enum Change<'a> {
+    /// Another volume set, in a region of its own or else in the design's where the set has that.
+    VolumeSet(&'a SetInRegion),
+    /// Another form of the height curve.
+    Curve(&'a str),
+    /// Other merchantable limits.
+    Merchantable(&'a str),
+}
+
 /// Built-in species tables, with the user's own folder over them.
 pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
     folder.map_or_else(|| Ok(Tables::builtin()), Tables::with_overlay)
@@ -40,16 +66,35 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
+    let (read, problems) = load_variants(arguments, &[]);
+    let cruise = read.and_then(|mut read| {
+        let Variant { design, knowledge } = read.variants.pop()?;
+        Some(Cruise {
+            design,
+            records: read.records,
+            knowledge,
+        })
+    });
+    Loaded { cruise, problems }
+}
+
+/// Reads the records once, and design and knowledge for the design as it stands and for each
+/// change. They are there only if no error was found, for any of them.
+pub(super) fn load_variants(
+    arguments: &DesignArgs,
+    changes: &[Change<'_>],
+) -> (Option<Variants>, Problems) {
     let mut problems = Problems::new();
-    let cruise = read(arguments, &mut problems);
-    Loaded {
-        cruise: cruise.filter(|_| !problems.has_errors()),
-        problems: problems.sorted(),
-    }
+    let read = read(arguments, changes, &mut problems);
+    (read.filter(|_| !problems.has_errors()), problems.sorted())
 }
 
 /// What failed is in `problems`.
-fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
+fn read(
+    arguments: &DesignArgs,
+    changes: &[Change<'_>],
+    problems: &mut Problems,
+) -> Option<Variants> {
     let path = &arguments.design;
     let source = match Source::open(path, &path.to_string_lossy()) {
         Ok(source) => source,
@@ -78,30 +123,72 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     problems.append(check_species(&source, &species));
     let mut design = design?;
     override_design(&mut design, arguments, problems);
-    let volume = volume_set(&mut design, &source, arguments, &tables, &species, problems);
+    let volumes = Volumes {
+        source: &source,
+        tables: &tables,
+        species: &species,
+        arguments,
+    };
+    let mut with_sets = Vec::new();
+    for change in std::iter::once(None).chain(changes.iter().map(Some)) {
+        let mut design = design.clone();
+        let mut found = Problems::new();
+        if let Some(change) = change {
+            volumes.change(&mut design, change, &mut found);
+        }
+        let set = volumes.set_for(&mut design, change, &mut found);
+        // What was said of the design is not said again of each alternative.
+        for diagnostic in &found {
+            if !problems.iter().any(|said| said == diagnostic) {
+                problems.push(diagnostic.clone());
+            }
+        }
+        with_sets.push((design, set));
+    }
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
-    let mut cover = |id| match (&design.volume, &volume) {
-        (Some(wanted), Some(set)) => {
-            equation_for(set, wanted, &species, &design.species_aliases, id)
-                .map(|_| ())
-                .map_err(|missing| (missing.message, missing.hint))
-        }
-        _ => Ok(()),
-    };
+    let mut cover = |id| covered(&with_sets, &species, id);
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
-    let knowledge = Knowledge {
-        species,
-        volume,
-        regional,
-    };
-    Some(Cruise {
+    let variant = |(design, volume)| Variant {
         design,
+        knowledge: Knowledge {
+            species: species.clone(),
+            volume,
+            regional: regional.clone(),
+        },
+    };
+    Some(Variants {
         records: records?,
-        knowledge,
+        variants: with_sets.into_iter().map(variant).collect(),
     })
+}
+
+/// Has every design an equation for the species? If not, all that is missing, each once.
+fn covered(
+    designs: &[(Design, Option<VolumeSet>)],
+    species: &SpeciesTable,
+    id: SpeciesId,
+) -> Result<(), (String, String)> {
+    let mut messages: Vec<String> = Vec::new();
+    let mut hints: Vec<String> = Vec::new();
+    for (design, set) in designs {
+        if let (Some(wanted), Some(set)) = (&design.volume, set)
+            && let Err(missing) = equation_for(set, wanted, species, &design.species_aliases, id)
+        {
+            for (list, text) in [(&mut messages, missing.message), (&mut hints, missing.hint)] {
+                if !list.contains(&text) {
+                    list.push(text);
+                }
+            }
+        }
+    }
+    if messages.is_empty() {
+        Ok(())
+    } else {
+        Err((messages.join(", and "), hints.join("; ")))
+    }
 }
 
 /// The value, or its problems added to the others.
@@ -145,20 +232,7 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
         }
     }
     if let Some(name) = &arguments.curve {
-        let known = Form::NAMES.contains(&name.as_str());
-        if name == "best" {
-            design.heights.curve = CurveChoice::Best;
-        } else if known {
-            design.heights.curve = CurveChoice::Named(name.clone());
-        } else {
-            problems.push(
-                Diagnostic::error(
-                    "unknown-curve",
-                    format!("--curve `{name}` is no known form"),
-                )
-                .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
-            );
-        }
+        override_curve(design, name, problems);
     }
     if let Some(confidence) = arguments.confidence {
         design.confidence = confidence;
@@ -168,43 +242,104 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
     }
 }
 
-/// The volume set of the design, if it can serve its region and limits. A set that was only named
-/// on the command line may lack merchantable volume: it is left out, and that is said.
-fn volume_set(
-    design: &mut Design,
-    source: &Source,
-    arguments: &DesignArgs,
-    tables: &Tables,
-    species: &SpeciesTable,
-    problems: &mut Problems,
-) -> Option<VolumeSet> {
-    let volume = design.volume.as_mut()?;
-    let set = keep(tables.volume_set(&volume.set, species), problems)?;
-    let region = volume.region.as_deref();
-    if let Err(message) = set.check_region(region) {
-        let error = Diagnostic::error("volume-region", message);
+fn override_curve(design: &mut Design, name: &str, problems: &mut Problems) {
+    if name == "best" {
+        design.heights.curve = CurveChoice::Best;
+    } else if Form::NAMES.contains(&name) {
+        design.heights.curve = CurveChoice::Named(name.to_owned());
+    } else {
         problems.push(
-            if arguments.region.is_some() || arguments.volume_set.is_some() {
+            Diagnostic::error(
+                "unknown-curve",
+                format!("--curve `{name}` is no known form"),
+            )
+            .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
+        );
+    }
+}
+
+/// Where volume sets come from, and who asked for them.
+struct Volumes<'a> {
+    source: &'a Source,
+    tables: &'a Tables,
+    species: &'a SpeciesTable,
+    arguments: &'a DesignArgs,
+}
+
+impl Volumes<'_> {
+    /// Makes the design of an alternative.
+    fn change(&self, design: &mut Design, change: &Change<'_>, problems: &mut Problems) {
+        let Some(volume) = &mut design.volume else {
+            let message = "the design names no volume set, so there are no volumes to compare";
+            problems.push(
+                Diagnostic::error("nothing-to-compare", message)
+                    .hint("give the design a `volume` section"),
+            );
+            return;
+        };
+        match change {
+            Change::VolumeSet(wanted) => {
+                volume.set.clone_from(&wanted.set);
+                if wanted.region.is_some() {
+                    volume.region.clone_from(&wanted.region);
+                } else if let Ok(set) = self.tables.volume_set(&wanted.set, self.species)
+                    && set.check_region(volume.region.as_deref()).is_err()
+                    && !set.needs_region()
+                {
+                    volume.region = None;
+                }
+            }
+            Change::Curve(name) => override_curve(design, name, problems),
+            Change::Merchantable(text) => match read_merchantable_limits("--merchantable", text) {
+                Ok(limits) => volume.merchantable = Some(limits),
+                Err(found) => problems.append(found),
+            },
+        }
+    }
+
+    /// The volume set of a design, if it can serve its region and limits. A set that was only
+    /// named on the command line may lack merchantable volume: it is left out, and that is said.
+    fn set_for(
+        &self,
+        design: &mut Design,
+        change: Option<&Change<'_>>,
+        problems: &mut Problems,
+    ) -> Option<VolumeSet> {
+        let volume = design.volume.as_mut()?;
+        let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
+        let other_set = matches!(change, Some(Change::VolumeSet(_)));
+        let named = other_set || self.arguments.volume_set.is_some();
+        let region = volume.region.as_deref();
+        if let Err(message) = set.check_region(region) {
+            let error = Diagnostic::error("volume-region", message);
+            problems.push(if other_set {
+                error.hint(format!("write it behind the set: {}@REGION", volume.set))
+            } else if named || self.arguments.region.is_some() {
                 error.hint("give one with --region")
             } else {
-                error.at(place_of(source, &["volume", "region"]))
-            },
-        );
-        return None;
-    }
-    if let Some(limits) = &volume.merchantable
-        && let Err(message) = set.check_merchantable(limits, region)
-    {
-        if arguments.volume_set.is_none() {
-            let place = place_of(source, &["volume", "merchantable"]);
-            problems.push(Diagnostic::error("merchantable-limits", message).at(place));
+                error.at(place_of(self.source, &["volume", "region"]))
+            });
             return None;
         }
-        let warning = Diagnostic::warning("merchantable-limits", message);
-        problems.push(warning.hint("total volume only is given"));
-        volume.merchantable = None;
+        if let Some(limits) = &volume.merchantable
+            && let Err(message) = set.check_merchantable(limits, region)
+        {
+            if !named {
+                let error = Diagnostic::error("merchantable-limits", message);
+                problems.push(match change {
+                    Some(Change::Merchantable(text)) => {
+                        error.hint(format!("--merchantable {text} cannot be served"))
+                    }
+                    _ => error.at(place_of(self.source, &["volume", "merchantable"])),
+                });
+                return None;
+            }
+            let warning = Diagnostic::warning("merchantable-limits", message);
+            problems.push(warning.hint("total volume only is given"));
+            volume.merchantable = None;
+        }
+        Some(set)
     }
-    Some(set)
 }
 
 /// The regional height curves of the design.

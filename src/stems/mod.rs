@@ -18,3 +18,19 @@ pub struct TreeValues {
     /// Volume of bark.
     pub volume_bark_m3: Option<f64>,
 }
+
+impl TreeValues {
+    /// What the tree holds more than by `base`, value by value; `None` where either is not known.
+    /// The height is left out: a difference of heights is no height.
+    #[must_use]
+    pub fn less(&self, base: &TreeValues) -> TreeValues {
+        let less = |value: Option<f64>, base: Option<f64>| Some(value? - base?);
+        TreeValues {
+            height_m: None,
+            volume_total_m3: less(self.volume_total_m3, base.volume_total_m3),
+            volume_merch_m3: less(self.volume_merch_m3, base.volume_merch_m3),
+            volume_net_m3: less(self.volume_net_m3, base.volume_net_m3),
+            volume_bark_m3: less(self.volume_bark_m3, base.volume_bark_m3),
+        }
+    }
+}

@@ -6,6 +6,7 @@
 pub mod assumptions;
 pub mod attribute;
 pub mod catalogue;
+pub mod compare;
 pub mod curves;
 pub mod equations;
 pub mod figures;
