@@ -78,12 +78,19 @@ pub enum Command {
         group = clap::ArgGroup::new("alternative").required(true).multiple(true)
     )]
     Compare(CompareArgs),
-    /// Show how the figures of one tree come about.
+    /// Show how the figures of one tree, or one estimate, come about.
     #[command(
         long_about = "Show the whole derivation for one tree: its height and where that comes \
                       from, the volume equation with citation and coefficients, how many trees it \
-                      stands for, and what it adds per hectare.",
-        after_help = "Example: spinney explain examples/marrow-creek/design.yaml --plot 3 --tree 2 --selection fixed"
+                      stands for, and what it adds per hectare.\n\n\
+                      Or, with --estimate, for one row of the estimate table: the value of every \
+                      plot, means, variances, strata with their weights, borrowed ratios, degrees \
+                      of freedom, the interval. What is not said stands for all (stands, strata, \
+                      species, sizes) and for live trees.",
+        after_help = "Examples:\n  \
+            spinney explain examples/marrow-creek/design.yaml --plot 3 --tree 2 --selection fixed\n  \
+            spinney explain examples/marrow-creek/design.yaml --estimate volume_total --selection sweep",
+        group = clap::ArgGroup::new("what").required(true).args(["tree", "estimate"])
     )]
     Explain(ExplainArgs),
 }
@@ -242,17 +249,45 @@ pub struct ExplainArgs {
     #[command(flatten)]
     pub design: DesignArgs,
     /// Plot of the tree.
-    #[arg(long, value_name = "PLOT")]
-    pub plot: String,
+    #[arg(
+        long,
+        value_name = "PLOT",
+        requires = "tree",
+        conflicts_with = "estimate"
+    )]
+    pub plot: Option<String>,
     /// Number of the tree.
-    #[arg(long, value_name = "TREE")]
-    pub tree: String,
-    /// Stand of the plot, when there are several.
+    #[arg(long, value_name = "TREE", requires = "plot")]
+    pub tree: Option<String>,
+    /// Attribute of the estimate table, `volume_total` for example.
+    #[arg(long, value_name = "ATTRIBUTE")]
+    pub estimate: Option<String>,
+    /// Stand of the plot or of the estimate, when there are several.
     #[arg(long, value_name = "STAND")]
     pub stand: Option<String>,
-    /// Selection in which the tree was measured, when there are several.
+    /// Selection of the tree or of the estimate, when there are several.
     #[arg(long, value_name = "SELECTION")]
     pub selection: Option<String>,
+    /// Stratum of the estimate.
+    #[arg(long, value_name = "STRATUM", requires = "estimate")]
+    pub stratum: Option<String>,
+    /// Status of the estimate: live, dead, or a decay class as in the estimate table.
+    #[arg(long, value_name = "STATUS", requires = "estimate")]
+    pub status: Option<String>,
+    /// Species of the estimate, as in the estimate table.
+    #[arg(long, value_name = "SPECIES", requires = "estimate")]
+    pub species: Option<String>,
+    /// Lower limit of the estimate's dbh class, cm.
+    #[arg(long, value_name = "CM", requires = "estimate")]
+    pub dbh_from_cm: Option<f64>,
+    /// Lower limit of the estimate's dbh class, in.
+    #[arg(
+        long,
+        value_name = "IN",
+        requires = "estimate",
+        conflicts_with = "dbh_from_cm"
+    )]
+    pub dbh_from_in: Option<f64>,
 }
 
 /// Forms of the result.

@@ -138,6 +138,12 @@ impl Column {
         Column::VolumeBark,
     ];
 
+    /// The column that an attribute is, if it is one.
+    pub fn of_attribute(attribute: Attribute) -> Option<Column> {
+        let mut columns = Column::ALL.into_iter();
+        columns.find(|column| column.attribute() == Some(attribute))
+    }
+
     /// The attribute that the column is, if it stands in a table by itself.
     pub fn attribute(self) -> Option<Attribute> {
         match self {
@@ -169,8 +175,8 @@ impl Column {
         }
     }
 
-    /// What one tree adds; `None` where its height or volume is not known.
-    fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
+    /// What one tree adds to its plot, per hectare; `None` where its height or volume is not known.
+    pub fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
         let w = expansion.trees_per_ha;
         match self {
             Column::Trees => Some(w),

@@ -22,6 +22,7 @@ use crate::stems::TreeValues;
 pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
 mod counted;
+mod derive;
 mod group;
 mod interval;
 pub mod metrics;
@@ -32,6 +33,8 @@ pub mod stratified;
 mod top_height;
 mod whole;
 
+pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
+pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
 pub use interval::plots_needed;
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
