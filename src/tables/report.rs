@@ -28,7 +28,7 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
         None => many_stands(compilation, &mut report),
     }
     report.section("Height curves", curves::blocks(compilation, one));
-    report.section("Volume equations", equations::blocks(compilation));
+    report.section("Volume equations", equations::blocks(compilation, one));
     report.section("To note", assumptions::notes(compilation, one));
     report.section(
         "Cautions",

@@ -8,6 +8,8 @@
 
 mod answers;
 mod asking;
+mod compare;
+mod comparing;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
@@ -15,6 +17,7 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod estimators;
+mod explain_estimate;
 mod height_filling;
 mod height_fits;
 mod house;
