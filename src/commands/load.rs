@@ -307,6 +307,9 @@ impl Volumes<'_> {
     ) -> Option<VolumeSet> {
         let volume = design.volume.as_mut()?;
         let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
+        if let Some(warning) = self.tables.untested("volume", &set) {
+            problems.push(warning);
+        }
         let other_set = matches!(change, Some(Change::VolumeSet(_)));
         let named = other_set || self.arguments.volume_set.is_some();
         let region = volume.region.as_deref();

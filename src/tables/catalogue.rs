@@ -38,7 +38,7 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
 }
 
 /// One line per volume set.
-pub fn volume_sets(sets: &[VolumeSet]) -> Report {
+pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
     let columns = vec![
         Column::words("set"),
         Column::number("species", "and groups"),
@@ -120,7 +120,7 @@ fn range_words(set: &VolumeSet) -> String {
 fn formulas(set: &VolumeSet) -> Vec<String> {
     let mut formulas: Vec<String> = Vec::new();
     for equation in &set.equations {
-        let formula = format!("{}: {}", equation.quantity.name(), equation.spec.formula());
+        let formula = format!("{}: {}", equation.quantity.name(), equation.formula());
         if !formulas.contains(&formula) {
             formulas.push(formula);
         }

@@ -9,6 +9,7 @@ pub mod catalogue;
 pub mod compare;
 pub mod curves;
 pub mod equations;
+pub mod evaluation;
 pub mod extrapolation;
 pub mod figures;
 pub mod lookup;

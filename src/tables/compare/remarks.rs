@@ -13,6 +13,12 @@ pub(super) fn remarks_of(base: &Compilation<'_>, alternative: &Compilation<'_>) 
     if let (Some(ours), Some(theirs)) = (&base.knowledge.volume, &alternative.knowledge.volume) {
         remarks.extend(definitions(ours, theirs));
     }
+    let region = |c: &Compilation<'_>| c.design.volume.as_ref().and_then(|v| v.region.clone());
+    if let (Some(region), None) = (region(base), region(alternative)) {
+        remarks.push(format!(
+            "region {region} is none of this set's, which is used without a region"
+        ));
+    }
     let limits = |c: &Compilation<'_>| c.design.volume.as_ref().and_then(|v| v.merchantable);
     if limits(base) != limits(alternative) {
         remarks.push(format!(
