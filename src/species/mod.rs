@@ -5,6 +5,7 @@
 pub mod biomass;
 pub mod choose;
 pub mod equation;
+pub mod expression;
 pub mod form;
 pub mod set;
 pub mod share;
