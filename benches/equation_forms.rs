@@ -91,7 +91,7 @@ fn main() {
                 |fixed| Merchantable {
                     stump_m: fixed.stump_m,
                     top_diameter_cm: fixed.top_diameter_cm,
-                    top_inside_bark: fixed.top_inside_bark,
+                    top_inside_bark: fixed.top_basis != BarkBasis::Outside,
                     min_dbh_cm: None,
                 },
             );

@@ -151,12 +151,16 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Prob
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
     let biomass = tables.folders("biomass");
-    let read = |name: &String| {
+    let kind = |name: &String| {
         if biomass.contains(name) {
-            tables.equation_set("biomass", name, &table)
+            "biomass"
         } else {
-            tables.volume_set(name, &table)
+            "volume"
         }
+    };
+    let read = |name: &String| match kind(name) {
+        "biomass" => tables.equation_set("biomass", name, &table),
+        _ => tables.volume_set(name, &table),
     };
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
@@ -166,7 +170,7 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Prob
     for name in &names {
         match read(name) {
             Ok(set) => {
-                if let Some(warning) = tables.untested(set.kind(), &set) {
+                if let Some(warning) = tables.untested(kind(name), &set) {
                     problems.push(warning);
                 }
                 sets.push(set);

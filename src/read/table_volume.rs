@@ -185,7 +185,7 @@ fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits
     Some(FixedLimits {
         stump_m: stump_m?,
         top_diameter_cm: top_diameter_cm?,
-        top_inside_bark: top_basis == BarkBasis::Inside,
+        top_basis,
     })
 }
 

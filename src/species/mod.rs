@@ -10,6 +10,7 @@ pub mod form;
 pub mod set;
 pub mod share;
 pub mod taper;
+pub mod zakrzewski;
 
 use std::ops::Range;
 

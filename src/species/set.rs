@@ -105,8 +105,8 @@ pub struct FixedLimits {
     pub stump_m: f64,
     /// Top diameter.
     pub top_diameter_cm: f64,
-    /// Is the top diameter inside bark?
-    pub top_inside_bark: bool,
+    /// Basis of the top diameter; where it is not known, the limits serve a top on either basis.
+    pub top_basis: BarkBasis,
 }
 
 impl FixedLimits {
@@ -115,7 +115,11 @@ impl FixedLimits {
         let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
         same(self.stump_m, asked.stump_m)
             && same(self.top_diameter_cm, asked.top_diameter_cm)
-            && self.top_inside_bark == asked.top_inside_bark
+            && match self.top_basis {
+                BarkBasis::Inside => asked.top_inside_bark,
+                BarkBasis::Outside => !asked.top_inside_bark,
+                BarkBasis::Unresolved => true,
+            }
     }
 
     /// The limits for people.
@@ -124,11 +128,7 @@ impl FixedLimits {
             "stump {} m and top {} cm {}",
             self.stump_m,
             self.top_diameter_cm,
-            if self.top_inside_bark {
-                "inside bark"
-            } else {
-                "outside bark"
-            }
+            self.top_basis.words()
         )
     }
 }

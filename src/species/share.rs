@@ -29,9 +29,11 @@ pub enum Share {
     ///
     /// Formula: `share = r1 + r2 X + r3 X^2`, `X = (T / (D (1 - 0.04365 b2)))^2 (1 + S/H)`, with
     /// `T` top diameter inside bark, `S` stump height, `D` dbh and `H` total height; `b2 = 0`
-    /// where the publication has no bark factor. Domain: `X` up to about 0.8; a parabola beyond.
-    /// Source: Honer, Ker & Alemdag 1983, Can. For. Serv. Inf. Rep. M-X-140 (as carried in a
-    /// later document).
+    /// where the publication has no bark factor. Domain: `X` up to about 0.8; a parabola beyond
+    /// that need not fall, so from `X = 1` on, where the top diameter is not thinner than the
+    /// stem, the share is 0.
+    /// Source: Honer, Ker & Alemdag 1983, Can. For. Serv. Inf. Rep. M-X-140; without the factor
+    /// Warren & Meades 1986, Inf. Rep. N-X-242 (both as carried in a later document).
     QuadraticInTop {
         /// Constant.
         r1: f64,
@@ -45,17 +47,31 @@ pub enum Share {
 }
 
 /// Every share form.
-pub const SPECS: &[Spec<Share>] = &[Spec {
-    name: "quadratic-in-top",
-    coefficients: &["r1", "r2", "r3", "b2"],
-    formula: "share = r1 + r2 X + r3 X^2; X = (T / (D (1 - 0.04365 b2)))^2 (1 + S/H)",
-    build: |c| Share::QuadraticInTop {
-        r1: c[0],
-        r2: c[1],
-        r3: c[2],
-        b2: c[3],
+pub const SPECS: &[Spec<Share>] = &[
+    Spec {
+        name: "quadratic-in-top",
+        coefficients: &["r1", "r2", "r3", "b2"],
+        formula: "share = r1 + r2 X + r3 X^2; X = (T / (D (1 - 0.04365 b2)))^2 (1 + S/H); \
+              0 from X = 1 on",
+        build: |c| Share::QuadraticInTop {
+            r1: c[0],
+            r2: c[1],
+            r3: c[2],
+            b2: c[3],
+        },
     },
-}];
+    Spec {
+        name: "quadratic-in-plain-top",
+        coefficients: &["r1", "r2", "r3"],
+        formula: "share = r1 + r2 X + r3 X^2; X = (T/D)^2 (1 + S/H); 0 from X = 1 on",
+        build: |c| Share::QuadraticInTop {
+            r1: c[0],
+            r2: c[1],
+            r3: c[2],
+            b2: 0.0,
+        },
+    },
+];
 
 impl Share {
     /// The share; may lie outside 0 and 1, or not be finite, outside the domain.
@@ -64,7 +80,7 @@ impl Share {
             Share::QuadraticInTop { r1, r2, r3, b2 } => {
                 let relative_top = of.top_diameter / (of.dbh * (1.0 - 0.043_65 * b2));
                 let x = relative_top * relative_top * (1.0 + of.stump / of.height);
-                r1 + x * (r2 + x * r3)
+                if x < 1.0 { r1 + x * (r2 + x * r3) } else { 0.0 }
             }
         }
     }
@@ -87,5 +103,43 @@ mod tests {
             stump: 0.3048,
         });
         assert!((value - 0.19935 / 0.22876).abs() < 3e-5, "{value}");
+    }
+
+    #[test]
+    fn the_plain_share_is_the_printed_merchantable_volume() {
+        // Newfoundland, district 12, 20 cm x 15 m, stump 0.1524 m, top 7.62 cm: 0.196 m3 of balsam
+        // fir, 0.191 m3 of black spruce (N-X-242, p. 22 and 33); totals 0.20551 and 0.20117 m3.
+        let cases = [
+            ([0.971_973, -0.079_675, -0.384_698], 0.205_51, "0.196"),
+            ([0.976_105, -0.143_72, -0.209_912], 0.201_17, "0.191"),
+        ];
+        for (coefficients, total, printed) in cases {
+            let share = (SPECS[1].build)(&coefficients);
+            let value = share.value(&ShareInput {
+                dbh: 20.0,
+                height: 15.0,
+                total,
+                top_diameter: 7.62,
+                stump: 0.1524,
+            });
+            assert_eq!(format!("{:.3}", total * value), printed);
+        }
+    }
+
+    #[test]
+    fn a_top_not_thinner_than_the_stem_leaves_nothing() {
+        // Balsam fir, district 2, N-X-242: the parabola itself would still give more than half.
+        let share = (SPECS[1].build)(&[0.974_644, -0.132_053, -0.297_085]);
+        let at = |top_diameter: f64| {
+            share.value(&ShareInput {
+                dbh: 10.0,
+                height: 8.0,
+                total: 0.03,
+                top_diameter,
+                stump: 0.15,
+            })
+        };
+        assert!(at(9.8) > 0.5);
+        assert_eq!(format!("{} {}", at(10.0), at(12.0)), "0 0");
     }
 }

@@ -17,6 +17,7 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod estimators;
+mod families_canada;
 mod height_filling;
 mod height_fits;
 mod house;
