@@ -81,7 +81,7 @@ fn main() {
                 continue;
             }
             let total = time(&set, &chosen, &trees);
-            let limits = set.head.fixed_limits.as_ref().map_or(
+            let limits = set.head.fixed_limits.first().map_or(
                 Merchantable {
                     stump_m: 0.3,
                     top_diameter_cm: 10.0,

@@ -110,6 +110,10 @@ pub struct CompileArgs {
     /// File to write every tree to, with its height, volumes and expansion (CSV).
     #[arg(long, value_name = "FILE")]
     pub tree_list: Option<PathBuf>,
+    /// File to write every log to, with its product, diameters and volumes (CSV); the design says
+    /// how stems are cut.
+    #[arg(long, value_name = "FILE")]
+    pub log_list: Option<PathBuf>,
     /// Show one stand of several in full.
     #[arg(long, value_name = "NAME")]
     pub stand: Option<String>,

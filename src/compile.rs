@@ -7,10 +7,12 @@ use crate::design::{Biomass, Design, FitBy, Volume};
 use crate::estimates::{CruiseEstimates, estimate_cruise};
 use crate::heights::fill::CurveSet;
 use crate::heights::regional::RegionalSet;
-use crate::heights::{HeightSource, StandHeights};
+use crate::heights::{HeightSource, StandHeights, TreeHeight};
+use crate::logs::bucking::{Bucked, LogPlan, OfTree, Stem};
 use crate::records::{CruiseSpecies, Records, Stand, Tree};
 use crate::species::biomass::{BiomassEquation, BiomassSet, BiomassWanted, choose_biomass};
 use crate::species::choose::{Chosen, Missing, Wanted};
+use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::TreeValues;
@@ -27,6 +29,8 @@ pub struct Knowledge {
     pub biomass: Vec<BiomassSet>,
     /// The regional height curves that the design names, if any.
     pub regional: Option<RegionalSet>,
+    /// How the design has stems cut into logs, if it has.
+    pub logs: Option<LogPlan>,
 }
 
 /// The equation that serves a species of the cruise.
@@ -62,10 +66,20 @@ pub struct CompiledStand {
     pub heights: StandHeights,
     /// Their stems; `None` without a volume set or a height.
     pub stems: Vec<Option<StemVolume>>,
+    /// Their logs; `None` where no logs are asked for, or without a height or a stem profile.
+    pub logs: Vec<Option<Bucked>>,
     /// Their biomass, `None` without a height where one is needed; empty without a biomass set.
     pub biomass: Vec<Option<StemBiomass>>,
     /// What is summed.
     pub values: Vec<TreeValues>,
+}
+
+/// The species that a code or name means, the design's own aliases first.
+pub fn means(aliases: &[(String, String)], table: &SpeciesTable, text: &str) -> Option<SpeciesId> {
+    let alias = aliases
+        .iter()
+        .find(|(code, _)| *code == text.to_lowercase());
+    table.lookup(alias.map_or(text, |(_, meaning)| meaning))
 }
 
 /// The species that the design lets stand in for another.
@@ -75,12 +89,7 @@ fn stand_in(
     aliases: &[(String, String)],
     species: SpeciesId,
 ) -> Result<Option<SpeciesId>, Missing> {
-    let means = |text: &str| {
-        let alias = aliases
-            .iter()
-            .find(|(code, _)| *code == text.to_lowercase());
-        table.lookup(alias.map_or(text, |(_, meaning)| meaning))
-    };
+    let means = |text: &str| means(aliases, table, text);
     let stand_in = substitutes
         .iter()
         .find(|(from, _)| means(from) == Some(species));
@@ -272,12 +281,59 @@ fn compile_stand(
             )
         })
         .collect();
+    let logs = logs_of(stand, records, knowledge, chosen.volume, &heights);
     CompiledStand {
         heights,
         stems,
+        logs,
         biomass,
         values,
     }
+}
+
+/// The logs of every tree of a stand.
+fn logs_of(
+    stand: &Stand,
+    records: &Records,
+    knowledge: &Knowledge,
+    equations: &[SpeciesEquation],
+    heights: &StandHeights,
+) -> Vec<Option<Bucked>> {
+    let wanted = knowledge.logs.as_ref().zip(knowledge.volume.as_ref());
+    let one = |((_, _, tree), height): ((_, _, &Tree), &TreeHeight)| {
+        let ((plan, set), equation) = wanted.zip(equations.get(tree.species))?;
+        let input = stem_input(tree, height.height_m?);
+        let of_tree = OfTree {
+            species: records.species[tree.species].id,
+            live: tree.status.is_live(),
+        };
+        tree_logs(plan, set, &equation.chosen, &input, of_tree)
+    };
+    stand.trees().zip(&heights.trees).map(one).collect()
+}
+
+/// Cuts one stem; `None` where no stem profile serves its species. A tree outside the domain of the
+/// profile holds nothing.
+pub fn tree_logs(
+    plan: &LogPlan,
+    set: &VolumeSet,
+    chosen: &Chosen,
+    input: &StemInput,
+    of_tree: OfTree,
+) -> Option<Bucked> {
+    if set.main_quantity() != Quantity::Profile && chosen.borrowed.is_none() {
+        return None;
+    }
+    let Some(profile) = set.profile(chosen, input) else {
+        return Some(Bucked::default());
+    };
+    let stem = Stem {
+        dib_cm_at: &|height_m| profile.diameter_cm(height_m),
+        volume_m3_between: &|from_m, to_m| profile.volume(from_m, to_m).value,
+        tip_m: input.height_m,
+        break_m: input.break_m(),
+    };
+    Some(plan.buck(&stem, input.dbh_cm, of_tree))
 }
 
 /// Sizes that go into the volume equation.

@@ -127,6 +127,13 @@ fn one_tree(compilation: &Compilation<'_>, found: &Found<'_>, report: &mut Repor
     );
     let volume = volume_lines(compilation, tree, height.height_m);
     report.section("Volume", vec![Block::Lines(volume)]);
+    if let (Some(plan), Some(bucked)) = (
+        &compilation.knowledge.logs,
+        &compiled.logs[found.tree_index],
+    ) {
+        let logs = plan.derivation(bucked, tree.defect_pct);
+        report.section("Logs", vec![Block::Lines(logs)]);
+    }
     report.section(
         "Biomass",
         vec![Block::Lines(biomass_lines(

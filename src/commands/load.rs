@@ -3,11 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::cli::DesignArgs;
-use crate::compile::{Knowledge, biomass_equation_for, equation_for};
+use crate::compile::{Knowledge, biomass_equation_for, equation_for, means};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
+use crate::logs::bucking::LogPlan;
+use crate::logs::inside_bark_profiles;
+use crate::logs::rules::LogRule;
 use crate::read::design::{Known, check_species, place_of, read_design, species_tables_folder};
 use crate::read::records::read_records;
 use crate::read::source::Source;
@@ -70,12 +73,14 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let species = keep(tables.species(), problems)?;
     let (design, found) = {
         let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
+        let log_rules = tables.log_rules();
         let biomass_sets = tables.biomass_sets();
         let known = Known {
             curve_forms: &Form::NAMES,
             volume_sets: &volume_sets,
             biomass_sets: &biomass_sets,
             height_sets: &height_sets,
+            log_rules: &log_rules,
         };
         read_design(&source, base, &known)
     };
@@ -84,6 +89,15 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let mut design = design?;
     override_design(&mut design, arguments, problems);
     let volume = volume_set(&mut design, &source, arguments, &tables, &species, problems);
+    let logs = log_plan(
+        &mut design,
+        &source,
+        arguments,
+        &tables,
+        &species,
+        volume.as_ref(),
+        problems,
+    );
     let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
@@ -106,6 +120,7 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
         volume,
         biomass: biomass.unwrap_or_default(),
         regional,
+        logs,
     };
     Some(Cruise {
         design,
@@ -233,6 +248,58 @@ fn volume_set(
         volume.merchantable = None;
     }
     Some(set)
+}
+
+/// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
+/// command line may lack them: logs are left out, and that is said.
+fn log_plan(
+    design: &mut Design,
+    source: &Source,
+    arguments: &DesignArgs,
+    tables: &Tables,
+    species: &SpeciesTable,
+    volume: Option<&VolumeSet>,
+    problems: &mut Problems,
+) -> Option<LogPlan> {
+    let wanted = design.logs.as_ref()?;
+    let rules: Vec<Option<LogRule>> = wanted
+        .board_feet
+        .iter()
+        .map(|rule| keep(tables.log_rule(&rule.rule), problems))
+        .collect();
+    let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
+    let means = |name: &str| means(&design.species_aliases, species, name);
+    let plan = LogPlan::new(wanted, &rules, means);
+    let plan = match plan {
+        Ok(plan) => Some(plan),
+        Err(found) => {
+            for problem in found {
+                let place = place_of(source, &["logs", problem.key]);
+                problems.push(
+                    Diagnostic::error("log-rules", problem.message)
+                        .at(place)
+                        .hint(problem.hint),
+                );
+            }
+            None
+        }
+    };
+    if let Err(message) = inside_bark_profiles(volume?) {
+        if arguments.volume_set.is_none() {
+            let place = place_of(source, &["logs"]);
+            problems.push(
+                Diagnostic::error("log-profiles", message)
+                    .at(place)
+                    .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
+            );
+        } else {
+            let warning = Diagnostic::warning("log-profiles", message);
+            problems.push(warning.hint("no logs are given"));
+            design.logs = None;
+        }
+        return None;
+    }
+    plan
 }
 
 /// The regional height curves of the design.

@@ -137,3 +137,13 @@ pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
 pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
 /// Height trees per plot.
 pub(crate) const PER_PLOT: Limits = Limits::from(1.0, 1_000.0, "trees");
+/// Nominal length of a log.
+pub(crate) const LOG_LENGTH: Limits = Limits::from(0.3, 30.0, "m");
+/// Trim on a log.
+pub(crate) const TRIM: Limits = Limits::from(0.0, 2.0, "m");
+/// Least small-end diameter of a log.
+pub(crate) const SMALL_END: Limits = Limits::above(0.0, 200.0, "cm");
+/// Width of a class of small-end diameters.
+pub(crate) const SMALL_END_CLASS: Limits = Limits::from(0.5, 100.0, "cm");
+/// Multiple to which board feet are rounded.
+pub(crate) const BOARD_FEET_ROUNDING: Limits = Limits::above(0.0, 100.0, "board feet");

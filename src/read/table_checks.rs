@@ -26,8 +26,11 @@ const COLUMNS: &[&str] = &[
     "broken_height_ft",
     "quantity",
     "at_m",
+    "at_ft",
     "stump_m",
+    "stump_ft",
     "top_cm",
+    "top_in",
     "top_basis",
     "value",
     "unit",
@@ -197,8 +200,11 @@ fn read_row(
     if dbh_cm.is_none() {
         lacks("dbh_cm", problems);
     }
-    // Masses may come from dbh alone.
-    let needs_height = !matches!(quantity, Some(CheckQuantity::Mass(_)));
+    // Masses may come from dbh alone, a diameter inside bark does.
+    let needs_height = !matches!(
+        quantity,
+        Some(CheckQuantity::Mass(_) | CheckQuantity::DiameterInside)
+    );
     if height_m.is_none() && needs_height {
         lacks("height_m", problems);
     }
@@ -267,6 +273,7 @@ fn read_quantity(
         "total",
         "bark",
         "merchantable",
+        "dib",
         "diameter",
         "height",
         "wood mass",
@@ -286,6 +293,7 @@ fn read_quantity(
     let found = match name {
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
+        "dib" => Some(CheckQuantity::DiameterInside),
         "merchantable" => {
             let stump_m = table.figure(row, columns.stump, problems);
             let top_cm = table.figure(row, columns.top, problems);

@@ -87,6 +87,16 @@ pub(crate) fn read(
     };
     let defaults = table_head.defaults;
     table_rows::read(rows, &defaults, &mut set, species, &mut problems);
+    if set.head.fixed_limits.len() > 1 && set.has(Quantity::Merchantable) {
+        problems.push(
+            Diagnostic::error(
+                "limits-ambiguous",
+                "rows of `merchantable` cannot tell several limits apart",
+            )
+            .at(head.whole())
+            .hint("give one pair of limits under `merchantable`, or rows of `merchantable share`"),
+        );
+    }
     if let Some(checks) = checks {
         set.checks = table_checks::read(checks, &set, species, &mut problems);
     }
@@ -133,7 +143,7 @@ fn read_head(
             .unwrap_or(BarkBasis::Unresolved),
         total_includes: keys.need_text("total_includes", problems),
         stump_m: keys.quantity("stump", Dimension::Length, problems),
-        fixed_limits: read_fixed_limits(&keys, problems),
+        fixed_limits: read_fixed_limits(source, &keys, problems),
         range: read_range(&keys, problems),
         error: read_error(&keys, problems),
         carbon_fraction: read_carbon_fraction(source, &keys, problems),
@@ -171,9 +181,18 @@ pub(super) fn unknown_form(name: &str) -> Diagnostic {
         .hint(known_hint(name, &known))
 }
 
-fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
-    let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
-    let limits = keys.map("merchantable", "`merchantable`", known, problems)?;
+fn read_fixed_limits(source: &Source, keys: &Keys, problems: &mut Problems) -> Vec<FixedLimits> {
+    keys.items("merchantable")
+        .into_iter()
+        .filter_map(|value| {
+            let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
+            let limits = value.map(source, "`merchantable`", known, problems)?;
+            read_limits(&limits, problems)
+        })
+        .collect()
+}
+
+fn read_limits(limits: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
     let stump_m = limits.quantity("stump", Dimension::Length, problems);
     let top_diameter_cm = limits.quantity("top", Dimension::Diameter, problems);
     limits.need("top_basis", problems);

@@ -10,9 +10,10 @@ use std::io;
 use std::path::Path;
 
 use crate::diagnostic::{Diagnostic, Problems};
+use crate::logs::rules::LogRule;
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
-use crate::read::{table_checks, table_species, table_volume};
+use crate::read::{table_checks, table_log_rules, table_species, table_volume};
 use crate::species::SpeciesTable;
 use crate::species::biomass::BiomassSet;
 use crate::species::equation::{Model, Quantity};
@@ -174,6 +175,25 @@ impl Tables {
     /// Names of the volume sets, sorted.
     pub fn volume_sets(&self) -> Vec<String> {
         self.folders("volume")
+    }
+
+    /// Names of the log rules, sorted.
+    pub fn log_rules(&self) -> Vec<String> {
+        self.folders("log-rules")
+    }
+
+    /// A log rule.
+    pub fn log_rule(&self, name: &str) -> Result<LogRule, Problems> {
+        let part = |path: &str| self.source(&format!("log-rules/{path}"));
+        let Some(head) = part(&format!("{name}/set.yaml")) else {
+            let mut problems = Problems::new();
+            problems.push(
+                Diagnostic::error("unknown-log-rule", format!("there is no log rule `{name}`"))
+                    .hint(format!("known rules: {}", self.log_rules().join(", "))),
+            );
+            return Err(problems);
+        };
+        table_log_rules::read(&head, &part)
     }
 
     /// A volume set, with the set whose profiles it borrows. One of the user's own must meet its

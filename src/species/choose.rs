@@ -312,13 +312,11 @@ impl VolumeSet {
                 row.quantity == quantity && row.entry == main.entry && row.region == main.region
             })
         };
-        let fixed = self.head.fixed_limits.as_ref();
-        if fixed.is_some_and(|fixed| fixed.serve(limits))
-            && let Some(index) = beside(Quantity::Merchantable)
-        {
+        let serves = self.head.serves_limits(limits);
+        if serves && let Some(index) = beside(Quantity::Merchantable) {
             return Some(MerchantableBy::Equation(index));
         }
-        if fixed.is_none_or(|fixed| fixed.serve(limits))
+        if (serves || self.head.fixed_limits.is_empty())
             && let Some(index) = beside(Quantity::Share)
         {
             return Some(MerchantableBy::Share(index));

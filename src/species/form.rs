@@ -9,6 +9,9 @@
 use std::f64::consts::PI;
 
 use crate::species::expression::Formula;
+use crate::species::form_factor::{self, FormFactor};
+use crate::species::inside_bark::{self, InsideBark};
+use crate::species::regional::{self, Regional};
 use crate::units::M_PER_FT;
 
 /// A form of which tables of coefficients may be written: its name in the data, the names of its
@@ -198,6 +201,12 @@ pub enum Form {
     /// Formula, domain and source: those of the table. Its variables name their units, and the
     /// units of the set are theirs.
     Formula(Formula),
+    /// Logarithms and lines of regional tables of the United States.
+    Regional(Regional),
+    /// Volume by a form factor; in inches, feet and cubic feet.
+    ByFormFactor(FormFactor),
+    /// Diameter inside bark at breast height.
+    InsideBark(InsideBark),
 }
 
 /// Every volume form.
@@ -329,6 +338,19 @@ pub const SPECS: &[Spec<Form>] = &[
             b1_large: c[4],
         },
     },
+    regional::LOG10_POWER,
+    regional::DAMPED_LOG10_POWER,
+    regional::LOG10_QUADRATIC,
+    regional::EXP_POWER_CURVED,
+    regional::SCORED_POWER,
+    regional::LINEAR_D2H,
+    regional::LINEAR_BY_D2H,
+    form_factor::BY_HEIGHT_RANGE,
+    form_factor::WITH_BREAST_HEIGHT,
+    form_factor::HELD_WITHIN,
+    inside_bark::POWER,
+    inside_bark::LINE,
+    inside_bark::STUMP,
 ];
 
 /// The quotient of 1974 and 1983 of its factor and `b2`, `c1`, `c2` as printed.
@@ -400,6 +422,9 @@ impl Form {
                     b0_large + b1_large * d2h
                 }
             }
+            Form::Regional(regional) => regional.volume(dbh, height),
+            Form::ByFormFactor(factor) => factor.volume(dbh, height),
+            Form::InsideBark(form) => form.diameter(dbh),
         }
     }
 }

@@ -152,8 +152,9 @@ pub struct Head {
     pub total_includes: String,
     /// Height below which a profile counts as a cylinder.
     pub stump_m: Option<f64>,
-    /// Limits of the set's own merchantable equations.
-    pub fixed_limits: Option<FixedLimits>,
+    /// Limits of the set's own merchantable equations. Several only where equations of the
+    /// merchantable share tell them apart.
+    pub fixed_limits: Vec<FixedLimits>,
     /// Valid range.
     pub range: ValidRange,
     /// Published error.
@@ -166,6 +167,19 @@ pub struct Head {
     pub regions_note: Option<String>,
     /// Caveats and other things worth knowing.
     pub notes: Vec<String>,
+}
+
+impl Head {
+    /// Has the set equations of its own for these very limits?
+    pub fn serves_limits(&self, asked: &Merchantable) -> bool {
+        self.fixed_limits.iter().any(|limits| limits.serve(asked))
+    }
+
+    /// The limits of the set's own merchantable equations for people, if it has fixed ones.
+    pub fn limits_words(&self) -> Option<String> {
+        let words: Vec<String> = self.fixed_limits.iter().map(FixedLimits::words).collect();
+        (!words.is_empty()).then(|| words.join(" or "))
+    }
 }
 
 /// A region or zone of a set.
@@ -234,6 +248,8 @@ pub enum CheckQuantity {
     Mass(Quantity),
     /// Merchantable volume between limits.
     Merchantable(Merchantable),
+    /// Diameter inside bark at breast height.
+    DiameterInside,
     /// Diameter at a height.
     DiameterAt {
         /// Height above ground.
@@ -385,15 +401,13 @@ impl VolumeSet {
         if self.has(Quantity::Profile) {
             return self.check_top(limits);
         }
-        if let Some(fixed) = &self.head.fixed_limits
-            && fixed.serve(limits)
-        {
+        if self.head.serves_limits(limits) {
             return Ok(());
         }
-        if self.head.fixed_limits.is_none() && self.has(Quantity::Share) {
+        if self.head.fixed_limits.is_empty() && self.has(Quantity::Share) {
             return self.check_top(limits);
         }
-        match (&self.profiles, &self.head.fixed_limits) {
+        match (&self.profiles, self.head.limits_words()) {
             (Some(profiles), _) => {
                 profiles.check_top(limits)?;
                 profiles
@@ -401,8 +415,7 @@ impl VolumeSet {
                     .map_err(|reason| format!("{}: {reason}", self.other_limits(profiles)))
             }
             (None, Some(fixed)) => Err(format!(
-                "volume set `{name}` gives merchantable volume for {} only",
-                fixed.words()
+                "volume set `{name}` gives merchantable volume for {fixed} only"
             )),
             (None, None) => Err(format!(
                 "volume set `{name}` gives no merchantable volume: it has total volumes and no \
@@ -413,9 +426,9 @@ impl VolumeSet {
 
     /// Why the set's profiles are needed, for messages.
     pub(crate) fn other_limits(&self, profiles: &VolumeSet) -> String {
-        let own = self.head.fixed_limits.as_ref().map_or_else(
+        let own = self.head.limits_words().map_or_else(
             || "merchantable limits".to_owned(),
-            |fixed| format!("limits other than {}", fixed.words()),
+            |fixed| format!("limits other than {fixed}"),
         );
         format!(
             "volume set `{}` takes {own} from the stem profiles of `{}`",

@@ -15,8 +15,9 @@ use crate::math::quadrature::{self, Integral};
 use crate::math::root;
 use crate::species::equation::Units;
 use crate::species::form::Spec;
+use crate::species::segmented_taper::{Segmented, Stem};
 use crate::species::zakrzewski::{self, Zakrzewski};
-use crate::units::basal_area_m2;
+use crate::units::{M3_PER_FT3, basal_area_m2};
 
 /// Height above ground at which dbh is measured in these publications.
 pub(crate) const BREAST_HEIGHT_M: f64 = 1.3;
@@ -83,6 +84,11 @@ pub enum Taper {
         /// Sum of the variances of the random effects.
         s2: f64,
     },
+    /// Three segments with a diameter at 17.3 ft; volumes in closed form.
+    ///
+    /// Formula, symbols and domain: [`crate::species::segmented_taper`]. In inches and feet.
+    /// Source: Clark, Souter & Schlaegel 1991, SE-RP-282 (as carried in later documents).
+    Segmented(Segmented),
 }
 
 /// Every taper form.
@@ -131,7 +137,56 @@ pub const SPECS: &[Spec<Taper>] = &[
             s2: c[1] * c[1] + c[2] * c[2] + c[3] * c[3],
         },
     },
+    Spec {
+        name: "segmented-1991-inside",
+        coefficients: &["r", "c", "e", "p", "b", "a", "dib_a", "dib_b", "f_a", "f_b"],
+        formula: SEGMENTED_INSIDE,
+        build: |c| {
+            Taper::Segmented(Segmented {
+                r: c[0],
+                c: c[1],
+                e: c[2],
+                p: c[3],
+                b: c[4],
+                a: c[5],
+                at_breast: [c[6], c[7]],
+                at_upper: [c[8], c[9]],
+            })
+        },
+    },
+    Spec {
+        name: "segmented-1991-outside",
+        coefficients: &["r", "c", "e", "p", "b", "a", "f_a", "f_b"],
+        formula: SEGMENTED_OUTSIDE,
+        build: |c| {
+            Taper::Segmented(Segmented {
+                r: c[0],
+                c: c[1],
+                e: c[2],
+                p: c[3],
+                b: c[4],
+                a: c[5],
+                at_breast: [0.0, 1.0],
+                at_upper: [c[6], c[7]],
+            })
+        },
+    },
 ];
+
+/// The three segments, in terms of the diameters at 4.5 and 17.3 ft.
+macro_rules! segments {
+    ($at_breast:literal) => {
+        concat!(
+            $at_breast,
+            "F = Dob (f_a + f_b (17.3/H)^2); h < 4.5: d^2 = D^2 (1 + (c + e/D^3) ((1 - h/H)^r - ",
+            "(1 - 4.5/H)^r) / (1 - (1 - 4.5/H)^r)); 4.5 <= h <= 17.3: d^2 = D^2 - (D^2 - F^2) ",
+            "((1 - 4.5/H)^p - (1 - h/H)^p) / ((1 - 4.5/H)^p - (1 - 17.3/H)^p); h > 17.3: d^2 = F^2 ",
+            "(b (y - 1)^2 + [y < a] (1 - b)/a^2 (a - y)^2), y = (h - 17.3)/(H - 17.3)"
+        )
+    };
+}
+const SEGMENTED_INSIDE: &str = segments!("D = dib_a + dib_b Dob; ");
+const SEGMENTED_OUTSIDE: &str = segments!("D = Dob; ");
 
 /// The profile of one tree.
 #[derive(Clone, Copy, Debug)]
@@ -144,6 +199,8 @@ pub struct Profile {
     log_scale: f64,
     /// Place of the pole, where the form has one.
     pole: f64,
+    /// The segments of a profile that has them.
+    segments: Option<Stem>,
     dbh_per_cm: f64,
     height_per_m: f64,
     height_m: f64,
@@ -177,6 +234,11 @@ impl Profile {
                 form.square_scale(dbh, height, pole)?.ln()
             }
             Taper::Ung2013 { .. } => (dbh * dbh / (height - BREAST_HEIGHT_M)).ln(),
+            Taper::Segmented(_) => 0.0,
+        };
+        let segments = match taper {
+            Taper::Segmented(segmented) => Some(segmented.stem(dbh, height)?),
+            _ => None,
         };
         Some(Profile {
             taper,
@@ -184,6 +246,7 @@ impl Profile {
             height,
             log_scale,
             pole,
+            segments,
             dbh_per_cm: units.dbh_per_cm,
             height_per_m: units.height_per_m,
             height_m,
@@ -195,7 +258,10 @@ impl Profile {
     pub fn in_domain(&self) -> bool {
         match &self.taper {
             Taper::Zakrzewski2013(form) => form.trusts(self.pole),
-            Taper::Kozak1988 { .. } | Taper::Kozak1994 { .. } | Taper::Ung2013 { .. } => true,
+            Taper::Kozak1988 { .. }
+            | Taper::Kozak1994 { .. }
+            | Taper::Ung2013 { .. }
+            | Taper::Segmented(_) => true,
         }
     }
 
@@ -205,6 +271,7 @@ impl Profile {
             return 0.0;
         }
         match self.taper {
+            Taper::Segmented(_) => self.segments.map_or(0.0, |stem| stem.square_of_diameter(h)),
             Taper::Kozak1994 { b, .. } => {
                 let z = h / self.height;
                 let root = z.sqrt();
@@ -259,6 +326,14 @@ impl Profile {
         if to_m <= from_m {
             return Integral {
                 value: stump_m3,
+                error: 0.0,
+                evaluations: 1,
+            };
+        }
+        if let Some(stem) = &self.segments {
+            let (from, to) = (from_m * self.height_per_m, to_m * self.height_per_m);
+            return Integral {
+                value: stump_m3 + stem.volume_ft3(from, to) * M3_PER_FT3,
                 error: 0.0,
                 evaluations: 1,
             };
@@ -320,7 +395,7 @@ mod tests {
 
     fn ung() -> Taper {
         // Douglas-fir, Ung et al. 2013, table 4.
-        (SPECS[SPECS.len() - 1].build)(&[2.1436, 0.0, 0.0398, 0.0564])
+        (SPECS[7].build)(&[2.1436, 0.0, 0.0398, 0.0564])
     }
 
     /// Every form, with coefficients of a published row (sets ca-*-taper-*), and the height below
@@ -423,7 +498,7 @@ mod tests {
         // Without random effects the 2013 form is a sum of powers of h: the integral of
         // (H - h) h^p is H h^(p+1)/(p+1) - h^(p+2)/(p+2), with p = 2 - b2.
         let b2 = 2.1436;
-        let taper = (SPECS[SPECS.len() - 1].build)(&[b2, 0.0, 0.0, 0.0]);
+        let taper = (SPECS[7].build)(&[b2, 0.0, 0.0, 0.0]);
         for (dbh_cm, height_m) in [(40.0, 30.0), (8.0, 6.0), (140.0, 65.0)] {
             let profile = Profile::new(taper, &METRIC, 0.3, dbh_cm, height_m).unwrap();
             let p = 2.0 - b2;

@@ -70,7 +70,11 @@ impl VolumeSet {
             .map_err(|missing| format!("{}; {}", missing.message, missing.hint))?;
         let tree = StemInput {
             dbh_cm: check.dbh_cm,
-            height_m: check.height_m.ok_or("there is no height")?,
+            // A diameter inside bark is asked of dbh alone.
+            height_m: match check.quantity {
+                CheckQuantity::DiameterInside => check.height_m.unwrap_or(0.0),
+                _ => check.height_m.ok_or("there is no height")?,
+            },
             broken_height_m: check.broken_height_m,
         };
         let volume = self.stem(&chosen, &tree);
@@ -85,6 +89,9 @@ impl VolumeSet {
                 .merchantable_m3
                 .ok_or("there is no merchantable volume")?,
             CheckQuantity::Mass(_) => return Err("there is no mass".to_owned()),
+            CheckQuantity::DiameterInside => self
+                .evaluate(chosen.main, &tree)
+                .ok_or("there is no diameter inside bark")?,
             CheckQuantity::DiameterAt { height_m } => profile()?.diameter_cm(height_m),
             CheckQuantity::HeightOf { diameter_cm } => profile()?
                 .height_of_diameter(diameter_cm)

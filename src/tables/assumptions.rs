@@ -5,6 +5,7 @@ use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::counted;
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
+use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::{method_words, sampling_assumptions};
 use crate::tables::{Block, percent, plain};
 
@@ -267,6 +268,9 @@ pub fn cautions(compilation: &Compilation<'_>) -> Vec<String> {
              gross unless defect was recorded."
                 .to_owned(),
         );
+    }
+    if compilation.knowledge.logs.is_some() {
+        cautions.push(BOARD_FEET_CAUTION.to_owned());
     }
     if !compilation.biomass_equations.is_empty() {
         cautions.push(

@@ -94,8 +94,8 @@ pub fn volume_set(set: &VolumeSet, table: &SpeciesTable) -> Report {
         )
     }));
     facts.extend(head.obtained_note.clone());
-    if let Some(limits) = &head.fixed_limits {
-        facts.push(format!("own merchantable equations: {}", limits.words()));
+    if let Some(limits) = head.limits_words() {
+        facts.push(format!("own merchantable equations: {limits}"));
     }
     if let Some(name) = &set.profiles_from {
         facts.push(format!(
@@ -248,6 +248,7 @@ fn quantity_words(quantity: CheckQuantity) -> String {
         CheckQuantity::Total => "total".to_owned(),
         CheckQuantity::Bark => "bark".to_owned(),
         CheckQuantity::Mass(quantity) => quantity.name().to_owned(),
+        CheckQuantity::DiameterInside => "dib".to_owned(),
         CheckQuantity::Merchantable(limits) => format!(
             "merch {}-{}",
             plain(limits.stump_m),

@@ -6,6 +6,7 @@
 mod biomass;
 mod heights_volume;
 mod inputs;
+mod logs;
 mod selections;
 mod walk;
 
@@ -31,6 +32,8 @@ pub struct Known<'k> {
     pub biomass_sets: &'k [String],
     /// Sets of published height curves.
     pub height_sets: &'k [String],
+    /// Log rules.
+    pub log_rules: &'k [String],
 }
 
 const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
@@ -124,6 +127,9 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
                 substitute.key_error(&mut walk, "unknown-species", message, &hint);
             }
         }
+        for name in logs::species_of_products(&mut walk, &mut root) {
+            check_species_name(&mut walk, &name, species, &codes);
+        }
     }
     // Problems of the design itself are read_design's to report.
     let mut problems = Problems::new();
@@ -192,6 +198,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     );
     let heights = heights_volume::read_heights(walk, &mut map, known);
     let volume = heights_volume::read_volume(walk, &mut map, known);
+    let logs_entry = map.get(walk, "logs");
     let biomass = biomass::read_biomass(walk, &mut map, known);
     let borrows = volume.is_some() || biomass.is_some();
     let selections = selections_entry
@@ -210,6 +217,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         check_inputs_fit(walk, entry, &inputs, &selections);
     }
     let dbh_class_cm = read_tables(walk, &mut map, units);
+    let logs = logs_entry
+        .and_then(|entry| logs::read_logs(walk, &entry, known, volume.is_some(), dbh_class_cm));
     map.finish(walk);
     Some(Design {
         title,
@@ -224,6 +233,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         species_codes,
         heights,
         volume,
+        logs,
         biomass,
         dbh_class_cm,
         defaults: std::mem::take(&mut walk.defaults),
