@@ -410,17 +410,17 @@ impl Volumes<'_> {
             }
         };
         if let Err(message) = inside_bark_profiles(volume?) {
-            if !named {
+            if named {
+                let warning = Diagnostic::warning("log-profiles", message);
+                problems.push(warning.hint("no logs are given"));
+                design.logs = None;
+            } else {
                 let place = place_of(self.source, &["logs"]);
                 problems.push(
                     Diagnostic::error("log-profiles", message)
                         .at(place)
                         .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
                 );
-            } else {
-                let warning = Diagnostic::warning("log-profiles", message);
-                problems.push(warning.hint("no logs are given"));
-                design.logs = None;
             }
             return None;
         }
