@@ -30,6 +30,7 @@ mod suspicious;
 mod table_checks;
 mod table_formula;
 mod table_head;
+mod table_models;
 mod table_rows;
 mod table_species;
 mod table_units;
