@@ -27,6 +27,8 @@ pub(super) struct Formulas {
     coefficients: BTreeSet<String>,
     /// Does some row have another form?
     pub(super) beside_other_forms: bool,
+    /// Does the set have any, or a row that should have one?
+    pub(super) any: bool,
     /// Is there a formula that cannot be read?
     unreadable: bool,
 }
@@ -39,11 +41,6 @@ struct Written<'s> {
 }
 
 impl Formulas {
-    /// Does the set have any?
-    pub(super) fn any(&self) -> bool {
-        self.unreadable || !self.sound.is_empty()
-    }
-
     /// The expression of a text, if it is sound; if not, that has been said.
     pub(super) fn get(&self, text: &str) -> Option<&Expression> {
         self.sound.get(text)
@@ -99,17 +96,11 @@ impl Formulas {
                     Some(_) => Some(FormSpec::Formula.name()),
                     None => form.as_deref(),
                 });
-                let spec = form.and_then(FormSpec::named);
-                if let Some(spec) = spec.filter(|spec| !matches!(spec, FormSpec::Formula)) {
-                    formulas.beside_other_forms = true;
-                    let names = spec.coefficients().iter();
-                    formulas
-                        .coefficients
-                        .extend(names.map(|name| (*name).to_owned()));
-                }
+                formulas.add_form(form.and_then(FormSpec::named));
             }
         }
         let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+        formulas.any |= !written.is_empty();
         let mut seen = BTreeSet::new();
         for formula in &written {
             if seen.insert(formula.text.clone()) {
@@ -117,6 +108,19 @@ impl Formulas {
             }
         }
         formulas
+    }
+
+    fn add_form(&mut self, form: Option<FormSpec>) {
+        match form {
+            Some(FormSpec::Formula) => self.any = true,
+            Some(other) => {
+                self.beside_other_forms = true;
+                let names = other.coefficients().iter();
+                self.coefficients
+                    .extend(names.map(|name| (*name).to_owned()));
+            }
+            None => {}
+        }
     }
 
     fn add(&mut self, written: &Written, columns: &[&str], problems: &mut Problems) {

@@ -55,6 +55,14 @@ fn read_known_form(
     Some((spec.build(&values)?, printed))
 }
 
+/// What is wrong with the head is said at the first row that shows it, not at every one.
+fn push_once(diagnostic: Diagnostic, problems: &mut Problems) {
+    let is_same = |told: &Diagnostic| told.message == diagnostic.message;
+    if !problems.iter().any(is_same) {
+        problems.push(diagnostic);
+    }
+}
+
 /// The formula of the row, or of the head, with the coefficients of the row.
 fn read_formula(
     table: &Table,
@@ -66,10 +74,11 @@ fn read_formula(
     let formulas = &defaults.formulas;
     let text = row.text(formula).or(formulas.of_head.as_deref());
     let Some(text) = text else {
-        problems.push(
+        push_once(
             Diagnostic::error("formula-missing", "neither row nor head gives a formula")
                 .at(table.row_site(row))
                 .hint("write it in a column `formula`, or in the head as `formula`"),
+            problems,
         );
         return None;
     };
@@ -98,7 +107,7 @@ fn check_result_unit(table: &Table, row: &Row, wanted: &Wanted, problems: &mut P
         Measure::Diameter | Measure::Share => return,
     };
     if !given {
-        problems.push(
+        push_once(
             Diagnostic::error(
                 "unit-missing",
                 format!(
@@ -108,6 +117,7 @@ fn check_result_unit(table: &Table, row: &Row, wanted: &Wanted, problems: &mut P
             )
             .at(table.row_site(row))
             .hint(format!("give `{key}` under `units`")),
+            problems,
         );
     }
 }

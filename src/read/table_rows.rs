@@ -103,7 +103,7 @@ fn check_columns(
     formulas: &Formulas,
     problems: &mut Problems,
 ) {
-    if formulas.any() {
+    if formulas.any {
         return check_coefficients_used(table, error_columns, formulas, problems);
     }
     let mut known: Vec<&str> = ROW_COLUMNS.to_vec();
