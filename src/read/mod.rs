@@ -34,7 +34,7 @@ mod table_models;
 mod table_rows;
 mod table_species;
 mod table_units;
-mod table_volume;
+pub(crate) mod table_volume;
 pub mod tables;
 mod trees;
 pub mod yaml;

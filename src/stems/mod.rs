@@ -2,6 +2,7 @@
 
 pub mod checks;
 pub mod derivation;
+pub mod evaluation;
 pub mod volume;
 
 /// What one tree holds; `None` where it cannot be said (no height, no volume set, no limits).
