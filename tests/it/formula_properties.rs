@@ -121,7 +121,10 @@ fn formula(text: &str) -> Formula {
 }
 
 fn same(a: f64, b: f64) -> bool {
-    a == b || (a.is_nan() && b.is_nan()) || (a / b - 1.0).abs() < 1e-12
+    if a.is_finite() && b.is_finite() {
+        return (a - b).abs() <= 1e-12 * a.abs();
+    }
+    (a.is_nan() && b.is_nan()) || a.total_cmp(&b).is_eq()
 }
 
 /// Pieces of formulas, sound and not, to be strung together.

@@ -345,11 +345,11 @@ fn every_fault_of_an_own_formula_is_told_with_its_place() {
             ]),
         ),
     ];
-    let text: String = broken
+    let told: Vec<String> = broken
         .iter()
-        .map(|(what, told)| format!("== {what}\n{told}\n"))
+        .map(|(what, told)| format!("== {what}\n{told}"))
         .collect();
-    insta::assert_snapshot!("own-formulas-broken", text);
+    insta::assert_snapshot!("own-formulas-broken", told.join("\n"));
 }
 
 #[test]
