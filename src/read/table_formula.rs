@@ -48,8 +48,9 @@ impl Formulas {
 
     /// Is this the column of a coefficient that a formula or another form of the set uses?
     pub(super) fn uses(&self, column: &str) -> bool {
-        // A formula that cannot be read may use any column.
-        self.unreadable || self.coefficients.contains(column)
+        // A formula that cannot be read, or is missing, may use any column.
+        let unknown = self.unreadable || self.coefficients.is_empty();
+        unknown || self.coefficients.contains(column)
     }
 
     /// Collects the formulas of a set.
