@@ -31,6 +31,8 @@ mod table_checks;
 mod table_formula;
 mod table_head;
 mod table_models;
+mod table_log_checks;
+mod table_log_rules;
 mod table_rows;
 mod table_species;
 mod table_units;

@@ -8,6 +8,9 @@
 
 mod answers;
 mod asking;
+mod biomass;
+mod biomass_cruise;
+mod bucking;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
@@ -16,10 +19,14 @@ mod designs;
 mod dirty_field_book;
 mod estimators;
 mod formula_properties;
+mod families_canada;
+mod families_us;
 mod height_filling;
 mod height_fits;
 mod house;
 mod instruments;
+mod log_rules;
+mod logs;
 mod nist;
 mod own_tables;
 mod practice_facts;
