@@ -370,3 +370,38 @@ fn a_broken_own_set_stops_a_compilation_too() {
         run.stderr
     );
 }
+
+#[test]
+fn an_own_biomass_set_may_be_a_formula_too() {
+    let cruise = Cruise::copy_of("examples/marrow-creek");
+    let folder = cruise.path("own/biomass/own-mass");
+    fs::create_dir_all(&folder).unwrap();
+    // Invented: one kilogram for each square centimetre of dbh.
+    let head = HEAD
+        .replace("exp(a + b * ln(dbh_cm) + c * ln(height_m))", "f * dbh_cm^2")
+        .replace("quantity: total", "quantity: total mass")
+        .replace("{ result: m3 }", "{ mass: kg }")
+        + "carbon_fraction: { value: 0.5, source: invented }\n";
+    fs::write(folder.join("set.yaml"), head).unwrap();
+    let rows = "species,f\nFd,1\nCw,1\nHw,1\nDr,1\n";
+    fs::write(folder.join("coefficients.csv"), rows).unwrap();
+    let run = compile(&cruise, &["--tables", "own", "--biomass-set", "own-mass"]);
+    assert!(
+        run.stderr.contains(
+            "warning: biomass set `own-mass` has no check value; its formula is untested"
+        ),
+        "{}",
+        run.stderr
+    );
+    let mut compared = 0;
+    for tree in tree_list(&cruise) {
+        let dbh_cm: f64 = tree["dbh_cm"].parse().unwrap();
+        let mass_kg: f64 = tree["biomass_kg"].parse().unwrap_or(f64::NAN);
+        // A snag has lost some of it.
+        if tree["status"] == "live" {
+            assert!((mass_kg / dbh_cm.powi(2) - 1.0).abs() < 1e-12, "{tree:?}");
+            compared += 1;
+        }
+    }
+    assert!(compared > 80, "{compared}");
+}
