@@ -341,7 +341,8 @@ proptest! {
         } else {
             let sum: f64 = parts.iter().map(|part| part.unwrap()).sum();
             prop_assert!(parts.iter().flatten().all(|kg| *kg >= 0.0));
-            prop_assert!((sum / mass.total_kg - 1.0).abs() < 1e-12, "{} {}", sum, mass.total_kg);
+            // A fourth component by remainder cancels in stems below 1 cm.
+        prop_assert!((sum / mass.total_kg - 1.0).abs() < 1e-9, "{} {}", sum, mass.total_kg);
         }
     }
 }
