@@ -152,7 +152,7 @@ fn means<'a>(compilation: &'a Compilation<'_>) -> BTreeMap<Key<'a>, f64> {
 
 /// The columns that are sums of what the equations give for each tree.
 pub fn columns() -> impl Iterator<Item = (Column, Attribute)> {
-    let columns = Column::VOLUMES.into_iter();
+    let columns = Column::BORROWED.into_iter();
     columns.filter_map(|column| Some((column, column.attribute()?)))
 }
 

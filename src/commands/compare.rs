@@ -70,6 +70,7 @@ fn design_arguments(arguments: &CompareArgs) -> DesignArgs {
         design: arguments.design.clone(),
         volume_set: None,
         region: None,
+        biomass_set: Vec::new(),
         curve: None,
         confidence: arguments.confidence,
         units: arguments.units,

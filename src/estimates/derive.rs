@@ -81,7 +81,7 @@ pub fn derive_stand<'a>(
     let own = &sums[selection];
     if let Quantity::Sum(column) = quantity
         && own.counted
-        && Column::VOLUMES.contains(&column)
+        && Column::BORROWED.contains(&column)
     {
         let donor = donor_of(design, &sums, selection)?;
         let areas: Vec<Option<f64>> = this.strata.iter().map(|s| s.area_ha).collect();

@@ -25,6 +25,7 @@ mod counted;
 mod derive;
 mod group;
 mod interval;
+mod logs;
 pub mod metrics;
 mod plots;
 pub mod simple;
@@ -36,6 +37,9 @@ mod whole;
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
 pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
 pub use interval::plots_needed;
+pub use logs::{
+    LogKey, LogMeasure, LogSample, NoLogs, StemPart, StratumValues, of_plot_values, sample_logs,
+};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
 pub use whole::{CruiseEstimates, combine_stands};

@@ -4,6 +4,8 @@
 //! In: a set, a species, what the design wants. Out: [`Chosen`], or [`Missing`] with the species
 //! that could stand in.
 
+use std::fmt::Write as _;
+
 use crate::design::{Fallback, Merchantable};
 use crate::species::equation::{Equation, Quantity};
 use crate::species::set::VolumeSet;
@@ -204,12 +206,7 @@ impl VolumeSet {
             .ok_or_else(|| self.missing(species, wanted, &chain, table))?;
         let row = &self.equations[main];
         let entry = &self.entries[row.entry];
-        // Further quantities by the species that the equation serves, stand-ins included.
-        let served = if entry.covers.contains(&species) {
-            species
-        } else {
-            entry.covers[0]
-        };
+        let served = self.served(main, species);
         let further = |quantity| {
             self.published_row(quantity, &chain, served)
                 .map(|(row, _)| row)
@@ -252,6 +249,31 @@ impl VolumeSet {
         Ok(chosen)
     }
 
+    /// The species by which further quantities are looked up: that of the equation, where it
+    /// stands in for another.
+    fn served(&self, main: usize, species: SpeciesId) -> SpeciesId {
+        let covers = &self.entries[self.equations[main].entry].covers;
+        if covers.contains(&species) {
+            species
+        } else {
+            covers[0]
+        }
+    }
+
+    /// The row of another quantity that goes with a choice.
+    pub(super) fn further_row(
+        &self,
+        quantity: Quantity,
+        chosen: &Chosen,
+        wanted: &Wanted,
+    ) -> Option<usize> {
+        let region = wanted.region.and_then(|name| self.region(name));
+        let chain = self.chain(region, wanted.planted);
+        let served = self.served(chosen.main, chosen.species);
+        self.published_row(quantity, &chain, served)
+            .map(|(row, _)| row)
+    }
+
     /// The doubts about a profile that this set lends.
     fn lending_marks(&self, index: usize, region: Option<&str>) -> Vec<String> {
         let row = &self.equations[index];
@@ -290,13 +312,11 @@ impl VolumeSet {
                 row.quantity == quantity && row.entry == main.entry && row.region == main.region
             })
         };
-        let fixed = self.head.fixed_limits.as_ref();
-        if fixed.is_some_and(|fixed| fixed.serve(limits))
-            && let Some(index) = beside(Quantity::Merchantable)
-        {
+        let serves = self.head.serves_limits(limits);
+        if serves && let Some(index) = beside(Quantity::Merchantable) {
             return Some(MerchantableBy::Equation(index));
         }
-        if fixed.is_none_or(|fixed| fixed.serve(limits))
+        if (serves || self.head.fixed_limits.is_empty())
             && let Some(index) = beside(Quantity::Share)
         {
             return Some(MerchantableBy::Share(index));
@@ -401,13 +421,18 @@ impl VolumeSet {
                 .take(SHOWN)
                 .map(|id| table.get(*id).label())
                 .collect();
-            hint += "name a substitute in the design (`volume: substitute`, or `fallback: genus`), \
-                     for example one of ";
+            let kind = self.kind();
+            let _ = write!(
+                hint,
+                "name a substitute in the design (`{kind}: substitute`, or `fallback: genus`), \
+                 for example one of "
+            );
             hint += &labels.join(", ");
         }
         Missing {
             message: format!(
-                "volume set `{}` has no equation for {}{region}",
+                "{} set `{}` has no equation for {}{region}",
+                self.kind(),
                 self.name,
                 asked.label()
             ),

@@ -2,13 +2,20 @@
 //!
 //! In: rows of the species table. Out: the species that a code or name means, and back.
 
+pub mod bark;
+pub mod biomass;
 pub mod choose;
 pub mod equation;
 pub mod expression;
 pub mod form;
+pub mod form_factor;
+pub mod inside_bark;
+pub mod regional;
+pub mod segmented_taper;
 pub mod set;
 pub mod share;
 pub mod taper;
+pub mod zakrzewski;
 
 use std::ops::Range;
 

@@ -1,5 +1,7 @@
 //! Stems: what each tree holds.
 
+pub mod biomass;
+pub mod biomass_derivation;
 pub mod checks;
 pub mod derivation;
 pub mod evaluation;
@@ -18,6 +20,18 @@ pub struct TreeValues {
     pub volume_net_m3: Option<f64>,
     /// Volume of bark.
     pub volume_bark_m3: Option<f64>,
+    /// Oven-dry mass above ground, as the biomass set defines it.
+    pub biomass_kg: Option<f64>,
+    /// Of this, stem wood.
+    pub biomass_wood_kg: Option<f64>,
+    /// Of this, stem bark.
+    pub biomass_bark_kg: Option<f64>,
+    /// Of this, branches.
+    pub biomass_branch_kg: Option<f64>,
+    /// Of this, foliage.
+    pub biomass_foliage_kg: Option<f64>,
+    /// Carbon in the whole.
+    pub carbon_kg: Option<f64>,
 }
 
 impl TreeValues {
@@ -32,6 +46,12 @@ impl TreeValues {
             volume_merch_m3: less(self.volume_merch_m3, base.volume_merch_m3),
             volume_net_m3: less(self.volume_net_m3, base.volume_net_m3),
             volume_bark_m3: less(self.volume_bark_m3, base.volume_bark_m3),
+            biomass_kg: less(self.biomass_kg, base.biomass_kg),
+            biomass_wood_kg: less(self.biomass_wood_kg, base.biomass_wood_kg),
+            biomass_bark_kg: less(self.biomass_bark_kg, base.biomass_bark_kg),
+            biomass_branch_kg: less(self.biomass_branch_kg, base.biomass_branch_kg),
+            biomass_foliage_kg: less(self.biomass_foliage_kg, base.biomass_foliage_kg),
+            carbon_kg: less(self.carbon_kg, base.carbon_kg),
         }
     }
 }

@@ -5,6 +5,7 @@
 
 pub mod assumptions;
 pub mod attribute;
+pub mod biomass;
 pub mod catalogue;
 pub mod compare;
 pub mod curves;
@@ -12,6 +13,9 @@ pub mod equations;
 pub mod evaluation;
 pub mod extrapolation;
 pub mod figures;
+pub mod log_list;
+pub mod log_rules;
+pub mod logs;
 pub mod lookup;
 pub mod plots;
 pub mod report;

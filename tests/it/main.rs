@@ -8,6 +8,9 @@
 
 mod answers;
 mod asking;
+mod biomass;
+mod biomass_cruise;
+mod bucking;
 mod compare;
 mod comparing;
 mod compiling;
@@ -18,10 +21,14 @@ mod designs;
 mod dirty_field_book;
 mod estimators;
 mod explain_estimate;
+mod families_canada;
+mod families_us;
 mod height_filling;
 mod height_fits;
 mod house;
 mod instruments;
+mod log_rules;
+mod logs;
 mod nist;
 mod practice_facts;
 mod prism_cruise;
