@@ -224,7 +224,8 @@ impl Column {
         }
     }
 
-    /// What one tree adds to its plot, per hectare; `None` where its height, volume or mass is not known.
+    /// What one tree adds to its plot, per hectare; `None` where its height, volume or mass is not
+    /// known.
     pub fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
         let w = expansion.trees_per_ha;
         match self {

@@ -3,17 +3,13 @@
 use std::path::{Path, PathBuf};
 
 use crate::cli::{DesignArgs, SetInRegion};
-use crate::compile::{Knowledge, biomass_equation_for, equation_for, means};
+use crate::compile::{Knowledge, biomass_equation_for, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::logs::bucking::LogPlan;
-use crate::logs::inside_bark_profiles;
-use crate::logs::rules::LogRule;
-use crate::read::design::{
-    Known, check_species, place_of, read_design, read_merchantable_limits, species_tables_folder,
-};
+use crate::read::design::{Known, check_species, read_design, species_tables_folder};
 use crate::read::records::read_records;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -24,6 +20,9 @@ use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 
 mod biomass;
+mod volume;
+
+use volume::Sources;
 
 /// A cruise as far as it could be read.
 pub(super) struct Loaded {
@@ -95,14 +94,6 @@ pub(super) fn load_variants(
     (read.filter(|_| !problems.has_errors()), problems.sorted())
 }
 
-/// A design with its volume set, its biomass sets and its log rules.
-type WithSets = (
-    Design,
-    Option<VolumeSet>,
-    Option<Vec<BiomassSet>>,
-    Option<LogPlan>,
-);
-
 /// What failed is in `problems`.
 fn read(
     arguments: &DesignArgs,
@@ -141,7 +132,7 @@ fn read(
     problems.append(check_species(&source, &species));
     let mut design = design?;
     override_design(&mut design, arguments, problems);
-    let volumes = Volumes {
+    let sources = Sources {
         source: &source,
         tables: &tables,
         species: &species,
@@ -152,32 +143,31 @@ fn read(
         let mut design = design.clone();
         let mut found = Problems::new();
         if let Some(change) = change {
-            volumes.change(&mut design, change, &mut found);
+            sources.change(&mut design, change, &mut found);
         }
-        let set = volumes.set_for(&mut design, change, &mut found);
-        let named = arguments.volume_set.is_some() || change.is_some();
-        let logs = volumes.log_plan(&mut design, set.as_ref(), named, &mut found);
-        let biomass = biomass::sets(&design, &source, arguments, &tables, &species, &mut found);
+        let set = sources.volume_set(&mut design, change, &mut found);
+        let logs = sources.log_plan(&mut design, change, set.as_ref(), &mut found);
         // What was said of the design is not said again of each alternative.
         for diagnostic in &found {
             if !problems.iter().any(|said| said == diagnostic) {
                 problems.push(diagnostic.clone());
             }
         }
-        with_sets.push((design, set, biomass, logs));
+        with_sets.push((design, set, logs));
     }
+    let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
-    let mut cover = |id| covered(&with_sets, &species, id);
+    let mut cover = |id| covered(&with_sets, biomass.as_deref(), &species, id);
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
-    let variant = |(design, volume, biomass, logs): WithSets| Variant {
+    let variant = |(design, volume, logs)| Variant {
         design,
         knowledge: Knowledge {
             species: species.clone(),
             volume,
-            biomass: biomass.unwrap_or_default(),
+            biomass: biomass.clone().unwrap_or_default(),
             regional: regional.clone(),
             logs,
         },
@@ -190,26 +180,27 @@ fn read(
 
 /// Has every design an equation for the species? If not, all that is missing, each once.
 fn covered(
-    designs: &[WithSets],
+    designs: &[(Design, Option<VolumeSet>, Option<LogPlan>)],
+    biomass: Option<&[BiomassSet]>,
     species: &SpeciesTable,
     id: SpeciesId,
 ) -> Result<(), (String, String)> {
-    let mut messages: Vec<String> = Vec::new();
-    let mut hints: Vec<String> = Vec::new();
-    for (design, set, biomass, _) in designs {
+    let mut missing = Vec::new();
+    for (design, set, _) in designs {
         let aliases = &design.species_aliases;
-        let mut lacking = Vec::new();
         if let (Some(wanted), Some(set)) = (&design.volume, set) {
-            lacking.extend(equation_for(set, wanted, species, aliases, id).err());
+            missing.extend(equation_for(set, wanted, species, aliases, id).err());
         }
         if let (Some(wanted), Some(sets)) = (&design.biomass, biomass) {
-            lacking.extend(biomass_equation_for(sets, wanted, species, aliases, id).err());
+            missing.extend(biomass_equation_for(sets, wanted, species, aliases, id).err());
         }
-        for missing in lacking {
-            for (list, text) in [(&mut messages, missing.message), (&mut hints, missing.hint)] {
-                if !list.contains(&text) {
-                    list.push(text);
-                }
+    }
+    let mut messages: Vec<String> = Vec::new();
+    let mut hints: Vec<String> = Vec::new();
+    for one in missing {
+        for (list, text) in [(&mut messages, one.message), (&mut hints, one.hint)] {
+            if !list.contains(&text) {
+                list.push(text);
             }
         }
     }
@@ -221,7 +212,7 @@ fn covered(
 }
 
 /// The value, or its problems added to the others.
-fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
+pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
     match result {
         Ok(value) => Some(value),
         Err(found) => {
@@ -248,6 +239,10 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             }
         }
     }
+    if !arguments.biomass_set.is_empty() {
+        let biomass = design.biomass.get_or_insert_default();
+        biomass.sets.clone_from(&arguments.biomass_set);
+    }
     if let Some(region) = &arguments.region {
         match &mut design.volume {
             Some(volume) => volume.region = Some(region.clone()),
@@ -259,10 +254,6 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
                 .hint("give --volume-set too, or a volume section in the design"),
             ),
         }
-    }
-    if !arguments.biomass_set.is_empty() {
-        let biomass = design.biomass.get_or_insert_default();
-        biomass.sets.clone_from(&arguments.biomass_set);
     }
     if let Some(name) = &arguments.curve {
         override_curve(design, name, problems);
@@ -288,143 +279,6 @@ fn override_curve(design: &mut Design, name: &str, problems: &mut Problems) {
             )
             .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
         );
-    }
-}
-
-/// Where volume sets come from, and who asked for them.
-struct Volumes<'a> {
-    source: &'a Source,
-    tables: &'a Tables,
-    species: &'a SpeciesTable,
-    arguments: &'a DesignArgs,
-}
-
-impl Volumes<'_> {
-    /// Makes the design of an alternative.
-    fn change(&self, design: &mut Design, change: &Change<'_>, problems: &mut Problems) {
-        let Some(volume) = &mut design.volume else {
-            let message = "the design names no volume set, so there are no volumes to compare";
-            problems.push(
-                Diagnostic::error("nothing-to-compare", message)
-                    .hint("give the design a `volume` section"),
-            );
-            return;
-        };
-        match change {
-            Change::VolumeSet(wanted) => {
-                volume.set.clone_from(&wanted.set);
-                if wanted.region.is_some() {
-                    volume.region.clone_from(&wanted.region);
-                } else if let Ok(set) = self.tables.volume_set(&wanted.set, self.species)
-                    && set.check_region(volume.region.as_deref()).is_err()
-                    && !set.needs_region()
-                {
-                    volume.region = None;
-                }
-            }
-            Change::Curve(name) => override_curve(design, name, problems),
-            Change::Merchantable(text) => match read_merchantable_limits("--merchantable", text) {
-                Ok(limits) => volume.merchantable = Some(limits),
-                Err(found) => problems.append(found),
-            },
-        }
-    }
-
-    /// The volume set of a design, if it can serve its region and limits. A set that was only
-    /// named on the command line may lack merchantable volume: it is left out, and that is said.
-    fn set_for(
-        &self,
-        design: &mut Design,
-        change: Option<&Change<'_>>,
-        problems: &mut Problems,
-    ) -> Option<VolumeSet> {
-        let volume = design.volume.as_mut()?;
-        let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
-        if let Some(warning) = self.tables.untested("volume", &set) {
-            problems.push(warning);
-        }
-        let other_set = matches!(change, Some(Change::VolumeSet(_)));
-        let named = other_set || self.arguments.volume_set.is_some();
-        let region = volume.region.as_deref();
-        if let Err(message) = set.check_region(region) {
-            let error = Diagnostic::error("volume-region", message);
-            problems.push(if other_set {
-                error.hint(format!("write it behind the set: {}@REGION", volume.set))
-            } else if named || self.arguments.region.is_some() {
-                error.hint("give one with --region")
-            } else {
-                error.at(place_of(self.source, &["volume", "region"]))
-            });
-            return None;
-        }
-        if let Some(limits) = &volume.merchantable
-            && let Err(message) = set.check_merchantable(limits, region)
-        {
-            if !named {
-                let error = Diagnostic::error("merchantable-limits", message);
-                problems.push(match change {
-                    Some(Change::Merchantable(text)) => {
-                        error.hint(format!("--merchantable {text} cannot be served"))
-                    }
-                    _ => error.at(place_of(self.source, &["volume", "merchantable"])),
-                });
-                return None;
-            }
-            let warning = Diagnostic::warning("merchantable-limits", message);
-            problems.push(warning.hint("total volume only is given"));
-            volume.merchantable = None;
-        }
-        Some(set)
-    }
-
-    /// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
-    /// command line may lack them: logs are left out, and that is said.
-    fn log_plan(
-        &self,
-        design: &mut Design,
-        volume: Option<&VolumeSet>,
-        named: bool,
-        problems: &mut Problems,
-    ) -> Option<LogPlan> {
-        let wanted = design.logs.as_ref()?;
-        let rules: Vec<Option<LogRule>> = wanted
-            .board_feet
-            .iter()
-            .map(|rule| keep(self.tables.log_rule(&rule.rule), problems))
-            .collect();
-        let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
-        let means = |name: &str| means(&design.species_aliases, self.species, name);
-        let plan = LogPlan::new(wanted, &rules, means);
-        let plan = match plan {
-            Ok(plan) => Some(plan),
-            Err(found) => {
-                for problem in found {
-                    let place = place_of(self.source, &["logs", problem.key]);
-                    problems.push(
-                        Diagnostic::error("log-rules", problem.message)
-                            .at(place)
-                            .hint(problem.hint),
-                    );
-                }
-                None
-            }
-        };
-        if let Err(message) = inside_bark_profiles(volume?) {
-            if named {
-                let warning = Diagnostic::warning("log-profiles", message);
-                problems.push(warning.hint("no logs are given"));
-                design.logs = None;
-            } else {
-                let place = place_of(self.source, &["logs"]);
-                problems.push(
-                    Diagnostic::error("log-profiles", message)
-                        .at(place)
-                        .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
-                );
-            }
-            return None;
-        }
-        plan
     }
 }
 

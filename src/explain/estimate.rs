@@ -4,8 +4,8 @@
 //! computed, that ends in the figures of the tidy table.
 
 use super::borrowed::borrowed_blocks;
-use super::interval;
 use super::plot_values::{combined, plots};
+use super::{held_unit, interval};
 use crate::compile::Compilation;
 use crate::diagnostic::{Diagnostic, seen};
 use crate::estimates::stratified::{Part, stratified};
@@ -19,7 +19,7 @@ use crate::tables::figures::species_label;
 use crate::tables::report::method_words;
 use crate::tables::tidy::{ALL, class_limits, status_word};
 use crate::tables::{Block, Report, plain};
-use crate::units::UnitSystem;
+use crate::units::CO2_PER_CARBON;
 
 /// Which estimate is asked for; what is not said is `all`, and live trees.
 #[derive(Clone, Copy, Debug)]
@@ -54,6 +54,10 @@ pub fn explain(compilation: &Compilation<'_>, asked: &Asked<'_>) -> Result<Repor
     );
     match parts_of(row.attribute) {
         Parts::Sum(column) => sum(compilation, row, Quantity::Sum(column), &mut report),
+        Parts::Co2Equivalent => {
+            let lines = co2_equivalent(compilation, row);
+            report.section("From carbon", vec![Block::Lines(lines)]);
+        }
         Parts::TopHeight => sum(compilation, row, Quantity::TopHeight, &mut report),
         Parts::Ratio(parts) => {
             let lines = ratio(compilation, row, parts);
@@ -168,11 +172,7 @@ fn what(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<String> {
         },
     );
     vec![
-        format!(
-            "{}, in {}",
-            row.attribute.words(),
-            row.attribute.unit(UnitSystem::Metric).label
-        ),
+        format!("{}, in {}", row.attribute.words(), held_unit(row.attribute)),
         format!("stand {}, stratum {}", name(&row.stand), name(&row.stratum)),
         format!(
             "selection {}: {}",
@@ -191,6 +191,7 @@ fn what(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<String> {
 enum Parts {
     Sum(Summed),
     TopHeight,
+    Co2Equivalent,
     Ratio([(&'static str, Summed); 2]),
 }
 
@@ -199,6 +200,7 @@ fn parts_of(attribute: Attribute) -> Parts {
     let basal_area = ("G", Summed::BasalArea);
     match attribute {
         Attribute::TopHeight => Parts::TopHeight,
+        Attribute::Co2Equivalent => Parts::Co2Equivalent,
         Attribute::MeanHeight => Parts::Ratio([("sum w h", Summed::Height), stems]),
         Attribute::LoreyHeight => {
             Parts::Ratio([("sum w g h", Summed::BasalAreaHeight), basal_area])
@@ -208,6 +210,30 @@ fn parts_of(attribute: Attribute) -> Parts {
             None => Parts::Ratio([stems, basal_area]),
         },
     }
+}
+
+/// Carbon dioxide is carbon times a constant, its error too.
+fn co2_equivalent(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<String> {
+    let carbon = derivations(compilation, row, Quantity::Sum(Summed::Carbon));
+    let Some(carbon) = carbon.map(|found| whole_of(&found)) else {
+        return Vec::new();
+    };
+    let ratio = six_digits(CO2_PER_CARBON);
+    let times = |name: &str, value: f64| {
+        format!(
+            "{name} {} kg/ha x {ratio} = {} kg/ha",
+            six_digits(value),
+            six_digits(value * CO2_PER_CARBON)
+        )
+    };
+    let mut lines = vec![format!("carbon (ask for carbon to see how), times {ratio}")];
+    lines.push(times("mean:", carbon.mean));
+    lines.extend(
+        carbon
+            .std_error
+            .map(|error| times("standard error:", error)),
+    );
+    lines
 }
 
 /// The parts of a stand-level ratio and the formula with the numbers put in.

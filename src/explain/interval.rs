@@ -1,5 +1,6 @@
 //! From a mean and its standard error to the row of the tidy table.
 
+use super::held_unit;
 use crate::compile::Compilation;
 use crate::estimates::{EstimateRow, NoInterval};
 use crate::math::digits::six_digits;
@@ -76,9 +77,10 @@ pub(super) fn in_the_table(compilation: &Compilation<'_>, row: &EstimateRow) -> 
     };
     let interval = estimate.interval(design.confidence);
     let mut lines = Vec::new();
-    if design.units == UnitSystem::Imperial {
+    let held = held_unit(row.attribute);
+    if unit.label != held {
         lines.push(format!(
-            "converted: 1 metric unit is {} {}",
+            "converted: 1 {held} is {} {}",
             unit.from_metric, unit.label
         ));
     }

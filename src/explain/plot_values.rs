@@ -1,6 +1,7 @@
 //! The values of plots, the trees behind them, their mean, and parts weighted by area.
 
 use super::estimate::Derived;
+use super::held_unit;
 use crate::compile::Compilation;
 use crate::estimates::stratified::Part;
 use crate::estimates::{Domain, Estimate, EstimateRow, Quantity, StatusDomain, StratumDerivation};
@@ -11,7 +12,6 @@ use crate::plot_sums::{Column as Summed, dbh_class};
 use crate::records::{Plot, Status, Tree, Visit};
 use crate::tables::figures::species_label;
 use crate::tables::{Block, Cell, Column, Table};
-use crate::units::UnitSystem;
 
 /// Trees up to which each is listed.
 const MOST_TREES: usize = 20;
@@ -56,7 +56,7 @@ pub(super) fn plots(
     derived: &Derived<'_>,
     part: &StratumDerivation<'_>,
 ) -> Vec<Block> {
-    let unit = row.attribute.unit(UnitSystem::Metric).label;
+    let unit = held_unit(row.attribute);
     let trees = trees_of(compilation, derived, row);
     let mut table = Table::new(
         format!("value of each plot: its trees' sum, {unit}"),

@@ -63,13 +63,23 @@ fn close(ours: f64, theirs: f64) {
 #[test]
 fn the_last_section_is_the_row_of_the_table() {
     let mut explained_rows = 0;
-    for units in ["metric", "imperial"] {
+    let masses = [
+        "--biomass-set",
+        "ca-national-2008-height,ca-national-2005-height",
+    ];
+    for (units, sets) in [("metric", &[][..]), ("imperial", &[]), ("metric", &masses)] {
         let per_area = if units == "metric" {
             "per_ha"
         } else {
             "per_ac"
         };
-        for row in estimates(&["--units", units]) {
+        for row in estimates(&[&["--units", units], sets].concat()) {
+            let is_mass = ["biomass", "carbon", "co2"]
+                .iter()
+                .any(|m| row["attribute"].starts_with(m));
+            if is_mass == sets.is_empty() {
+                continue;
+            }
             // All sizes of all species, and one class of one species.
             let class = row
                 .iter()
@@ -98,6 +108,7 @@ fn the_last_section_is_the_row_of_the_table() {
                 "--species",
                 &row["species"],
             ];
+            options.extend(sets);
             if class != "all" {
                 options.extend([option.as_str(), class.as_str()]);
             }

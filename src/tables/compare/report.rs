@@ -80,6 +80,7 @@ fn difference_tables(
     }
     let mut blocks = Vec::new();
     for (selection, rule) in base.design.selections.iter().enumerate() {
+        let mut same = Vec::new();
         for (_, attribute) in columns() {
             let mut rows = index
                 .iter()
@@ -87,11 +88,7 @@ fn difference_tables(
             match rows.next() {
                 None => continue,
                 Some((_, first)) if first.is_same() && rows.all(|(_, row)| row.is_same()) => {
-                    blocks.push(Block::Paragraph(format!(
-                        "{}: {} is the same.",
-                        rule.name,
-                        attribute.words()
-                    )));
+                    same.push(attribute.words());
                     continue;
                 }
                 Some(_) => {}
@@ -138,6 +135,10 @@ fn difference_tables(
                     blocks.push(Block::Table(table));
                 }
             }
+        }
+        if !same.is_empty() {
+            let words = format!("{}: no difference in {}.", rule.name, same.join(", "));
+            blocks.push(Block::Paragraph(words));
         }
     }
     blocks

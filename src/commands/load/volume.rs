@@ -1,0 +1,157 @@
+//! The volume set of a design or an alternative, and the plan for logs that rests on it.
+
+use super::{Change, keep, override_curve};
+use crate::cli::DesignArgs;
+use crate::compile::means;
+use crate::design::Design;
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::logs::bucking::LogPlan;
+use crate::logs::inside_bark_profiles;
+use crate::logs::rules::LogRule;
+use crate::read::design::{place_of, read_merchantable_limits};
+use crate::read::source::Source;
+use crate::read::tables::Tables;
+use crate::species::SpeciesTable;
+use crate::species::set::VolumeSet;
+
+/// Where equations come from, and who asked for them.
+pub(super) struct Sources<'a> {
+    pub(super) source: &'a Source,
+    pub(super) tables: &'a Tables,
+    pub(super) species: &'a SpeciesTable,
+    pub(super) arguments: &'a DesignArgs,
+}
+
+impl Sources<'_> {
+    /// Makes the design of an alternative.
+    pub(super) fn change(&self, design: &mut Design, change: &Change<'_>, problems: &mut Problems) {
+        let Some(volume) = &mut design.volume else {
+            let message = "the design names no volume set, so there are no volumes to compare";
+            problems.push(
+                Diagnostic::error("nothing-to-compare", message)
+                    .hint("give the design a `volume` section"),
+            );
+            return;
+        };
+        match change {
+            Change::VolumeSet(wanted) => {
+                volume.set.clone_from(&wanted.set);
+                if wanted.region.is_some() {
+                    volume.region.clone_from(&wanted.region);
+                } else if let Ok(set) = self.tables.volume_set(&wanted.set, self.species)
+                    && set.check_region(volume.region.as_deref()).is_err()
+                    && !set.needs_region()
+                {
+                    volume.region = None;
+                }
+            }
+            Change::Curve(name) => override_curve(design, name, problems),
+            Change::Merchantable(text) => match read_merchantable_limits("--merchantable", text) {
+                Ok(limits) => volume.merchantable = Some(limits),
+                Err(found) => problems.append(found),
+            },
+        }
+    }
+
+    /// Was the volume set named on the command line?
+    fn set_is_typed(&self, change: Option<&Change<'_>>) -> bool {
+        matches!(change, Some(Change::VolumeSet(_))) || self.arguments.volume_set.is_some()
+    }
+
+    /// The volume set of a design, if it can serve its region and limits. A set that was only
+    /// named on the command line may lack merchantable volume: it is left out, and that is said.
+    pub(super) fn volume_set(
+        &self,
+        design: &mut Design,
+        change: Option<&Change<'_>>,
+        problems: &mut Problems,
+    ) -> Option<VolumeSet> {
+        let volume = design.volume.as_mut()?;
+        let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
+        if let Some(warning) = self.tables.untested("volume", &set) {
+            problems.push(warning);
+        }
+        let other_set = matches!(change, Some(Change::VolumeSet(_)));
+        let named = self.set_is_typed(change);
+        let region = volume.region.as_deref();
+        if let Err(message) = set.check_region(region) {
+            let error = Diagnostic::error("volume-region", message);
+            problems.push(if other_set {
+                error.hint(format!("write it behind the set: {}@REGION", volume.set))
+            } else if named || self.arguments.region.is_some() {
+                error.hint("give one with --region")
+            } else {
+                error.at(place_of(self.source, &["volume", "region"]))
+            });
+            return None;
+        }
+        if let Some(limits) = &volume.merchantable
+            && let Err(message) = set.check_merchantable(limits, region)
+        {
+            if !named {
+                let error = Diagnostic::error("merchantable-limits", message);
+                problems.push(match change {
+                    Some(Change::Merchantable(text)) => {
+                        error.hint(format!("--merchantable {text} cannot be served"))
+                    }
+                    _ => error.at(place_of(self.source, &["volume", "merchantable"])),
+                });
+                return None;
+            }
+            let warning = Diagnostic::warning("merchantable-limits", message);
+            problems.push(warning.hint("total volume only is given"));
+            volume.merchantable = None;
+        }
+        Some(set)
+    }
+
+    /// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
+    /// command line may lack them: logs are left out, and that is said.
+    pub(super) fn log_plan(
+        &self,
+        design: &mut Design,
+        change: Option<&Change<'_>>,
+        volume: Option<&VolumeSet>,
+        problems: &mut Problems,
+    ) -> Option<LogPlan> {
+        let wanted = design.logs.as_ref()?;
+        let rules: Vec<Option<LogRule>> = wanted
+            .board_feet
+            .iter()
+            .map(|rule| keep(self.tables.log_rule(&rule.rule), problems))
+            .collect();
+        let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
+        let means = |name: &str| means(&design.species_aliases, self.species, name);
+        let plan = LogPlan::new(wanted, &rules, means);
+        let plan = match plan {
+            Ok(plan) => Some(plan),
+            Err(found) => {
+                for problem in found {
+                    let place = place_of(self.source, &["logs", problem.key]);
+                    problems.push(
+                        Diagnostic::error("log-rules", problem.message)
+                            .at(place)
+                            .hint(problem.hint),
+                    );
+                }
+                None
+            }
+        };
+        if let Err(message) = inside_bark_profiles(volume?) {
+            if self.set_is_typed(change) {
+                let warning = Diagnostic::warning("log-profiles", message);
+                problems.push(warning.hint("no logs are given"));
+                design.logs = None;
+            } else {
+                let place = place_of(self.source, &["logs"]);
+                problems.push(
+                    Diagnostic::error("log-profiles", message)
+                        .at(place)
+                        .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
+                );
+            }
+            return None;
+        }
+        plan
+    }
+}
