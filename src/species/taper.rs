@@ -188,6 +188,22 @@ macro_rules! segments {
 const SEGMENTED_INSIDE: &str = segments!("D = dib_a + dib_b Dob; ");
 const SEGMENTED_OUTSIDE: &str = segments!("D = Dob; ");
 
+/// The exponent of 1994 at relative height `z`.
+fn exponent_1994(b: &[f64; 7], dbh: f64, height: f64, z: f64) -> f64 {
+    let root = z.sqrt();
+    b[0] + b[1] * root.sqrt()
+        + b[2] * z.cbrt()
+        + b[3] * root
+        + b[4] * (1.0 - root).asin()
+        + b[5] / (dbh / height + z)
+        + b[6] * height
+}
+
+/// The exponent of 1988 at relative height `z`.
+fn exponent_1988(b: &[f64; 5], dbh: f64, height: f64, z: f64) -> f64 {
+    b[0] * z * z + b[1] * (z + 0.001).ln() + b[2] * z.sqrt() + b[3] * z.exp() + b[4] * dbh / height
+}
+
 /// The profile of one tree.
 #[derive(Clone, Copy, Debug)]
 pub struct Profile {
@@ -210,7 +226,7 @@ pub struct Profile {
 impl Profile {
     /// Profile of a tree; `stump_m` is the height below which the stem counts as a cylinder.
     /// `None` where the forms do not hold: a dbh that is not positive, a total height that does
-    /// not exceed breast height.
+    /// not exceed breast height, a stem whose diameter does not fall to zero at the tip.
     pub fn new(
         taper: Taper,
         units: &Units,
@@ -236,6 +252,15 @@ impl Profile {
             Taper::Ung2013 { .. } => (dbh * dbh / (height - BREAST_HEIGHT_M)).ln(),
             Taper::Segmented(_) => 0.0,
         };
+        // A stem that does not come to a point is none: the form does not hold for such sizes.
+        let at_tip = match &taper {
+            Taper::Kozak1994 { b, .. } => exponent_1994(b, dbh, height, 1.0),
+            Taper::Kozak1988 { b, .. } => exponent_1988(b, dbh, height, 1.0),
+            Taper::Zakrzewski2013(_) | Taper::Ung2013 { .. } | Taper::Segmented(_) => 1.0,
+        };
+        if at_tip <= 0.0 {
+            return None;
+        }
         let segments = match taper {
             Taper::Segmented(segmented) => Some(segmented.stem(dbh, height)?),
             _ => None,
@@ -274,26 +299,14 @@ impl Profile {
             Taper::Segmented(_) => self.segments.map_or(0.0, |stem| stem.square_of_diameter(h)),
             Taper::Kozak1994 { b, .. } => {
                 let z = h / self.height;
-                let root = z.sqrt();
-                let exponent = b[0]
-                    + b[1] * root.sqrt()
-                    + b[2] * z.cbrt()
-                    + b[3] * root
-                    + b[4] * (1.0 - root).asin()
-                    + b[5] / (self.dbh / self.height + z)
-                    + b[6] * self.height;
-                let x = (1.0 - root) / (1.0 - 0.01_f64.sqrt());
+                let x = (1.0 - z.sqrt()) / (1.0 - 0.01_f64.sqrt());
+                let exponent = exponent_1994(&b, self.dbh, self.height, z);
                 (2.0 * (self.log_scale + exponent * x.ln())).exp()
             }
             Taper::Kozak1988 { p, b, .. } => {
                 let z = h / self.height;
-                let root = z.sqrt();
-                let exponent = b[0] * z * z
-                    + b[1] * (z + 0.001).ln()
-                    + b[2] * root
-                    + b[3] * z.exp()
-                    + b[4] * self.dbh / self.height;
-                let x = (1.0 - root) / (1.0 - p.sqrt());
+                let x = (1.0 - z.sqrt()) / (1.0 - p.sqrt());
+                let exponent = exponent_1988(&b, self.dbh, self.height, z);
                 (2.0 * (self.log_scale + exponent * x.ln())).exp()
             }
             Taper::Zakrzewski2013(form) => {
@@ -528,6 +541,18 @@ mod tests {
         assert!((profile.diameter_cm(10.0) - metric.diameter_cm(10.0)).abs() < 1e-12);
         let (a, b) = (profile.volume(0.0, 30.0), metric.volume(0.0, 30.0));
         assert!((a.value / b.value - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_stem_that_does_not_come_to_a_point_is_refused() {
+        // Trembling aspen, Boreal Shield, Manitoba 2007: for 98.8 cm and 6 m the exponent at the
+        // tip is 0.1203 - 0.0713 ln 1.001 + 0.3202 + 0.2354 e - 0.212 x 16.47 = -2.41, by hand.
+        let spec = SPECS.iter().find(|spec| spec.name == "kozak-1988").unwrap();
+        let aspen = (spec.build)(&[
+            0.25, 0.7855, 1.058, 0.995, 0.1203, -0.0713, 0.3202, 0.2354, -0.212,
+        ]);
+        assert!(Profile::new(aspen, &METRIC, 0.3, 98.8, 6.0).is_none());
+        assert!(Profile::new(aspen, &METRIC, 0.3, 30.0, 22.0).is_some());
     }
 
     #[test]
