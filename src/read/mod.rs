@@ -32,6 +32,7 @@ mod table_head;
 mod table_rows;
 mod table_species;
 mod table_volume;
+mod table_wood;
 pub mod tables;
 mod trees;
 pub mod yaml;

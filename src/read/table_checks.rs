@@ -24,8 +24,11 @@ const COLUMNS: &[&str] = &[
     "broken_height_ft",
     "quantity",
     "at_m",
+    "at_ft",
     "stump_m",
+    "stump_ft",
     "top_cm",
+    "top_in",
     "top_basis",
     "value",
     "unit",
@@ -212,6 +215,11 @@ fn read_quantity(
     const KNOWN: &[&str] = &["total", "bark", "merchantable", "diameter", "height"];
     let column = table.column("quantity");
     let name = row.text(column)?;
+    let inside_bark = row.text(table.column("top_basis")) != Some("outside bark");
+    let height_of = |diameter_cm: f64| CheckQuantity::HeightOf {
+        diameter_cm,
+        inside_bark,
+    };
     let found = match name {
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
@@ -222,7 +230,7 @@ fn read_quantity(
                 CheckQuantity::Merchantable(Merchantable {
                     stump_m,
                     top_diameter_cm,
-                    top_inside_bark: row.text(table.column("top_basis")) != Some("outside bark"),
+                    top_inside_bark: inside_bark,
                     min_dbh_cm: None,
                 })
             })
@@ -230,9 +238,7 @@ fn read_quantity(
         "diameter" => table
             .number(row, columns.at, problems)
             .map(|height_m| CheckQuantity::DiameterAt { height_m }),
-        "height" => table
-            .number(row, columns.top, problems)
-            .map(|diameter_cm| CheckQuantity::HeightOf { diameter_cm }),
+        "height" => table.number(row, columns.top, problems).map(height_of),
         _ => {
             problems.push(
                 Diagnostic::error("unknown-quantity", format!("`{name}` cannot be checked"))

@@ -55,6 +55,9 @@ pub enum MerchantableBy {
     Share(usize),
     /// The set's own profile.
     Profile,
+    /// The share below a height, up to the height at which the volume with bark, and the share of
+    /// it, put the top diameter.
+    VolumeRatio,
     /// Total volume times the share that the profile of another set gives.
     BorrowedShare,
 }
@@ -86,6 +89,10 @@ pub struct Chosen {
     pub bark: Option<usize>,
     /// Index of the equation for the share below a height.
     pub ratio: Option<usize>,
+    /// Index of the equation for the volume with bark.
+    pub outside: Option<usize>,
+    /// Index of the equation for the share of the volume with bark below a height.
+    pub ratio_outside: Option<usize>,
     /// Index of a profile in the set that lends its profiles.
     pub borrowed: Option<usize>,
 }
@@ -151,6 +158,20 @@ impl VolumeSet {
         })
     }
 
+    /// Index of the row that the publication provides for a species in a region (one of the
+    /// set's, or none): its own, else its group's.
+    pub(super) fn published(
+        &self,
+        quantity: Quantity,
+        species: SpeciesId,
+        wanted: &Wanted,
+    ) -> Option<usize> {
+        let region = wanted.region.and_then(|name| self.region(name));
+        let chain = self.chain(region, wanted.planted);
+        self.published_row(quantity, &chain, species)
+            .map(|(row, _)| row)
+    }
+
     /// The row that the publication provides for a species: its own, else its group's.
     fn published_row(
         &self,
@@ -205,11 +226,7 @@ impl VolumeSet {
         let row = &self.equations[main];
         let entry = &self.entries[row.entry];
         // Further quantities by the species that the equation serves, stand-ins included.
-        let served = if entry.covers.contains(&species) {
-            species
-        } else {
-            entry.covers[0]
-        };
+        let served = self.served(main, species);
         let further = |quantity| {
             self.published_row(quantity, &chain, served)
                 .map(|(row, _)| row)
@@ -231,6 +248,8 @@ impl VolumeSet {
             main,
             bark: further(Quantity::Bark),
             ratio: further(Quantity::Ratio),
+            outside: further(Quantity::Outside),
+            ratio_outside: further(Quantity::RatioOutside),
             borrowed: self.borrowed(served, wanted.region),
         };
         if let Some(limits) = wanted.merchantable {
@@ -250,6 +269,16 @@ impl VolumeSet {
             }
         }
         Ok(chosen)
+    }
+
+    /// The species whose rows serve a species: itself, or the one that stands in for it.
+    pub(super) fn served(&self, main: usize, species: SpeciesId) -> SpeciesId {
+        let covers = &self.entries[self.equations[main].entry].covers;
+        if covers.contains(&species) {
+            species
+        } else {
+            covers[0]
+        }
     }
 
     /// The doubts about a profile that this set lends.
@@ -300,6 +329,9 @@ impl VolumeSet {
             && let Some(index) = beside(Quantity::Share)
         {
             return Some(MerchantableBy::Share(index));
+        }
+        if chosen.ratio.is_some() && chosen.outside.is_some() && chosen.ratio_outside.is_some() {
+            return Some(MerchantableBy::VolumeRatio);
         }
         chosen.borrowed.map(|_| MerchantableBy::BorrowedShare)
     }

@@ -93,6 +93,19 @@ pub enum Form {
         /// Exponent of height.
         c: f64,
     },
+    /// Power of dbh and height for each unit of the specific gravity of the wood.
+    ///
+    /// Formula: `M = a D^b H^c G`, with `G` the specific gravity of the species' wood (oven-dry
+    /// mass over green volume). The form gives `a D^b H^c`; whoever knows the species multiplies
+    /// by `G`. Domain: `D > 0`, `H > 0`. Source: GTR WO-104, model 5 (species groups).
+    PowerDensity {
+        /// Factor.
+        a: f64,
+        /// Exponent of dbh.
+        b: f64,
+        /// Exponent of height.
+        c: f64,
+    },
     /// A line in `D^2 H`, one pair of coefficients for small trees and one for large.
     ///
     /// Formula: `V = b0_small + b1_small D^2 H` up to `D = limit` (the limit itself included, with
@@ -171,6 +184,16 @@ pub const SPECS: &[Spec<Form>] = &[
         },
     },
     Spec {
+        name: "power-density",
+        coefficients: &["a", "b", "c"],
+        formula: "M = a D^b H^c G, G specific gravity of the wood",
+        build: |c| Form::PowerDensity {
+            a: c[0],
+            b: c[1],
+            c: c[2],
+        },
+    },
+    Spec {
         name: "linear-by-dbh",
         coefficients: &["limit", "b0_small", "b1_small", "b0_large", "b1_large"],
         formula: "V = b0_small + b1_small D^2 H for D <= limit, else V = b0_large + b1_large D^2 H",
@@ -190,7 +213,9 @@ impl Form {
     pub fn value(&self, dbh: f64, height: f64) -> f64 {
         match *self {
             Form::ExpPower { b0, b1, b2 } => b0.exp() * dbh.powf(b1) * height.powf(b2),
-            Form::Power { a, b, c } => a * dbh.powf(b) * height.powf(c),
+            Form::Power { a, b, c } | Form::PowerDensity { a, b, c } => {
+                a * dbh.powf(b) * height.powf(c)
+            }
             Form::SegmentedPower { a, b, b1, c, k } => {
                 if dbh < k {
                     a * dbh.powf(b) * height.powf(c)
@@ -255,6 +280,16 @@ impl Ratio {
     pub fn share_below(&self, relative_height: f64) -> f64 {
         let Ratio::TwoParameter { alpha, beta } = *self;
         (1.0 - (1.0 - relative_height.clamp(0.0, 1.0)).powf(alpha)).powf(beta)
+    }
+
+    /// How fast the share grows with relative height: its derivative, 0 at the tip.
+    ///
+    /// Formula: `alpha beta x^(alpha - 1) (1 - x^alpha)^(beta - 1)`, `x = 1 - h/H`. Domain:
+    /// `0 < h/H <= 1`; at the ground it may be infinite (`beta < 1`).
+    pub fn density(&self, relative_height: f64) -> f64 {
+        let Ratio::TwoParameter { alpha, beta } = *self;
+        let x = 1.0 - relative_height.clamp(0.0, 1.0);
+        alpha * beta * x.powf(alpha - 1.0) * (1.0 - x.powf(alpha)).powf(beta - 1.0)
     }
 }
 

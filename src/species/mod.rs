@@ -5,9 +5,13 @@
 pub mod choose;
 pub mod equation;
 pub mod form;
+pub mod national;
+pub mod ratio_profile;
 pub mod set;
 pub mod share;
+pub mod stem_profile;
 pub mod taper;
+pub mod wood;
 
 use std::ops::Range;
 

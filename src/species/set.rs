@@ -238,6 +238,8 @@ pub enum CheckQuantity {
     HeightOf {
         /// The diameter.
         diameter_cm: f64,
+        /// Is it inside bark? (Of a profile that has one basis only it is on that one.)
+        inside_bark: bool,
     },
 }
 
@@ -379,6 +381,11 @@ impl VolumeSet {
         }
         if self.head.fixed_limits.is_none() && self.has(Quantity::Share) {
             return self.check_top(limits);
+        }
+        // Volumes with and without bark and their shares: any top diameter on either basis.
+        let by_ratio = [Quantity::Ratio, Quantity::Outside, Quantity::RatioOutside];
+        if by_ratio.into_iter().all(|quantity| self.has(quantity)) {
+            return Ok(());
         }
         match (&self.profiles, &self.head.fixed_limits) {
             (Some(profiles), _) => {

@@ -79,8 +79,11 @@ impl VolumeSet {
                 .merchantable_m3
                 .ok_or("there is no merchantable volume")?,
             CheckQuantity::DiameterAt { height_m } => profile()?.diameter_cm(height_m),
-            CheckQuantity::HeightOf { diameter_cm } => profile()?
-                .height_of_diameter(diameter_cm)
+            CheckQuantity::HeightOf {
+                diameter_cm,
+                inside_bark,
+            } => profile()?
+                .height_of_basis_diameter(diameter_cm, inside_bark)
                 .ok_or("the stem is nowhere that thick")?,
         };
         Ok(held / check.unit.to_held)

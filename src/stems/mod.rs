@@ -1,7 +1,11 @@
 //! Stems: what each tree holds.
 
+pub mod biomass;
 pub mod checks;
 pub mod derivation;
+pub mod national;
+pub mod national_stem;
+pub mod national_terms;
 pub mod volume;
 
 /// What one tree holds; `None` where it cannot be said (no height, no volume set, no limits).

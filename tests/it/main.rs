@@ -19,6 +19,7 @@ mod height_filling;
 mod height_fits;
 mod house;
 mod instruments;
+mod national_scale;
 mod nist;
 mod practice_facts;
 mod prism_cruise;

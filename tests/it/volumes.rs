@@ -106,7 +106,7 @@ fn every_set_meets_its_check_values() {
             ("ca-bc-volume-2016", 22),
             ("ca-taper-2013", 24),
             ("inland-empire-board-feet-1982", 8),
-            ("us-national-2024", 76),
+            ("us-national-2024", 212),
         ]
     );
 }
@@ -115,7 +115,7 @@ fn every_set_meets_its_check_values() {
 fn a_check_that_is_wrong_does_not_pass() {
     let mut set = set("us-national-2024").clone();
     for check in &mut set.checks {
-        check.value *= 1.0 + 1e-6;
+        check.value *= 1.0 + 1e-5;
         check.printed = format!("{}", check.value);
     }
     assert!(set.verify(&SPECIES).iter().all(|result| !result.pass));
