@@ -8,7 +8,9 @@ use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
-use crate::read::design::{Known, check_species, place_of, read_design, species_tables_folder};
+use crate::read::design::{
+    Known, check_species, place_if_given, place_of, read_design, species_tables_folder,
+};
 use crate::read::records::read_records;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -203,6 +205,21 @@ fn volume_set(
         let warning = Diagnostic::warning("merchantable-limits", message);
         problems.push(warning.hint("total volume only is given"));
         volume.merchantable = None;
+    }
+    let planted_rows = set.equations.iter().any(|row| row.planted);
+    match place_if_given(source, &["volume", "stand_origin"]) {
+        None if planted_rows => design.defaults.push(
+            "stand_origin: natural; the equations for planted stands are not used".to_owned(),
+        ),
+        Some(place) if volume.planted && !planted_rows => {
+            let message = format!(
+                "volume set `{}` has no equations for planted stands",
+                set.name
+            );
+            let warning = Diagnostic::warning("stand-origin", message).at(place);
+            problems.push(warning.hint("those for any stand are used"));
+        }
+        _ => {}
     }
     Some(set)
 }

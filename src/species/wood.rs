@@ -153,17 +153,13 @@ impl WoodProperties {
         let same = |row: &&CrownRatio| {
             row.kind == kind && row.province.eq_ignore_ascii_case(province.trim())
         };
-        match self.crown_ratios.iter().find(same) {
-            Some(row) => Ok(row.crown_ratio_pct / 100.0),
-            None => {
-                let what = format!(
-                    "crown ratio of {} in province `{province}`",
-                    kind_word(kind)
-                );
-                let hint = format!("provinces are {}", self.provinces().join(", "));
-                Err(self.missing(&what, &hint))
-            }
-        }
+        let row = self.crown_ratios.iter().find(same).ok_or_else(|| {
+            let trees = kind_word(kind);
+            let what = format!("crown ratio of {trees} in province `{province}`");
+            let hint = format!("provinces are {}", self.provinces().join(", "));
+            self.missing(&what, &hint)
+        })?;
+        Ok(row.crown_ratio_pct / 100.0)
     }
 
     /// The provinces with a crown ratio, in the order of the data.
