@@ -46,9 +46,13 @@ pub enum Command {
     /// Find a species by any code or name, or list them all.
     #[command(after_help = "Examples:\n  spinney species cedar\n  spinney species PSME")]
     Species(SpeciesArgs),
-    /// List volume equation sets, show one, or run their published check values.
+    /// List equation sets, show one, try a tree under all of them, or run their check values.
     #[command(
+        long_about = "List the equation sets, show one in full, run their published check values, \
+                      or evaluate one tree under every set that covers its species.",
         after_help = "Examples:\n  spinney equations\n  spinney equations ca-bc-volume-2016\n  \
+            spinney equations --species Fd --dbh-cm 42 --height-m 31\n  \
+            spinney equations --species PSME --dbh-in 16 --height-ft 100 --region M240\n  \
             spinney equations --verify"
     )]
     Equations(EquationsArgs),
@@ -139,9 +143,51 @@ pub struct EquationsArgs {
     /// Run the check values of the set (or of all) and list them with the result.
     #[arg(long)]
     pub verify: bool,
+    /// Only sets that cover this species (any code or name).
+    #[arg(long, value_name = "SPECIES", conflicts_with = "verify")]
+    pub species: Option<String>,
+    /// Only sets with this region or zone.
+    #[arg(long, value_name = "REGION", conflicts_with = "verify")]
+    pub region: Option<String>,
+    /// A tree to evaluate.
+    #[command(flatten)]
+    pub tree: TreeArgs,
     /// Folder of your own species tables, added to the built-in ones.
     #[arg(long, value_name = "FOLDER")]
     pub tables: Option<PathBuf>,
+}
+
+/// A tree to evaluate under every set.
+#[derive(Clone, Debug, Args)]
+#[command(next_help_heading = "One tree")]
+pub struct TreeArgs {
+    /// Its dbh in cm.
+    #[arg(long, value_name = "CM", value_parser = size, requires = "species", conflicts_with = "verify")]
+    pub dbh_cm: Option<f64>,
+    /// Its dbh in inches; results are then imperial.
+    #[arg(long, value_name = "IN", value_parser = size, requires = "species", conflicts_with_all = ["dbh_cm", "verify"])]
+    pub dbh_in: Option<f64>,
+    /// Its total height in m.
+    #[arg(long, value_name = "M", value_parser = size, requires = "species")]
+    pub height_m: Option<f64>,
+    /// Its total height in feet.
+    #[arg(long, value_name = "FT", value_parser = size, requires = "species", conflicts_with = "height_m")]
+    pub height_ft: Option<f64>,
+    /// Height in m at which it is broken off.
+    #[arg(long, value_name = "M", value_parser = size)]
+    pub broken_height_m: Option<f64>,
+    /// Top diameter of merchantable wood inside bark, cm.
+    #[arg(long, value_name = "CM", value_parser = size)]
+    pub top_dib_cm: Option<f64>,
+    /// Top diameter of merchantable wood outside bark, cm.
+    #[arg(long, value_name = "CM", value_parser = size, conflicts_with = "top_dib_cm")]
+    pub top_dob_cm: Option<f64>,
+    /// Stump height of merchantable wood, m.
+    #[arg(long, value_name = "M", default_value_t = 0.3)]
+    pub stump_m: f64,
+    /// A planted stand.
+    #[arg(long)]
+    pub planted: bool,
 }
 
 /// Options of `explain`.
@@ -192,6 +238,14 @@ impl From<Units> for UnitSystem {
             Units::Metric => UnitSystem::Metric,
             Units::Imperial => UnitSystem::Imperial,
         }
+    }
+}
+
+/// A positive size.
+fn size(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(size) if size > 0.0 && size.is_finite() => Ok(size),
+        _ => Err("it must be a positive number".to_owned()),
     }
 }
 

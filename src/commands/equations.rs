@@ -1,14 +1,19 @@
-//! `equations`: list volume sets, show one, run check values.
+//! `equations`: list the sets, show one, try a tree under them, run check values.
 
 use anyhow::Result;
 
-use super::{Outcome, load, report};
+use super::{Outcome, load, report, single};
 use crate::cli::EquationsArgs;
-use crate::diagnostic::Problems;
+use crate::design::Merchantable;
+use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
-use crate::species::SpeciesTable;
 use crate::species::set::VolumeSet;
-use crate::tables::{Block, Report, catalogue};
+use crate::species::{SpeciesId, SpeciesTable};
+use crate::stems::evaluation::{self, Question};
+use crate::stems::volume::StemInput;
+use crate::tables::{self, Block, Report, catalogue};
+use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 use crate::write;
 
 const WIDTH: usize = 80;
@@ -27,12 +32,110 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     if arguments.verify {
         return verify(&sets, &table);
     }
-    let shown = match (&arguments.set, &sets[..]) {
-        (Some(_), [set]) => catalogue::volume_set(set, &table),
-        _ => catalogue::volume_sets(&sets),
+    let shown = match asked(arguments, &sets, &table) {
+        Ok(shown) => shown,
+        Err(diagnostic) => {
+            report(&single(diagnostic))?;
+            return Ok(Outcome::InputIsWrong);
+        }
     };
     write::standard_output(&terminal::render(&shown, WIDTH))?;
     Ok(Outcome::Done)
+}
+
+/// The report that the options ask for.
+fn asked(
+    arguments: &EquationsArgs,
+    sets: &[VolumeSet],
+    table: &SpeciesTable,
+) -> Result<Report, Diagnostic> {
+    let species = match &arguments.species {
+        None => None,
+        Some(code) => Some(
+            table
+                .lookup(code)
+                .ok_or_else(|| unknown_species(code, table))?,
+        ),
+    };
+    let tree = &arguments.tree;
+    let dbh_cm = tree.dbh_cm.or(tree.dbh_in.map(|inches| inches * CM_PER_IN));
+    let height_m = tree.height_m.or(tree.height_ft.map(|feet| feet * M_PER_FT));
+    match (species, dbh_cm, height_m) {
+        (Some(species), Some(dbh_cm), Some(height_m)) => {
+            let top = tree.top_dib_cm.or(tree.top_dob_cm);
+            let question = Question {
+                species,
+                tree: StemInput {
+                    dbh_cm,
+                    height_m,
+                    broken_height_m: tree.broken_height_m,
+                },
+                region: arguments.region.as_deref(),
+                merchantable: top.map(|top_diameter_cm| Merchantable {
+                    stump_m: tree.stump_m,
+                    top_diameter_cm,
+                    top_inside_bark: tree.top_dib_cm.is_some(),
+                    min_dbh_cm: None,
+                }),
+                planted: tree.planted,
+            };
+            evaluated(arguments, sets, table, &question)
+        }
+        (_, None, None) => Ok(match (&arguments.set, sets, species) {
+            (Some(_), [set], None) => catalogue::volume_set(set, table),
+            _ => catalogue::volume_sets(&covering(arguments, sets, species)),
+        }),
+        _ => Err(Diagnostic::error(
+            "tree-incomplete",
+            "a tree needs its dbh and its total height",
+        )
+        .hint("give --dbh-cm or --dbh-in, and --height-m or --height-ft")),
+    }
+}
+
+fn evaluated(
+    arguments: &EquationsArgs,
+    sets: &[VolumeSet],
+    table: &SpeciesTable,
+    question: &Question<'_>,
+) -> Result<Report, Diagnostic> {
+    let evaluations: Vec<_> = sets
+        .iter()
+        .flat_map(|set| evaluation::evaluate(set, question, table))
+        .collect();
+    if evaluations.is_empty() {
+        return Err(Diagnostic::error(
+            "no-equation",
+            format!("no set covers {}", table.get(question.species).label()),
+        )
+        .hint("`spinney equations --species ...` without a region lists the sets that do"));
+    }
+    let units = match arguments.tree.dbh_in {
+        Some(_) => UnitSystem::Imperial,
+        None => UnitSystem::Metric,
+    };
+    let every_region = arguments.set.is_some() || arguments.region.is_some();
+    Ok(tables::evaluation::report(
+        question,
+        &evaluations,
+        every_region,
+        table,
+        units,
+    ))
+}
+
+/// The sets that cover the species and have the region, as far as these are asked for.
+fn covering<'s>(
+    arguments: &EquationsArgs,
+    sets: &'s [VolumeSet],
+    species: Option<SpeciesId>,
+) -> Vec<&'s VolumeSet> {
+    let covers = |set: &&VolumeSet| {
+        let region = arguments.region.as_deref();
+        region.is_none_or(|name| set.region(name).is_some())
+            && species.is_none_or(|id| set.coverage().iter().any(|c| c.species.contains(&id)))
+    };
+    sets.iter().filter(covers).collect()
 }
 
 fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>), Problems> {

@@ -31,7 +31,7 @@ mod table_checks;
 mod table_head;
 mod table_rows;
 mod table_species;
-mod table_volume;
+pub(crate) mod table_volume;
 mod table_wood;
 pub mod tables;
 mod trees;

@@ -20,8 +20,9 @@ use crate::units::basal_area_m2;
 /// Height above ground at which dbh is measured in these publications.
 const BREAST_HEIGHT_M: f64 = 1.3;
 
-/// Relative error asked of the integrals.
-const RELATIVE_TOLERANCE: f64 = 1e-10;
+/// Relative error asked of the integrals, by an estimate that is far on the safe side: one panel
+/// of 21 points as a rule, whose true error is below 1e-9 for every published row (tested).
+const RELATIVE_TOLERANCE: f64 = 1e-5;
 
 /// A taper equation with its coefficients. `D` is dbh, `H` total height, `h` height above ground,
 /// `z = h/H`, `d` the diameter at `h`.
@@ -192,18 +193,18 @@ impl Profile {
             };
         }
         // Near the ground the forms run on roots of h, near the tip on powers of the distance to
-        // it. With h = H w^4 and w = w_to - (w_to - w_from) s^3 the integrand is smooth in s.
-        let place = |height_m: f64| (height_m / self.height_m).sqrt().sqrt();
-        let (start, end) = (place(from_m), place(to_m));
+        // it. With h = H w^3 and w = w_to - (w_to - w_from) s^2 the integrand is smooth in s.
+        let (start, end) = (
+            (from_m / self.height_m).cbrt(),
+            (to_m / self.height_m).cbrt(),
+        );
         let span = end - start;
         let integrand = |s: f64| {
-            let w = end - span * s * s * s;
-            let cube = w * w * w;
-            let square_cm2 = self.square_of_diameter(self.height * cube * w);
-            square_cm2 * cube * s * s
+            let w = end - span * s * s;
+            self.square_of_diameter(self.height * w * w * w) * w * w * s
         };
         let upper = quadrature::integrate(integrand, 0.0, 1.0, RELATIVE_TOLERANCE);
-        let factor = basal_area_m2(1.0 / self.dbh_per_cm) * self.height_m * 12.0 * span;
+        let factor = basal_area_m2(1.0 / self.dbh_per_cm) * self.height_m * 6.0 * span;
         Integral {
             value: stump_m3 + factor * upper.value,
             error: factor * upper.error,

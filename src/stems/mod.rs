@@ -3,6 +3,7 @@
 pub mod biomass;
 pub mod checks;
 pub mod derivation;
+pub mod evaluation;
 pub mod national;
 pub mod national_stem;
 pub mod national_terms;

@@ -38,7 +38,7 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
 }
 
 /// One line per volume set.
-pub fn volume_sets(sets: &[VolumeSet]) -> Report {
+pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
     let columns = vec![
         Column::words("set"),
         Column::number("species", "and groups"),

@@ -8,6 +8,7 @@ pub mod attribute;
 pub mod catalogue;
 pub mod curves;
 pub mod equations;
+pub mod evaluation;
 pub mod figures;
 pub mod lookup;
 pub mod plots;

@@ -38,4 +38,5 @@ mod stands_and_strata;
 mod upper_flat_creek;
 mod upper_flat_creek_check;
 mod volume_choice;
+mod volume_designs;
 mod volumes;

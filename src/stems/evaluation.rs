@@ -1,0 +1,103 @@
+//! One tree under many sets: what each set that covers the species says of the same stem.
+//!
+//! In: sets, a species, a tree, limits. Out: one [`Evaluation`] per set and region with a row of
+//! its own, in the order of the sets; nothing is averaged and nothing stands in for a species.
+
+use crate::design::{Fallback, Merchantable};
+use crate::species::choose::{Chosen, Wanted};
+use crate::species::set::VolumeSet;
+use crate::species::{SpeciesId, SpeciesTable};
+use crate::stems::volume::{StemInput, StemVolume};
+
+/// The tree and what is asked of it.
+#[derive(Clone, Copy, Debug)]
+pub struct Question<'a> {
+    /// Its species.
+    pub species: SpeciesId,
+    /// Its sizes.
+    pub tree: StemInput,
+    /// Only this region; every region with a row of its own without one.
+    pub region: Option<&'a str>,
+    /// Limits of merchantable wood, left out where a set cannot serve them.
+    pub merchantable: Option<Merchantable>,
+    /// A planted stand?
+    pub planted: bool,
+}
+
+/// What one set says for one region.
+#[derive(Clone, Debug)]
+pub struct Evaluation<'s> {
+    /// The set.
+    pub set: &'s VolumeSet,
+    /// The region; `None` where the set has none, or the row serves all.
+    pub region: Option<&'s str>,
+    /// The equations used.
+    pub chosen: Chosen,
+    /// The result.
+    pub stem: StemVolume,
+    /// Why there is no merchantable volume though limits were given.
+    pub no_merchantable: Option<String>,
+}
+
+/// Evaluates one set; empty where it does not cover the species (in the region asked for).
+pub fn evaluate<'s>(
+    set: &'s VolumeSet,
+    question: &Question<'_>,
+    table: &SpeciesTable,
+) -> Vec<Evaluation<'s>> {
+    let all = std::iter::once(None).chain(set.regions.iter().map(|r| Some(r.name.as_str())));
+    let regions: Vec<Option<&str>> = match question.region {
+        Some(asked) => match set.region(asked) {
+            Some(index) => vec![Some(set.regions[index].name.as_str())],
+            None if set.regions.is_empty() => vec![None],
+            None => Vec::new(),
+        },
+        None => all.collect(),
+    };
+    let mut evaluations: Vec<Evaluation<'s>> = Vec::new();
+    for region in regions {
+        let Some((chosen, no_merchantable)) = choose(set, question, region, table) else {
+            continue;
+        };
+        // A region without a row of its own repeats another's.
+        if evaluations
+            .iter()
+            .any(|other| other.chosen.main == chosen.main)
+        {
+            continue;
+        }
+        let stem = set.stem(&chosen, &question.tree);
+        evaluations.push(Evaluation {
+            set,
+            region: set.equations[chosen.main]
+                .region
+                .map(|index| set.regions[index].name.as_str()),
+            chosen,
+            stem,
+            no_merchantable,
+        });
+    }
+    evaluations
+}
+
+fn choose(
+    set: &VolumeSet,
+    question: &Question<'_>,
+    region: Option<&str>,
+    table: &SpeciesTable,
+) -> Option<(Chosen, Option<String>)> {
+    let mut wanted = Wanted {
+        region,
+        fallback: Fallback::None,
+        merchantable: question.merchantable,
+        planted: question.planted,
+    };
+    match set.choose(question.species, &wanted, table) {
+        Ok(chosen) => Some((chosen, None)),
+        Err(missing) => {
+            wanted.merchantable.take()?;
+            let chosen = set.choose(question.species, &wanted, table).ok()?;
+            Some((chosen, Some(missing.message)))
+        }
+    }
+}
