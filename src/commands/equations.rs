@@ -22,13 +22,14 @@ const WIDE: usize = 110;
 
 /// Runs the command.
 pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
-    let (table, sets) = match read(arguments) {
+    let (table, sets, warnings) = match read(arguments) {
         Ok(read) => read,
         Err(problems) => {
             report(&problems)?;
             return Ok(Outcome::InputIsWrong);
         }
     };
+    report(&warnings)?;
     if arguments.verify {
         return verify(&sets, &table);
     }
@@ -138,15 +139,31 @@ fn covering<'s>(
     sets.iter().filter(covers).collect()
 }
 
-fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>), Problems> {
+/// The species table, the sets asked for, and warnings about them.
+fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Problems), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
         None => tables.volume_sets(),
     };
-    let sets = names.iter().map(|name| tables.volume_set(name, &table));
-    Ok((table.clone(), sets.collect::<Result<_, _>>()?))
+    let (mut sets, mut problems) = (Vec::new(), Problems::new());
+    for name in &names {
+        match tables.volume_set(name, &table) {
+            Ok(set) => {
+                if let Some(warning) = tables.untested("volume", &set) {
+                    problems.push(warning);
+                }
+                sets.push(set);
+            }
+            Err(found) => problems.append(found),
+        }
+    }
+    if problems.has_errors() {
+        Err(problems)
+    } else {
+        Ok((table, sets, problems))
+    }
 }
 
 fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {

@@ -182,6 +182,9 @@ fn volume_set(
 ) -> Option<VolumeSet> {
     let volume = design.volume.as_mut()?;
     let set = keep(tables.volume_set(&volume.set, species), problems)?;
+    if let Some(warning) = tables.untested("volume", &set) {
+        problems.push(warning);
+    }
     let region = volume.region.as_deref();
     if let Err(message) = set.check_region(region) {
         let error = Diagnostic::error("volume-region", message);

@@ -255,7 +255,7 @@ fn read_curve(
         match row.text(column) {
             Some(text) => {
                 printed.push(text.to_owned());
-                coefficients.extend(table.number(row, column, problems));
+                coefficients.extend(table.figure(row, column, problems));
             }
             None => missing.push(*name),
         }

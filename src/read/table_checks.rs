@@ -3,7 +3,8 @@
 //! In: the text, the set read so far, the species table. Out: checks, or problems with places.
 
 use crate::design::Merchantable;
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::math::digits::six_digits;
 use crate::read::csv::{Column, Row, Table};
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
@@ -107,6 +108,44 @@ pub(crate) fn read(
     checks
 }
 
+/// The check values that the set does not meet, each at its place.
+pub(crate) fn failed(source: &Source, set: &VolumeSet, species: &SpeciesTable) -> Problems {
+    let mut problems = Problems::new();
+    for result in set.verify(species).iter().filter(|result| !result.pass) {
+        let check = result.check;
+        let unit = check.unit.name;
+        let message = match &result.ours {
+            Ok(ours) => format!(
+                "the equation gives {} {unit}, the check value is {} {unit} (relative difference {:+.1e})",
+                six_digits(*ours),
+                check.printed,
+                result.relative_error
+            ),
+            Err(reason) => format!("there is no value to compare with the check value: {reason}"),
+        };
+        problems.push(
+            Diagnostic::error("check-failed", message)
+                .at(value_site(source, check.line))
+                .hint("compare coefficients, formula, units and bark with the publication"),
+        );
+    }
+    problems
+}
+
+/// Place of the value in a row of check values.
+fn value_site(source: &Source, line: usize) -> Site {
+    let mut said = Problems::new();
+    let mut table = Table::open(source, &[], &mut said);
+    while let Some(table) = &mut table
+        && let Some(row) = table.next_row(&mut said)
+    {
+        if let (true, Some(column)) = (row.line() == line, table.column("value")) {
+            return table.site(&row, column);
+        }
+    }
+    source.site(line, 1)
+}
+
 fn read_row(
     table: &Table,
     row: &Row,
@@ -146,8 +185,8 @@ fn read_row(
         }
         id
     });
-    let dbh_cm = table.number(row, columns.dbh, problems);
-    let height_m = table.number(row, columns.height, problems);
+    let dbh_cm = table.figure(row, columns.dbh, problems);
+    let height_m = table.figure(row, columns.height, problems);
     for (name, value) in [("dbh_cm", dbh_cm), ("height_m", height_m)] {
         if value.is_none() {
             lacks(name, problems);
@@ -187,13 +226,13 @@ fn read_row(
         }
         tolerance
     });
-    let value = table.number(row, table.column("value"), problems);
+    let value = table.figure(row, table.column("value"), problems);
     Some(Check {
         species: id?,
         region: text("region").map(str::to_owned),
         dbh_cm: dbh_cm?,
         height_m: height_m?,
-        broken_height_m: table.number(row, columns.broken, problems),
+        broken_height_m: table.figure(row, columns.broken, problems),
         planted: text("origin") == Some("planted"),
         quantity: quantity?,
         printed: text("value")?.to_owned(),
@@ -224,8 +263,8 @@ fn read_quantity(
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
         "merchantable" => {
-            let stump_m = table.number(row, columns.stump, problems);
-            let top_cm = table.number(row, columns.top, problems);
+            let stump_m = table.figure(row, columns.stump, problems);
+            let top_cm = table.figure(row, columns.top, problems);
             stump_m.zip(top_cm).map(|(stump_m, top_diameter_cm)| {
                 CheckQuantity::Merchantable(Merchantable {
                     stump_m,

@@ -6,18 +6,21 @@
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::csv::{Column, Row, Table};
 use crate::read::source::Source;
+use crate::read::table_formula::Formulas;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::{RowDefaults, unknown_form, unknown_species};
-use crate::species::equation::{Equation, FormSpec, Quantity};
+use crate::species::equation::{Equation, FormSpec, Measure, Model, Quantity};
+use crate::species::form::Form;
 use crate::species::set::{SpeciesEntry, ValidRange, VolumeSet};
 use crate::species::{SpeciesId, SpeciesTable};
 
-const ROW_COLUMNS: &[&str] = &[
+pub(super) const ROW_COLUMNS: &[&str] = &[
     "species",
     "region",
     "origin",
     "quantity",
     "form",
+    "formula",
     "dbh_min",
     "dbh_max",
     "height_min",
@@ -38,7 +41,12 @@ pub(super) fn read(
     let Some(mut table) = Table::open(source, &[], problems) else {
         return;
     };
-    check_columns(&table, &set.head.error.columns, problems);
+    check_columns(
+        &table,
+        &set.head.error.columns,
+        &defaults.formulas,
+        problems,
+    );
     let columns = RowColumns {
         species: table.column("species"),
         region: table.column("region"),
@@ -46,6 +54,7 @@ pub(super) fn read(
         range: ["dbh_min", "dbh_max", "height_min", "height_max"].map(|name| table.column(name)),
         quantity: table.column("quantity"),
         form: table.column("form"),
+        formula: table.column("formula"),
         mark: table.column("mark"),
         note: table.column("note"),
         error: set
@@ -88,7 +97,15 @@ fn check_groups_used(source: &Source, set: &VolumeSet, problems: &mut Problems) 
     }
 }
 
-fn check_columns(table: &Table, error_columns: &[String], problems: &mut Problems) {
+fn check_columns(
+    table: &Table,
+    error_columns: &[String],
+    formulas: &Formulas,
+    problems: &mut Problems,
+) {
+    if formulas.any() {
+        return check_coefficients_used(table, error_columns, formulas, problems);
+    }
     let mut known: Vec<&str> = ROW_COLUMNS.to_vec();
     known.extend(FormSpec::all().flat_map(|spec| spec.coefficients().iter().copied()));
     known.extend(error_columns.iter().map(String::as_str));
@@ -105,6 +122,33 @@ fn check_columns(table: &Table, error_columns: &[String], problems: &mut Problem
     }
 }
 
+/// With a formula a coefficient may have any name, so a column that nothing uses is a slip.
+fn check_coefficients_used(
+    table: &Table,
+    error_columns: &[String],
+    formulas: &Formulas,
+    problems: &mut Problems,
+) {
+    for (index, head) in table.heads().iter().enumerate() {
+        if !ROW_COLUMNS.contains(&head.as_str())
+            && !error_columns.contains(head)
+            && !formulas.uses(head)
+        {
+            problems.push(
+                Diagnostic::error(
+                    "coefficient-unused",
+                    format!("no formula or form of the set uses the column `{head}`"),
+                )
+                .at(table.head_site(index))
+                .hint(format!(
+                    "use it, or remove it; columns that are no coefficients are {}",
+                    ROW_COLUMNS.join(", ")
+                )),
+            );
+        }
+    }
+}
+
 struct RowColumns {
     species: Option<Column>,
     region: Option<Column>,
@@ -112,6 +156,7 @@ struct RowColumns {
     range: [Option<Column>; 4],
     quantity: Option<Column>,
     form: Option<Column>,
+    formula: Option<Column>,
     mark: Option<Column>,
     note: Option<Column>,
     error: Vec<Option<Column>>,
@@ -149,26 +194,12 @@ fn read_row(
             .hint(known_hint(name, &known))
         }),
     };
-    let quantity = match row.text(columns.quantity) {
-        Some(name) => Quantity::NAMES
-            .iter()
-            .find(|(word, _)| *word == name)
-            .map(|(_, quantity)| *quantity)
-            .ok_or_else(|| {
-                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
-                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
-                    .at(place(columns.quantity))
-                    .hint(known_hint(name, &known))
-            }),
-        None => defaults.quantity.ok_or_else(|| {
-            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
-                .at(table.row_site(row))
-        }),
-    };
+    let quantity = read_quantity(table, row, columns, defaults);
     let spec = match row.text(columns.form) {
         Some(name) => {
             FormSpec::named(name).ok_or_else(|| unknown_form(name).at(place(columns.form)))
         }
+        None if row.text(columns.formula).is_some() => Ok(FormSpec::Formula),
         None => defaults.form.ok_or_else(|| {
             Diagnostic::error("form-missing", "neither row nor head names a form")
                 .at(table.row_site(row))
@@ -201,7 +232,12 @@ fn read_row(
             .at(table.row_site(row)),
         );
     }
-    let (values, printed) = read_coefficients(table, row, spec, problems)?;
+    let (model, printed) = if matches!(spec, FormSpec::Formula) {
+        check_result_unit(table, row, quantity, defaults, problems);
+        read_formula(table, row, columns, defaults, problems)?
+    } else {
+        read_known_form(table, row, columns, spec, problems)?
+    };
     let error = columns
         .error
         .iter()
@@ -213,7 +249,7 @@ fn read_row(
         quantity: quantity?,
         planted: planted?,
         range: read_range(table, row, columns, set, problems),
-        model: spec.build(&values),
+        model,
         spec,
         printed,
         error,
@@ -221,6 +257,58 @@ fn read_row(
         note: row.text(columns.note).map(str::to_owned),
         line: row.line(),
     })
+}
+
+fn read_quantity(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    defaults: &RowDefaults,
+) -> Result<Quantity, Diagnostic> {
+    match columns
+        .quantity
+        .and_then(|column| Some((column, row.text(Some(column))?)))
+    {
+        Some((column, name)) => Quantity::NAMES
+            .iter()
+            .find(|(word, _)| *word == name)
+            .map(|(_, quantity)| *quantity)
+            .ok_or_else(|| {
+                let known: Vec<&str> = Quantity::NAMES.iter().map(|(word, _)| *word).collect();
+                Diagnostic::error("unknown-quantity", format!("`{name}` is no quantity"))
+                    .at(table.site(row, column))
+                    .hint(known_hint(name, &known))
+            }),
+        None => defaults.quantity.ok_or_else(|| {
+            Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
+                .at(table.row_site(row))
+        }),
+    }
+}
+
+/// A form of the program with the coefficients of the row.
+fn read_known_form(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    spec: FormSpec,
+    problems: &mut Problems,
+) -> Option<(Model, Vec<String>)> {
+    if let Some(column) = columns.formula
+        && row.text(columns.formula).is_some()
+    {
+        problems.push(
+            Diagnostic::error(
+                "formula-unused",
+                format!("the form is `{}`, but there is a formula", spec.name()),
+            )
+            .at(table.site(row, column))
+            .hint("remove it, or write the form `formula`"),
+        );
+    }
+    let owner = format!("form `{}`", spec.name());
+    let (values, printed) = read_coefficients(table, row, &owner, spec.coefficients(), problems)?;
+    Some((spec.build(&values)?, printed))
 }
 
 /// The limits of the row's own, given in the units of the set.
@@ -264,19 +352,81 @@ fn find_entry(label: &str, set: &mut VolumeSet, species: &SpeciesTable) -> Optio
     Some(set.entries.len() - 1)
 }
 
+/// The formula of the row, or of the head, with the coefficients of the row.
+fn read_formula(
+    table: &Table,
+    row: &Row,
+    columns: &RowColumns,
+    defaults: &RowDefaults,
+    problems: &mut Problems,
+) -> Option<(Model, Vec<String>)> {
+    let formulas = &defaults.formulas;
+    let text = row.text(columns.formula).or(formulas.of_head.as_deref());
+    let Some(text) = text else {
+        problems.push(
+            Diagnostic::error("formula-missing", "neither row nor head gives a formula")
+                .at(table.row_site(row))
+                .hint("write it in a column `formula`, or in the head as `formula`"),
+        );
+        return None;
+    };
+    let expression = formulas.get(text)?;
+    let names: Vec<&str> = expression
+        .coefficients()
+        .map(|name| name.name.as_str())
+        .collect();
+    let (values, printed) = read_coefficients(table, row, "the formula", &names, problems)?;
+    let value = |wanted: &str| {
+        let index = names.iter().position(|name| *name == wanted)?;
+        values.get(index).copied()
+    };
+    let formula = expression.with_coefficients(value)?;
+    Some((Model::Direct(Form::Formula(formula)), printed))
+}
+
+/// The unit of what a formula gives is never assumed.
+fn check_result_unit(
+    table: &Table,
+    row: &Row,
+    quantity: Option<Quantity>,
+    defaults: &RowDefaults,
+    problems: &mut Problems,
+) {
+    let Some(quantity) = quantity else { return };
+    let (key, given) = match quantity.measure() {
+        Measure::Volume => ("result", defaults.has_units.result),
+        Measure::Mass => ("mass", defaults.has_units.mass),
+        Measure::Diameter | Measure::Share => return,
+    };
+    if !given {
+        problems.push(
+            Diagnostic::error(
+                "unit-missing",
+                format!(
+                    "the head does not say in which unit `{}` is",
+                    quantity.name()
+                ),
+            )
+            .at(table.row_site(row))
+            .hint(format!("give `{key}` under `units`")),
+        );
+    }
+}
+
 fn read_coefficients(
     table: &Table,
     row: &Row,
-    spec: FormSpec,
+    owner: &str,
+    names: &[&str],
     problems: &mut Problems,
 ) -> Option<(Vec<f64>, Vec<String>)> {
     let (mut values, mut printed, mut missing) = (Vec::new(), Vec::new(), Vec::new());
-    for name in spec.coefficients() {
+    for name in names {
         let column = table.column(name);
         match row.text(column) {
             Some(text) => {
                 printed.push(text.to_owned());
-                values.extend(table.number(row, column, problems));
+                values.extend(table.figure(row, column, problems));
             }
             None => missing.push(*name),
         }
@@ -285,12 +435,12 @@ fn read_coefficients(
         problems.push(
             Diagnostic::error(
                 "coefficient-missing",
-                format!("form `{}` needs {}", spec.name(), missing.join(", ")),
+                format!("{owner} needs {}", missing.join(", ")),
             )
             .at(table.row_site(row)),
         );
     }
-    (values.len() == spec.coefficients().len()).then_some((values, printed))
+    (values.len() == names.len()).then_some((values, printed))
 }
 
 /// Two rows that would serve the same species for the same quantity in the same region.

@@ -6,12 +6,12 @@
 
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::source::Source;
+use crate::read::table_formula::Formulas;
 use crate::read::table_head::{Keys, known_hint};
+use crate::read::table_units::{HasUnits, read_units};
 use crate::read::yaml::{self, Node};
 use crate::read::{table_checks, table_rows};
-use crate::species::equation::{
-    DBH_UNITS, FormSpec, HEIGHT_UNITS, MASS_UNITS, METRIC, Quantity, RESULT_UNITS, Units,
-};
+use crate::species::equation::{FormSpec, METRIC, Quantity};
 use crate::species::set::{
     BarkBasis, FixedLimits, Head, Obtained, PublishedError, Region, SpeciesEntry, ValidRange,
     VolumeSet,
@@ -25,6 +25,7 @@ const HEAD_KEYS: &[&str] = &[
     "obtained",
     "obtained_note",
     "form",
+    "formula",
     "quantity",
     "units",
     "bark",
@@ -44,6 +45,9 @@ const HEAD_KEYS: &[&str] = &[
 /// What the head says for rows that are silent.
 pub(super) struct RowDefaults {
     pub(super) form: Option<FormSpec>,
+    pub(super) formulas: Formulas,
+    /// Does the head give the unit of volumes, and that of masses?
+    pub(super) has_units: HasUnits,
     pub(super) quantity: Option<Quantity>,
 }
 
@@ -65,7 +69,7 @@ pub(crate) fn read(
 ) -> Result<VolumeSet, Problems> {
     let mut problems = Problems::new();
     let node = yaml::parse(head)?;
-    let Some(table_head) = read_head(head, &node, species, &mut problems) else {
+    let Some(table_head) = read_head(head, &node, rows, species, &mut problems) else {
         return Err(problems.sorted());
     };
     let mut set = VolumeSet {
@@ -93,6 +97,7 @@ pub(crate) fn read(
 fn read_head(
     source: &Source,
     node: &Node,
+    rows: &Source,
     species: &SpeciesTable,
     problems: &mut Problems,
 ) -> Option<TableHead> {
@@ -108,6 +113,8 @@ fn read_head(
     keys.need("bark", problems);
     keys.need("range", problems);
     keys.need("error", problems);
+    let formulas = Formulas::read(source, &keys, rows, problems);
+    let (units, has_units) = read_units(source, &keys, &formulas, problems);
     let head = Head {
         title: keys.need_text("title", problems),
         citation: keys.need_text("citation", problems),
@@ -115,7 +122,7 @@ fn read_head(
             .choice("obtained", Obtained::NAMES, problems)
             .unwrap_or(Obtained::Carried),
         obtained_note: keys.text("obtained_note", problems),
-        units: read_units(source, &keys, problems).unwrap_or(METRIC),
+        units: units.unwrap_or(METRIC),
         bark: keys
             .choice("bark", BarkBasis::NAMES, problems)
             .unwrap_or(BarkBasis::Unresolved),
@@ -135,13 +142,15 @@ fn read_head(
     Some(TableHead {
         head,
         defaults: RowDefaults {
-            form: keys.text("form", problems).and_then(|name| {
-                let spec = FormSpec::named(&name);
-                if spec.is_none() {
+            form: match keys.text("form", problems) {
+                Some(name) => FormSpec::named(&name).or_else(|| {
                     problems.push(unknown_form(&name).at(keys.get("form")?.site(source)));
-                }
-                spec
-            }),
+                    None
+                }),
+                None => formulas.of_head.as_ref().map(|_| FormSpec::Formula),
+            },
+            formulas,
+            has_units,
             quantity: keys.choice("quantity", Quantity::NAMES, problems),
         },
         profiles_from: keys.text("profiles_from", problems),
@@ -154,83 +163,6 @@ pub(super) fn unknown_form(name: &str) -> Diagnostic {
     let known: Vec<&str> = FormSpec::all().map(FormSpec::name).collect();
     Diagnostic::error("unknown-form", format!("there is no form `{name}`"))
         .hint(known_hint(name, &known))
-}
-
-fn read_units(source: &Source, keys: &Keys, problems: &mut Problems) -> Option<Units> {
-    let known = &[
-        "dbh",
-        "height",
-        "result",
-        "mass",
-        "dbh_per_cm",
-        "height_per_m",
-        "m3_per_result",
-    ];
-    let place = keys.need("units", problems)?;
-    let units = keys.map("units", "`units`", known, problems)?;
-    let named =
-        |table: &'static [(&'static str, f64)]| -> Vec<(&'static str, (&'static str, f64))> {
-            table
-                .iter()
-                .map(|(name, size)| (*name, (*name, *size)))
-                .collect()
-        };
-    units.need("dbh", problems);
-    units.need("height", problems);
-    if units.get("mass").is_none() {
-        units.need("result", problems);
-    }
-    let dbh = units.choice("dbh", &named(DBH_UNITS), problems);
-    let height = units.choice("height", &named(HEIGHT_UNITS), problems);
-    let results: Vec<(&str, (&str, Option<f64>))> = RESULT_UNITS
-        .iter()
-        .map(|(name, size)| (*name, (*name, *size)))
-        .collect();
-    let (result, result_m3) = match units.get("result") {
-        Some(_) => units.choice("result", &results, problems)?,
-        None => (METRIC.result, Some(METRIC.m3_per_result)),
-    };
-    let (mass, mass_kg) = match units.get("mass") {
-        Some(_) => units.choice("mass", &named(MASS_UNITS), problems)?,
-        None => (METRIC.mass, METRIC.kg_per_result),
-    };
-    let ((dbh, dbh_cm), (height, height_m)) = (dbh?, height?);
-    // A factor that the source rounded takes the place of the exact one.
-    let factor = |key: &str, problems: &mut Problems| {
-        let number = units.number(key, problems)?;
-        if number > 0.0 {
-            return Some(number);
-        }
-        problems.push(
-            Diagnostic::error(
-                "bad-factor",
-                format!("`{key}` must be positive (`{number}`)"),
-            )
-            .at(units.get(key)?.site(source)),
-        );
-        None
-    };
-    let m3_per_result = factor("m3_per_result", problems).or(result_m3);
-    if m3_per_result.is_none() {
-        problems.push(
-            Diagnostic::error(
-                "factor-missing",
-                format!("`{result}` have no fixed size in m3"),
-            )
-            .at(place.site(source))
-            .hint("give the factor of the source as `m3_per_result`"),
-        );
-    }
-    Some(Units {
-        dbh_per_cm: factor("dbh_per_cm", problems).unwrap_or(1.0 / dbh_cm),
-        height_per_m: factor("height_per_m", problems).unwrap_or(1.0 / height_m),
-        m3_per_result: m3_per_result?,
-        kg_per_result: mass_kg,
-        dbh,
-        height,
-        result,
-        mass,
-    })
 }
 
 fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits> {

@@ -12,8 +12,10 @@ use std::path::Path;
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
-use crate::read::{table_species, table_volume, table_wood};
+use crate::read::{table_checks, table_species, table_volume, table_wood};
 use crate::species::SpeciesTable;
+use crate::species::equation::{Model, Quantity};
+use crate::species::form::Form;
 use crate::species::set::VolumeSet;
 use crate::species::wood::WoodProperties;
 
@@ -174,12 +176,13 @@ impl Tables {
         self.folders("volume")
     }
 
-    /// A volume set, with the set whose profiles it borrows.
+    /// A volume set, with the set whose profiles it borrows. One of the user's own must meet its
+    /// check values.
     pub fn volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
-        let mut set = self.equation_set("volume", name, species)?;
+        let mut set = self.read_set("volume", name, species)?;
         if let Some(lender) = set.profiles_from.clone() {
-            let profiles = self.equation_set("volume", &lender, species)?;
-            if !profiles.has(crate::species::equation::Quantity::Profile) {
+            let profiles = self.read_set("volume", &lender, species)?;
+            if !profiles.has(Quantity::Profile) {
                 let mut problems = Problems::new();
                 problems.push(Diagnostic::error(
                     "no-profiles",
@@ -189,7 +192,7 @@ impl Tables {
             }
             set.profiles = Some(Box::new(profiles));
         }
-        Ok(set)
+        self.try_own("volume", set, species)
     }
 
     /// Wood properties of a folder `wood/<set>/`.
@@ -237,8 +240,54 @@ impl Tables {
         table_wood::read(name, &files, species)
     }
 
-    /// A set of a kind (`volume`, `biomass`, `bark`) by itself.
+    /// A set of a kind (`volume`, `biomass`, `bark`) by itself. One of the user's own must meet
+    /// its check values.
     pub fn equation_set(
+        &self,
+        kind: &str,
+        name: &str,
+        species: &SpeciesTable,
+    ) -> Result<VolumeSet, Problems> {
+        let set = self.read_set(kind, name, species)?;
+        self.try_own(kind, set, species)
+    }
+
+    /// Built-in sets are tried by the tests, the user's own when they are read.
+    fn try_own(
+        &self,
+        kind: &str,
+        set: VolumeSet,
+        species: &SpeciesTable,
+    ) -> Result<VolumeSet, Problems> {
+        let Some((name, text)) = self.overlay.get(&format!("{kind}/{}/checks.csv", set.name))
+        else {
+            return Ok(set);
+        };
+        let failed = table_checks::failed(&Source::new(name, text.clone()), &set, species);
+        if failed.has_errors() {
+            Err(failed.sorted())
+        } else {
+            Ok(set)
+        }
+    }
+
+    /// What to say about a set with a formula that no check value tries.
+    pub fn untested(&self, kind: &str, set: &VolumeSet) -> Option<Diagnostic> {
+        let is_formula = |model: &Model| matches!(model, Model::Direct(Form::Formula(_)));
+        let formula = set.equations.iter().any(|row| is_formula(&row.model));
+        let head = self.source(&format!("{kind}/{}/set.yaml", set.name))?;
+        (formula && set.checks.is_empty()).then(|| {
+            let message = format!(
+                "{kind} set `{}` has no check value; its formula is untested",
+                set.name
+            );
+            Diagnostic::warning("no-check-value", message)
+                .at(head.whole())
+                .hint("write a published value into `checks.csv` beside it")
+        })
+    }
+
+    fn read_set(
         &self,
         kind: &str,
         name: &str,

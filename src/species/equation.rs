@@ -167,6 +167,8 @@ pub enum FormSpec {
     Ratio(&'static form::Spec<Ratio>),
     /// Gives the merchantable share.
     Share(&'static form::Spec<Share>),
+    /// A formula written in the table itself.
+    Formula,
 }
 
 impl FormSpec {
@@ -177,6 +179,7 @@ impl FormSpec {
             .chain(taper::SPECS.iter().map(FormSpec::Profile))
             .chain(form::RATIO_SPECS.iter().map(FormSpec::Ratio))
             .chain(share::SPECS.iter().map(FormSpec::Share))
+            .chain([FormSpec::Formula])
     }
 
     /// The form of this name.
@@ -191,16 +194,18 @@ impl FormSpec {
             FormSpec::Profile(spec) => spec.name,
             FormSpec::Ratio(spec) => spec.name,
             FormSpec::Share(spec) => spec.name,
+            FormSpec::Formula => "formula",
         }
     }
 
-    /// Names of its coefficients.
+    /// Names of its coefficients; none for a formula, which has those of its text.
     pub fn coefficients(self) -> &'static [&'static str] {
         match self {
             FormSpec::Direct(spec) => spec.coefficients,
             FormSpec::Profile(spec) => spec.coefficients,
             FormSpec::Ratio(spec) => spec.coefficients,
             FormSpec::Share(spec) => spec.coefficients,
+            FormSpec::Formula => &[],
         }
     }
 
@@ -211,13 +216,14 @@ impl FormSpec {
             FormSpec::Profile(spec) => spec.formula,
             FormSpec::Ratio(spec) => spec.formula,
             FormSpec::Share(spec) => spec.formula,
+            FormSpec::Formula => "as the table gives it",
         }
     }
 
     /// Can it give this quantity?
     pub fn gives(self, quantity: Quantity) -> bool {
         match self {
-            FormSpec::Direct(_) => {
+            FormSpec::Direct(_) | FormSpec::Formula => {
                 quantity == Quantity::DiameterInside
                     || matches!(quantity.measure(), Measure::Volume | Measure::Mass)
             }
@@ -227,14 +233,16 @@ impl FormSpec {
         }
     }
 
-    /// The form with coefficients in the order of [`FormSpec::coefficients`].
-    pub fn build(self, coefficients: &[f64]) -> Model {
-        match self {
+    /// The form with coefficients in the order of [`FormSpec::coefficients`]; `None` for a
+    /// formula, which is more than its coefficients.
+    pub fn build(self, coefficients: &[f64]) -> Option<Model> {
+        Some(match self {
             FormSpec::Direct(spec) => Model::Direct((spec.build)(coefficients)),
             FormSpec::Profile(spec) => Model::Profile((spec.build)(coefficients)),
             FormSpec::Ratio(spec) => Model::Ratio((spec.build)(coefficients)),
             FormSpec::Share(spec) => Model::Share((spec.build)(coefficients)),
-        }
+            FormSpec::Formula => return None,
+        })
     }
 }
 
@@ -268,11 +276,28 @@ pub struct Equation {
 }
 
 impl Equation {
+    /// The formula in plain text.
+    pub fn formula(&self) -> &str {
+        match &self.model {
+            Model::Direct(Form::Formula(formula)) => formula.text(),
+            _ => self.spec.formula(),
+        }
+    }
+
+    /// Names of the coefficients, in the order of the printed ones.
+    pub fn coefficient_names(&self) -> Vec<&str> {
+        match &self.model {
+            Model::Direct(Form::Formula(formula)) => {
+                formula.coefficients().iter().map(String::as_str).collect()
+            }
+            _ => self.spec.coefficients().to_vec(),
+        }
+    }
+
     /// `b0 = -9.985, b1 = 1.712`, as printed.
     pub fn coefficients_text(&self) -> String {
         let pairs: Vec<String> = self
-            .spec
-            .coefficients()
+            .coefficient_names()
             .iter()
             .zip(&self.printed)
             .map(|(name, value)| format!("{name} = {value}"))

@@ -6,6 +6,8 @@
 //!
 //! To add a form: a variant, its [`Spec`] in [`SPECS`], its formula in `value`, its test.
 
+use crate::species::expression::Formula;
+
 /// A form of which tables of coefficients may be written: its name in the data, the names of its
 /// coefficients, the formula in plain text.
 #[derive(Debug)]
@@ -124,6 +126,12 @@ pub enum Form {
         /// Slope, large trees.
         b1_large: f64,
     },
+    /// A formula that the table itself gives as text, with its coefficients: an equation of the
+    /// user's own, or a publication whose form no other variant has.
+    ///
+    /// Formula, domain and source: those of the table. Its variables name their units, and the
+    /// units of the set are theirs.
+    Formula(Formula),
 }
 
 /// Every volume form.
@@ -226,6 +234,7 @@ impl Form {
             Form::RisingPower { a, a1, b, c, c1 } => {
                 a * dbh.powf(a1 * (1.0 - (-b * dbh).exp()).powf(c1)) * height.powf(c)
             }
+            Form::Formula(ref formula) => formula.value(dbh, height),
             Form::DampedPower { a, b, b1, c } => {
                 a * dbh.powf(b) * height.powf(c) * (-b1 * dbh).exp()
             }

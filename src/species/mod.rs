@@ -4,6 +4,7 @@
 
 pub mod choose;
 pub mod equation;
+pub mod expression;
 pub mod form;
 pub mod national;
 pub mod ratio_profile;

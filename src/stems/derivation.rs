@@ -108,7 +108,7 @@ impl VolumeSet {
             format!(
                 "{}: {}; D dbh ({}), H total height ({})",
                 equation.quantity.name(),
-                equation.spec.formula(),
+                equation.formula(),
                 units.dbh,
                 units.height
             ),

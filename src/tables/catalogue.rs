@@ -120,7 +120,7 @@ fn range_words(set: &VolumeSet) -> String {
 fn formulas(set: &VolumeSet) -> Vec<String> {
     let mut formulas: Vec<String> = Vec::new();
     for equation in &set.equations {
-        let formula = format!("{}: {}", equation.quantity.name(), equation.spec.formula());
+        let formula = format!("{}: {}", equation.quantity.name(), equation.formula());
         if !formulas.contains(&formula) {
             formulas.push(formula);
         }

@@ -40,3 +40,4 @@ mod upper_flat_creek_check;
 mod volume_choice;
 mod volume_designs;
 mod volumes;
+mod wood_properties;

@@ -22,6 +22,31 @@ impl Table<'_> {
         column: Option<Column>,
         problems: &mut Problems,
     ) -> Option<f64> {
+        self.number_or(
+            row,
+            column,
+            "leave it blank if it was not measured",
+            problems,
+        )
+    }
+
+    /// The same for a figure of a table of published knowledge.
+    pub fn figure(
+        &self,
+        row: &Row,
+        column: Option<Column>,
+        problems: &mut Problems,
+    ) -> Option<f64> {
+        self.number_or(row, column, "write the figure as it is printed", problems)
+    }
+
+    fn number_or(
+        &self,
+        row: &Row,
+        column: Option<Column>,
+        hint_for_text: &'static str,
+        problems: &mut Problems,
+    ) -> Option<f64> {
         let column = column?;
         let text = row.text(Some(column))?;
         match parse_number(text, self.delimiter) {
@@ -32,6 +57,7 @@ impl Table<'_> {
                 Some(value * column.to_held)
             }
             Err((code, hint)) => {
+                let hint = hint.unwrap_or(hint_for_text);
                 let head = &self.heads[column.index];
                 let message = format!("`{head}` must be a number ({})", seen(text));
                 problems.push(
@@ -185,7 +211,7 @@ impl Table<'_> {
 }
 
 /// A plain decimal number. A comma is a decimal mark only where it is not the delimiter.
-fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, &'static str)> {
+fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, Option<&'static str>)> {
     let plain = |text: &str| {
         text.bytes()
             .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+' | b'e' | b'E'))
@@ -203,14 +229,17 @@ fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, &'stati
     if text.contains(',') && text.bytes().all(|b| !b.is_ascii_alphabetic()) {
         if delimiter == b',' {
             let hint = "write a decimal point: this file separates its fields by commas";
-            return Err(("decimal-comma", hint));
+            return Err(("decimal-comma", Some(hint)));
         }
         if text.matches(',').count() > 1 || text.contains('.') {
-            return Err(("not-a-number", "write it without thousands separators"));
+            return Err((
+                "not-a-number",
+                Some("write it without thousands separators"),
+            ));
         }
         if let Some(value) = value(&text.replace(',', ".")) {
             return Ok(value);
         }
     }
-    Err(("not-a-number", "leave it blank if it was not measured"))
+    Err(("not-a-number", None))
 }
