@@ -81,7 +81,7 @@ fn main() {
                 continue;
             }
             let total = time(&set, &chosen, &trees);
-            let limits = set.head.fixed_limits.as_ref().map_or(
+            let limits = set.head.fixed_limits.first().map_or(
                 Merchantable {
                     stump_m: 0.3,
                     top_diameter_cm: 10.0,
@@ -91,7 +91,7 @@ fn main() {
                 |fixed| Merchantable {
                     stump_m: fixed.stump_m,
                     top_diameter_cm: fixed.top_diameter_cm,
-                    top_inside_bark: fixed.top_inside_bark,
+                    top_inside_bark: fixed.top_basis != BarkBasis::Outside,
                     min_dbh_cm: None,
                 },
             );

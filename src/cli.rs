@@ -78,6 +78,9 @@ pub struct DesignArgs {
     /// Region or zone of the volume set, instead of the design's.
     #[arg(long, value_name = "REGION")]
     pub region: Option<String>,
+    /// Biomass set to use instead of the design's; several in order of preference with commas.
+    #[arg(long, value_name = "SET", value_delimiter = ',')]
+    pub biomass_set: Vec<String>,
     /// Height-diameter curve form instead of the design's (`best` or a form's name).
     #[arg(long, value_name = "FORM")]
     pub curve: Option<String>,
@@ -107,6 +110,10 @@ pub struct CompileArgs {
     /// File to write every tree to, with its height, volumes and expansion (CSV).
     #[arg(long, value_name = "FILE")]
     pub tree_list: Option<PathBuf>,
+    /// File to write every log to, with its product, diameters and volumes (CSV); the design says
+    /// how stems are cut.
+    #[arg(long, value_name = "FILE")]
+    pub log_list: Option<PathBuf>,
     /// Show one stand of several in full.
     #[arg(long, value_name = "NAME")]
     pub stand: Option<String>,

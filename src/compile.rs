@@ -3,16 +3,20 @@
 //! In: design, records, and the published knowledge that the design names. Out: a
 //! [`Compilation`], from which every table and every derivation is made.
 
-use crate::design::{Design, FitBy, Volume};
+use crate::design::{Biomass, Design, FitBy, Volume};
 use crate::estimates::{CruiseEstimates, estimate_cruise};
 use crate::heights::fill::CurveSet;
 use crate::heights::regional::RegionalSet;
-use crate::heights::{HeightSource, StandHeights};
+use crate::heights::{HeightSource, StandHeights, TreeHeight};
+use crate::logs::bucking::{Bucked, LogPlan, OfTree, Stem};
 use crate::records::{CruiseSpecies, Records, Stand, Tree};
+use crate::species::biomass::{BiomassEquation, BiomassSet, BiomassWanted, choose_biomass};
 use crate::species::choose::{Chosen, Missing, Wanted};
+use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::TreeValues;
+use crate::stems::biomass::{BiomassInput, StemBiomass};
 use crate::stems::volume::{StemInput, StemVolume};
 
 /// The published knowledge that a cruise is compiled with.
@@ -21,8 +25,12 @@ pub struct Knowledge {
     pub species: SpeciesTable,
     /// The volume set that the design names, if any.
     pub volume: Option<VolumeSet>,
+    /// The biomass sets that the design names, in its order.
+    pub biomass: Vec<BiomassSet>,
     /// The regional height curves that the design names, if any.
     pub regional: Option<RegionalSet>,
+    /// How the design has stems cut into logs, if it has.
+    pub logs: Option<LogPlan>,
 }
 
 /// The equation that serves a species of the cruise.
@@ -44,6 +52,8 @@ pub struct Compilation<'a> {
     pub knowledge: &'a Knowledge,
     /// The equation of each species of the cruise; empty without a volume set.
     pub equations: Vec<SpeciesEquation>,
+    /// The biomass equations of each species of the cruise; empty without a biomass set.
+    pub biomass_equations: Vec<BiomassEquation>,
     /// Stand by stand, in the order of the records.
     pub stands: Vec<CompiledStand>,
     /// The estimates.
@@ -56,8 +66,62 @@ pub struct CompiledStand {
     pub heights: StandHeights,
     /// Their stems; `None` without a volume set or a height.
     pub stems: Vec<Option<StemVolume>>,
+    /// Their logs; `None` where no logs are asked for, or without a height or a stem profile.
+    pub logs: Vec<Option<Bucked>>,
+    /// Their biomass, `None` without a height where one is needed; empty without a biomass set.
+    pub biomass: Vec<Option<StemBiomass>>,
     /// What is summed.
     pub values: Vec<TreeValues>,
+}
+
+/// The species that a code or name means, the design's own aliases first.
+pub fn means(aliases: &[(String, String)], table: &SpeciesTable, text: &str) -> Option<SpeciesId> {
+    let alias = aliases
+        .iter()
+        .find(|(code, _)| *code == text.to_lowercase());
+    table.lookup(alias.map_or(text, |(_, meaning)| meaning))
+}
+
+/// The species that the design lets stand in for another.
+fn stand_in(
+    substitutes: &[(String, String)],
+    table: &SpeciesTable,
+    aliases: &[(String, String)],
+    species: SpeciesId,
+) -> Result<Option<SpeciesId>, Missing> {
+    let means = |text: &str| means(aliases, table, text);
+    let stand_in = substitutes
+        .iter()
+        .find(|(from, _)| means(from) == Some(species));
+    let Some((_, to)) = stand_in else {
+        return Ok(None);
+    };
+    means(to).map(Some).ok_or_else(|| Missing {
+        message: format!("the substitute `{to}` is no known species"),
+        hint: "name it by any code or name that `spinney species` lists".to_owned(),
+        candidates: Vec::new(),
+    })
+}
+
+/// Finds the biomass equations for a species, in the same order as [`equation_for`].
+pub fn biomass_equation_for(
+    sets: &[BiomassSet],
+    biomass: &Biomass,
+    table: &SpeciesTable,
+    aliases: &[(String, String)],
+    species: SpeciesId,
+) -> Result<BiomassEquation, Missing> {
+    let substitute = stand_in(&biomass.substitute, table, aliases, species)?;
+    let wanted = BiomassWanted {
+        region: biomass.region.as_deref(),
+        fallback: biomass.fallback,
+        carbon_fraction: biomass.carbon_fraction,
+    };
+    let equation = choose_biomass(sets, substitute.unwrap_or(species), &wanted, table)?;
+    Ok(BiomassEquation {
+        substitute,
+        ..equation
+    })
 }
 
 /// Finds the equation for a species: the substitute that the design names comes first, then the
@@ -69,24 +133,7 @@ pub fn equation_for(
     aliases: &[(String, String)],
     species: SpeciesId,
 ) -> Result<SpeciesEquation, Missing> {
-    let means = |text: &str| {
-        let alias = aliases
-            .iter()
-            .find(|(code, _)| *code == text.to_lowercase());
-        table.lookup(alias.map_or(text, |(_, meaning)| meaning))
-    };
-    let stand_in = volume
-        .substitute
-        .iter()
-        .find(|(from, _)| means(from) == Some(species));
-    let substitute = match stand_in {
-        None => None,
-        Some((_, to)) => Some(means(to).ok_or_else(|| Missing {
-            message: format!("the substitute `{to}` is no known species"),
-            hint: "name it by any code or name that `spinney species` lists".to_owned(),
-            candidates: Vec::new(),
-        })?),
-    };
+    let substitute = stand_in(&volume.substitute, table, aliases, species)?;
     let wanted = Wanted {
         region: volume.region.as_deref(),
         fallback: volume.fallback,
@@ -105,11 +152,16 @@ pub fn compile<'a>(
     knowledge: &'a Knowledge,
 ) -> Result<Compilation<'a>, Missing> {
     let equations = equations(design, records, knowledge)?;
+    let biomass_equations = biomass_equations(design, records, knowledge)?;
+    let chosen = ChosenEquations {
+        volume: &equations,
+        biomass: &biomass_equations,
+    };
     let stands: Vec<CompiledStand> = match design.heights.fit_by {
         FitBy::Cruise => {
             let all: Vec<&Stand> = records.stands.iter().collect();
             let curves = fit(&all, design, &records.species, knowledge);
-            let compile = |stand| compile_stand(stand, records, knowledge, &equations, &curves);
+            let compile = |stand| compile_stand(stand, records, knowledge, chosen, &curves);
             records.stands.iter().map(compile).collect()
         }
         FitBy::Stand => records
@@ -117,7 +169,7 @@ pub fn compile<'a>(
             .iter()
             .map(|stand| {
                 let curves = fit(&[stand], design, &records.species, knowledge);
-                compile_stand(stand, records, knowledge, &equations, &curves)
+                compile_stand(stand, records, knowledge, chosen, &curves)
             })
             .collect(),
     };
@@ -128,6 +180,7 @@ pub fn compile<'a>(
         records,
         knowledge,
         equations,
+        biomass_equations,
         stands,
         estimates,
     })
@@ -148,6 +201,21 @@ fn equations(
     records.species.iter().map(one).collect()
 }
 
+fn biomass_equations(
+    design: &Design,
+    records: &Records,
+    knowledge: &Knowledge,
+) -> Result<Vec<BiomassEquation>, Missing> {
+    let Some(biomass) = &design.biomass else {
+        return Ok(Vec::new());
+    };
+    let (sets, table) = (&knowledge.biomass, &knowledge.species);
+    let aliases = &design.species_aliases;
+    let one =
+        |species: &CruiseSpecies| biomass_equation_for(sets, biomass, table, aliases, species.id);
+    records.species.iter().map(one).collect()
+}
+
 fn fit(
     stands: &[&Stand],
     design: &Design,
@@ -164,31 +232,109 @@ fn fit(
     )
 }
 
+/// The equations by species of the cruise.
+#[derive(Clone, Copy)]
+struct ChosenEquations<'e> {
+    volume: &'e [SpeciesEquation],
+    biomass: &'e [BiomassEquation],
+}
+
 fn compile_stand(
     stand: &Stand,
     records: &Records,
     knowledge: &Knowledge,
-    equations: &[SpeciesEquation],
+    chosen: ChosenEquations<'_>,
     curves: &CurveSet,
 ) -> CompiledStand {
     let heights = curves.fill(stand);
-    let (stems, values) = stand
-        .trees()
-        .zip(&heights.trees)
-        .map(|((_, _, tree), height)| {
-            let set = knowledge.volume.as_ref().zip(equations.get(tree.species));
-            let stem = set.zip(height.height_m).map(|((set, equation), height_m)| {
-                set.stem(&equation.chosen, &stem_input(tree, height_m))
-            });
-            let values = tree_values(tree, height.height_m, stem.as_ref(), records.any_defect);
-            (stem, values)
+    let trees = || stand.trees().map(|(_, _, tree)| tree).zip(&heights.trees);
+    let stems: Vec<Option<StemVolume>> = trees()
+        .map(|(tree, height)| {
+            let set = knowledge.volume.as_ref();
+            let (set, equation) = set.zip(chosen.volume.get(tree.species))?;
+            Some(set.stem(&equation.chosen, &stem_input(tree, height.height_m?)))
         })
-        .unzip();
+        .collect();
+    let biomass_of = |tree: &Tree, height_m| {
+        let equation = chosen.biomass.get(tree.species)?;
+        let set = knowledge.biomass.get(equation.set)?;
+        set.tree(equation, &biomass_input(tree, height_m))
+    };
+    let biomass: Vec<Option<StemBiomass>> = if chosen.biomass.is_empty() {
+        Vec::new()
+    } else {
+        trees()
+            .map(|(tree, height)| biomass_of(tree, height.height_m))
+            .collect()
+    };
+    let values = trees()
+        .zip(&stems)
+        .enumerate()
+        .map(|(at, ((tree, height), stem))| {
+            let biomass = biomass.get(at).and_then(Option::as_ref);
+            tree_values(
+                tree,
+                height.height_m,
+                stem.as_ref(),
+                biomass,
+                records.any_defect,
+            )
+        })
+        .collect();
+    let logs = logs_of(stand, records, knowledge, chosen.volume, &heights);
     CompiledStand {
         heights,
         stems,
+        logs,
+        biomass,
         values,
     }
+}
+
+/// The logs of every tree of a stand.
+fn logs_of(
+    stand: &Stand,
+    records: &Records,
+    knowledge: &Knowledge,
+    equations: &[SpeciesEquation],
+    heights: &StandHeights,
+) -> Vec<Option<Bucked>> {
+    let wanted = knowledge.logs.as_ref().zip(knowledge.volume.as_ref());
+    let one = |((_, _, tree), height): ((_, _, &Tree), &TreeHeight)| {
+        let ((plan, set), equation) = wanted.zip(equations.get(tree.species))?;
+        let input = stem_input(tree, height.height_m?);
+        let of_tree = OfTree {
+            species: records.species[tree.species].id,
+            live: tree.status.is_live(),
+        };
+        tree_logs(plan, set, &equation.chosen, &input, of_tree)
+    };
+    stand.trees().zip(&heights.trees).map(one).collect()
+}
+
+/// Cuts one stem; `None` where no stem profile serves its species. A tree outside the domain of the
+/// profile holds nothing.
+pub fn tree_logs(
+    plan: &LogPlan,
+    set: &VolumeSet,
+    chosen: &Chosen,
+    input: &StemInput,
+    of_tree: OfTree,
+) -> Option<Bucked> {
+    let own = set.main_quantity() == Quantity::Profile || chosen.has_ratio_profile();
+    if !own && chosen.borrowed.is_none() {
+        return None;
+    }
+    let Some(profile) = set.profile(chosen, input) else {
+        return Some(Bucked::default());
+    };
+    let stem = Stem {
+        dib_cm_at: &|height_m| profile.diameter_cm(height_m),
+        volume_m3_between: &|from_m, to_m| profile.volume(from_m, to_m).value,
+        tip_m: input.height_m,
+        break_m: input.break_m(),
+    };
+    Some(plan.buck(&stem, input.dbh_cm, of_tree))
 }
 
 /// Sizes that go into the volume equation.
@@ -200,25 +346,51 @@ pub fn stem_input(tree: &Tree, height_m: f64) -> StemInput {
     }
 }
 
+/// Sizes and state that go into the biomass equations.
+pub fn biomass_input(tree: &Tree, height_m: Option<f64>) -> BiomassInput {
+    BiomassInput {
+        dbh_cm: tree.dbh_cm,
+        height_m,
+        broken_height_m: tree.broken_height_m,
+        status: tree.status,
+    }
+}
+
 fn tree_values(
     tree: &Tree,
     height_m: Option<f64>,
     stem: Option<&StemVolume>,
+    biomass: Option<&StemBiomass>,
     any_defect: bool,
 ) -> TreeValues {
     let merchantable = stem.and_then(|stem| stem.merchantable_m3);
     let gross = merchantable.or(stem.and_then(|stem| stem.total_m3));
     let sound = 1.0 - tree.defect_pct.unwrap_or(0.0) / 100.0;
+    let mass = biomass.map(|biomass| biomass.biomass);
     TreeValues {
         height_m,
         volume_total_m3: stem.and_then(|stem| stem.total_m3),
         volume_merch_m3: merchantable,
         volume_net_m3: gross.filter(|_| any_defect).map(|gross| gross * sound),
         volume_bark_m3: stem.and_then(|stem| stem.bark_m3),
+        biomass_kg: mass.map(|mass| mass.total_kg),
+        biomass_wood_kg: mass.and_then(|mass| mass.wood_kg),
+        biomass_bark_kg: mass.and_then(|mass| mass.bark_kg),
+        biomass_branch_kg: mass.and_then(|mass| mass.branch_kg),
+        biomass_foliage_kg: mass.and_then(|mass| mass.foliage_kg),
+        carbon_kg: mass.map(|mass| mass.carbon_kg),
     }
 }
 
 impl Compilation<'_> {
+    /// Does the biomass of a species of the cruise need a height?
+    pub fn biomass_needs_height(&self, species: usize) -> bool {
+        self.biomass_equations.get(species).is_some_and(|equation| {
+            let set = self.knowledge.biomass.get(equation.set);
+            set.is_some_and(|set| set.needs_height(equation))
+        })
+    }
+
     /// Trees of a stand whose height cannot be given, by species of the cruise.
     pub fn without_height(&self, stand: usize) -> Vec<(usize, usize)> {
         let mut missing = vec![0; self.records.species.len()];

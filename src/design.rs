@@ -35,6 +35,10 @@ pub struct Design {
     pub heights: Heights,
     /// Which volume equations; `None` gives trees and basal area only.
     pub volume: Option<Volume>,
+    /// How stems are cut into logs and scaled; `None` leaves logs out.
+    pub logs: Option<LogRules>,
+    /// Which biomass equations; `None` gives no biomass and no carbon.
+    pub biomass: Option<Biomass>,
     /// Width of a dbh class in cm.
     pub dbh_class_cm: f64,
     /// Defaults that were filled in, one sentence each, for the report.
@@ -246,10 +250,29 @@ pub struct Volume {
     pub planted: bool,
 }
 
+/// Which biomass equations are applied.
+#[derive(Clone, Debug, Default)]
+pub struct Biomass {
+    /// Names of sets in order of preference: folders in `species-tables/biomass/`, or a volume set
+    /// that gives biomass too.
+    pub sets: Vec<String>,
+    /// Region or zone of the sets.
+    pub region: Option<String>,
+    /// State or province, for sets that need one.
+    pub province: Option<String>,
+    /// Carbon in a unit of oven-dry mass, in place of the sets' own.
+    pub carbon_fraction: Option<f64>,
+    /// Species (lower-cased, as written) without an equation, and the species that stands in.
+    pub substitute: Vec<(String, String)>,
+    /// What to do for species without an equation and without a substitute.
+    pub fallback: Fallback,
+}
+
 /// What to do for a species without an equation.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Fallback {
     /// Refuse to compile.
+    #[default]
     None,
     /// Take the equation of the genus.
     Genus,
@@ -268,4 +291,108 @@ pub struct Merchantable {
     pub top_inside_bark: bool,
     /// Trees thinner than this have no merchantable volume.
     pub min_dbh_cm: Option<f64>,
+}
+
+/// How stems are cut into logs, and how logs are scaled.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogRules {
+    /// Height of the stump, where the first log begins.
+    pub stump_m: f64,
+    /// Rule for the cubic volume of a log.
+    pub cubic_rule: CubicRule,
+    /// Rules for board feet, each a table of its own; may be empty.
+    pub board_feet: Vec<BoardFeet>,
+    /// How the small-end diameter is taken for board feet.
+    pub scale_diameter: ScaleDiameter,
+    /// How the length is taken for board feet.
+    pub scale_length: ScaleLength,
+    /// Width of a class of small-end diameters.
+    pub class_cm: f64,
+    /// Products in order of preference.
+    pub products: Vec<Product>,
+}
+
+/// A product: what a log must be to be one.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Product {
+    /// Its name.
+    pub name: String,
+    /// Nominal lengths, the longest first.
+    pub lengths_m: Vec<f64>,
+    /// Length left on top of the nominal length; it scales as nothing.
+    pub trim_m: f64,
+    /// Least diameter inside bark at the top of the nominal length.
+    pub min_top_dib_cm: f64,
+    /// Trees thinner than this give none.
+    pub min_dbh_cm: Option<f64>,
+    /// Species that give it, as written; empty for all.
+    pub species: Vec<String>,
+    /// Do dead trees give none?
+    pub live_only: bool,
+}
+
+/// Rule for the cubic volume of a log.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CubicRule {
+    /// From both ends.
+    Smalian,
+    /// From the middle.
+    Huber,
+    /// From both ends and the middle.
+    Newton,
+}
+
+impl CubicRule {
+    /// All of them, with their names.
+    pub const NAMES: [(&'static str, CubicRule); 3] = [
+        ("smalian", CubicRule::Smalian),
+        ("huber", CubicRule::Huber),
+        ("newton", CubicRule::Newton),
+    ];
+
+    /// Its name.
+    pub fn name(self) -> &'static str {
+        let (name, _) = CubicRule::NAMES[self as usize];
+        name
+    }
+}
+
+/// A rule for board feet, and how each log is rounded.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardFeet {
+    /// A folder in `species-tables/log-rules/`.
+    pub rule: String,
+    /// How the volume of each log is rounded.
+    pub rounding: Rounding,
+}
+
+/// How the board feet of a log are rounded.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Rounding {
+    /// As the tables of the rule are.
+    AsPrinted,
+    /// To the nearest multiple, halves up.
+    Nearest(f64),
+    /// Not at all.
+    Exact,
+}
+
+/// How a small-end diameter is taken for board feet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ScaleDiameter {
+    /// To the nearest inch, halves up.
+    NearestInch,
+    /// To the whole inch below.
+    InchBelow,
+    /// As it is.
+    AsIs,
+}
+
+/// How a length is taken for board feet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ScaleLength {
+    /// The nominal length as it is.
+    AsIs,
+    /// To the whole foot below.
+    WholeFoot,
 }

@@ -3,14 +3,15 @@
 //!
 //! In: a compilation and which tree. Out: a report of derivations, metric as they are computed.
 
-use crate::compile::{Compilation, stem_input};
+use crate::compile::{Compilation, biomass_input, stem_input};
 use crate::diagnostic::Diagnostic;
 use crate::expansion::{self, expand};
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Plot, Stand, Status, Tree, Visit};
 use crate::tables::tidy::decay_name;
-use crate::tables::trees::{flags, source_word};
+use crate::tables::trees::{biomass_flags, flags, source_word};
 use crate::tables::{Block, Report};
+use crate::units::KG_PER_T;
 
 /// Which tree is asked for.
 #[derive(Clone, Debug)]
@@ -126,11 +127,28 @@ fn one_tree(compilation: &Compilation<'_>, found: &Found<'_>, report: &mut Repor
     );
     let volume = volume_lines(compilation, tree, height.height_m);
     report.section("Volume", vec![Block::Lines(volume)]);
+    if let (Some(plan), Some(bucked)) = (
+        &compilation.knowledge.logs,
+        &compiled.logs[found.tree_index],
+    ) {
+        let logs = plan.derivation(bucked, tree.defect_pct);
+        report.section("Logs", vec![Block::Lines(logs)]);
+    }
+    report.section(
+        "Biomass",
+        vec![Block::Lines(biomass_lines(
+            compilation,
+            tree,
+            height.height_m,
+        ))],
+    );
     let stratum = &found.stand.strata[plot.stratum];
     let expansion = expansion::derivation(visit, tree, stratum.area_ha);
     report.section("What it stands for", vec![Block::Lines(expansion)]);
     report.section("What it adds", vec![Block::Lines(adds(compilation, found))]);
-    let flags = flags(compilation, tree, height, stem, &compiled.heights);
+    let biomass = compiled.biomass.get(found.tree_index).copied().flatten();
+    let mut flags = flags(compilation, tree, height, stem, &compiled.heights);
+    flags.extend(biomass_flags(compilation, tree, biomass.as_ref()));
     report.section(
         "Flags",
         vec![Block::List(flags.into_iter().map(str::to_owned).collect())],
@@ -221,6 +239,25 @@ fn volume_lines(compilation: &Compilation<'_>, tree: &Tree, height_m: Option<f64
     lines
 }
 
+/// Nothing where the design names no biomass set.
+fn biomass_lines(compilation: &Compilation<'_>, tree: &Tree, height_m: Option<f64>) -> Vec<String> {
+    let Some(equation) = compilation.biomass_equations.get(tree.species) else {
+        return Vec::new();
+    };
+    let Some(set) = compilation.knowledge.biomass.get(equation.set) else {
+        return Vec::new();
+    };
+    let mut lines = Vec::new();
+    if let Some(substitute) = equation.substitute {
+        lines.push(format!(
+            "the design lets {} stand in for this species",
+            compilation.knowledge.species.get(substitute).label()
+        ));
+    }
+    lines.extend(set.derivation(equation, &biomass_input(tree, height_m)));
+    lines
+}
+
 fn adds(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String> {
     let Found {
         stand,
@@ -255,6 +292,15 @@ fn adds(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String> {
             let per_ha = m3 * expansion.trees_per_ha;
             lines.push(format!(
                 "to the plot: {m3:.5} m3 x {:.4} trees/ha = {per_ha:.4} m3/ha of {name}",
+                expansion.trees_per_ha
+            ));
+        }
+    }
+    for (name, mass) in [("biomass", values.biomass_kg), ("carbon", values.carbon_kg)] {
+        if let Some(kg) = mass {
+            let per_ha = kg * expansion.trees_per_ha / KG_PER_T;
+            lines.push(format!(
+                "to the plot: {kg:.3} kg x {:.4} trees/ha = {per_ha:.4} t/ha of {name}",
                 expansion.trees_per_ha
             ));
         }

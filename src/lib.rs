@@ -17,6 +17,7 @@ pub mod estimates;
 pub mod expansion;
 pub mod explain;
 pub mod heights;
+pub mod logs;
 pub mod math;
 pub mod plot_sums;
 pub mod read;

@@ -33,6 +33,20 @@ pub enum Attribute {
     VolumeNet,
     /// Volume of bark, m3/ha.
     VolumeBark,
+    /// Oven-dry mass above ground, kg/ha.
+    Biomass,
+    /// Stem wood of it, kg/ha.
+    BiomassWood,
+    /// Stem bark of it, kg/ha.
+    BiomassBark,
+    /// Branches of it, kg/ha.
+    BiomassBranches,
+    /// Foliage of it, kg/ha.
+    BiomassFoliage,
+    /// Carbon in it, kg/ha.
+    Carbon,
+    /// Carbon dioxide with the same carbon, kg/ha.
+    Co2Equivalent,
     /// Quadratic mean diameter, cm.
     QuadraticMeanDbh,
     /// Arithmetic mean height, m.
@@ -93,7 +107,7 @@ pub enum Column {
     Trees,
     /// Basal area, m2/ha, counted trees included.
     BasalArea,
-    /// Basal area of the trees with records of their own, m2/ha; base of volume ratios.
+    /// Basal area of the trees with records of their own, m2/ha; base of borrowed ratios.
     MeasuredBasalArea,
     /// Total volume, m3/ha.
     VolumeTotal,
@@ -103,6 +117,18 @@ pub enum Column {
     VolumeNet,
     /// Bark volume, m3/ha.
     VolumeBark,
+    /// Biomass above ground, kg/ha.
+    Biomass,
+    /// Stem wood, kg/ha.
+    BiomassWood,
+    /// Stem bark, kg/ha.
+    BiomassBark,
+    /// Branches, kg/ha.
+    BiomassBranches,
+    /// Foliage, kg/ha.
+    BiomassFoliage,
+    /// Carbon, kg/ha.
+    Carbon,
     /// `sum w (d / 25.4)^1.605`, 1/ha.
     StandDensityIndexSummed,
     /// `sum w h`, m/ha; for the mean height.
@@ -113,7 +139,7 @@ pub enum Column {
 
 impl Column {
     /// How many there are.
-    pub const COUNT: usize = 10;
+    pub const COUNT: usize = 16;
 
     /// All of them, each at its own position.
     pub const ALL: [Column; Column::COUNT] = [
@@ -124,17 +150,29 @@ impl Column {
         Column::VolumeMerch,
         Column::VolumeNet,
         Column::VolumeBark,
+        Column::Biomass,
+        Column::BiomassWood,
+        Column::BiomassBark,
+        Column::BiomassBranches,
+        Column::BiomassFoliage,
+        Column::Carbon,
         Column::StandDensityIndexSummed,
         Column::Height,
         Column::BasalAreaHeight,
     ];
 
-    /// The volumes.
-    pub const VOLUMES: [Column; 4] = [
+    /// Volumes and masses: what trees that were only counted borrow from measured ones.
+    pub const BORROWED: [Column; 10] = [
         Column::VolumeTotal,
         Column::VolumeMerch,
         Column::VolumeNet,
         Column::VolumeBark,
+        Column::Biomass,
+        Column::BiomassWood,
+        Column::BiomassBark,
+        Column::BiomassBranches,
+        Column::BiomassFoliage,
+        Column::Carbon,
     ];
 
     /// The attribute that the column is, if it stands in a table by itself.
@@ -146,12 +184,18 @@ impl Column {
             Column::VolumeMerch => Some(Attribute::VolumeMerch),
             Column::VolumeNet => Some(Attribute::VolumeNet),
             Column::VolumeBark => Some(Attribute::VolumeBark),
+            Column::Biomass => Some(Attribute::Biomass),
+            Column::BiomassWood => Some(Attribute::BiomassWood),
+            Column::BiomassBark => Some(Attribute::BiomassBark),
+            Column::BiomassBranches => Some(Attribute::BiomassBranches),
+            Column::BiomassFoliage => Some(Attribute::BiomassFoliage),
+            Column::Carbon => Some(Attribute::Carbon),
             Column::StandDensityIndexSummed => Some(Attribute::StandDensityIndexSummed),
             Column::MeasuredBasalArea | Column::Height | Column::BasalAreaHeight => None,
         }
     }
 
-    /// What one tree adds; `None` where its height or volume is not known.
+    /// What one tree adds; `None` where its height, volume or mass is not known.
     fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
         let w = expansion.trees_per_ha;
         match self {
@@ -161,6 +205,12 @@ impl Column {
             Column::VolumeMerch => values.volume_merch_m3.map(|v| w * v),
             Column::VolumeNet => values.volume_net_m3.map(|v| w * v),
             Column::VolumeBark => values.volume_bark_m3.map(|v| w * v),
+            Column::Biomass => values.biomass_kg.map(|kg| w * kg),
+            Column::BiomassWood => values.biomass_wood_kg.map(|kg| w * kg),
+            Column::BiomassBark => values.biomass_bark_kg.map(|kg| w * kg),
+            Column::BiomassBranches => values.biomass_branch_kg.map(|kg| w * kg),
+            Column::BiomassFoliage => values.biomass_foliage_kg.map(|kg| w * kg),
+            Column::Carbon => values.carbon_kg.map(|kg| w * kg),
             Column::StandDensityIndexSummed => Some(w * density_index_of_tree(dbh_cm)),
             Column::Height => values.height_m.map(|h| w * h),
             Column::BasalAreaHeight => values.height_m.map(|h| expansion.basal_area_m2_per_ha * h),

@@ -24,6 +24,15 @@ pub const HA_PER_AC: f64 = FT2_PER_AC * M_PER_FT * M_PER_FT / M2_PER_HA;
 pub const M3_PER_FT3: f64 = M_PER_FT * M_PER_FT * M_PER_FT;
 /// Pound (avoirdupois) in kg, exact.
 pub const KG_PER_LB: f64 = 0.453_592_37;
+/// Kilograms in a metric tonne, exact.
+pub const KG_PER_T: f64 = 1000.0;
+/// Pounds in a short ton, exact.
+pub const LB_PER_SHORT_TON: f64 = 2000.0;
+/// Mass of carbon dioxide with one unit of carbon: 44/12.
+///
+/// Source: IPCC 2006 guidelines for national greenhouse gas inventories, volume 4 (ratio of the
+/// molecular masses 44 of CO2 and 12 of C; from memory).
+pub const CO2_PER_CARBON: f64 = 44.0 / 12.0;
 /// Square metres per hectare in one square foot per acre, exact.
 pub const M2_PER_HA_PER_FT2_PER_AC: f64 = M_PER_FT * M_PER_FT / HA_PER_AC;
 
@@ -156,6 +165,25 @@ impl UnitSystem {
         self.pick("m3", "ft3", 1.0 / M3_PER_FT3)
     }
 
+    /// Mass of a tree: kg or lb.
+    pub fn mass(self) -> ShownUnit {
+        self.pick("kg", "lb", 1.0 / KG_PER_LB)
+    }
+
+    /// Mass per ground area, held in kg/ha: t/ha or short tons per acre.
+    pub fn mass_per_area(self) -> ShownUnit {
+        match self {
+            UnitSystem::Metric => ShownUnit {
+                label: "t/ha",
+                from_metric: 1.0 / KG_PER_T,
+            },
+            UnitSystem::Imperial => ShownUnit {
+                label: "short ton/ac",
+                from_metric: HA_PER_AC / (LB_PER_SHORT_TON * KG_PER_LB),
+            },
+        }
+    }
+
     /// Numbers per ground area: 1/ha or 1/ac.
     pub fn count_per_area(self) -> ShownUnit {
         self.pick("1/ha", "1/ac", HA_PER_AC)
@@ -185,6 +213,12 @@ mod tests {
         assert_eq!(format!("{:.6}", 1.0 / M2_PER_HA_PER_FT2_PER_AC), "4.356000");
         assert_eq!(format!("{:.4}", HA_PER_AC / M3_PER_FT3), "14.2913");
         assert_eq!(format!("{M3_PER_FT3:.10}"), "0.0283168466");
+        // 1 short ton is 907.18474 kg and 1 t/ha 0.446 short tons per acre (NIST Handbook 44,
+        // appendix C; from memory).
+        let short_tons = UnitSystem::Imperial.mass_per_area().from_metric;
+        assert_eq!(format!("{:.5}", LB_PER_SHORT_TON * KG_PER_LB), "907.18474");
+        assert_eq!(format!("{:.4}", 1000.0 * short_tons), "0.4461");
+        assert_eq!(format!("{CO2_PER_CARBON:.4}"), "3.6667");
     }
 
     #[test]

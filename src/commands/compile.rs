@@ -9,7 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, markdown, terminal};
-use crate::tables::{assumptions, report as reports, tidy, trees};
+use crate::tables::{assumptions, log_list, report as reports, tidy, trees};
 use crate::write;
 
 /// Runs the command.
@@ -32,12 +32,26 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
         report(&problem)?;
         return Ok(Outcome::InputIsWrong);
     }
+    if arguments.log_list.is_some() && compilation.knowledge.logs.is_none() {
+        problems.push(
+            Diagnostic::error(
+                "no-logs",
+                "--log-list: the design does not say how stems are cut",
+            )
+            .hint("add a `logs` section with stump height and products"),
+        );
+        report(&problems)?;
+        return Ok(Outcome::InputIsWrong);
+    }
     warn_of_missing_heights(&compilation, &mut problems);
     report(&problems)?;
     let result = render(&compilation, arguments)?;
-    // The tree list first: if its place cannot be written, nothing else is left behind.
+    // The lists first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.tree_list {
         write::file(path, &csv::render(&trees::tree_list(&compilation))?)?;
+    }
+    if let Some(path) = &arguments.log_list {
+        write::file(path, &csv::render(&log_list::log_list(&compilation))?)?;
     }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
@@ -107,13 +121,14 @@ fn unknown_stand(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Opti
     })
 }
 
-/// Volumes were asked for, but some trees have no height.
+/// Volumes or masses that need a height were asked for, but some trees have none.
 fn warn_of_missing_heights(compilation: &Compilation<'_>, problems: &mut Problems) {
-    if compilation.knowledge.volume.is_none() {
-        return;
-    }
+    let volume = compilation.knowledge.volume.is_some();
     for stand in 0..compilation.records.stands.len() {
         for (species, count) in compilation.without_height(stand) {
+            if !volume && !compilation.biomass_needs_height(species) {
+                continue;
+            }
             let words = assumptions::without_height(compilation, stand, species, count);
             problems.push(Diagnostic::warning("no-height", words));
         }

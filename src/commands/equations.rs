@@ -6,13 +6,14 @@ use super::{Outcome, load, report, single};
 use crate::cli::EquationsArgs;
 use crate::design::Merchantable;
 use crate::diagnostic::{Diagnostic, Problems};
+use crate::logs::rules::LogRule;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::evaluation::{self, Question};
 use crate::stems::volume::StemInput;
-use crate::tables::{self, Block, Report, catalogue};
+use crate::tables::{self, Block, Report, catalogue, log_rules as logs};
 use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 use crate::write;
 
@@ -31,7 +32,14 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     };
     report(&warnings)?;
     if arguments.verify {
-        return verify(&sets, &table);
+        let rules = match log_rules(arguments) {
+            Ok(rules) => rules,
+            Err(problems) => {
+                report(&problems)?;
+                return Ok(Outcome::InputIsWrong);
+            }
+        };
+        return verify(&sets, &table, &rules);
     }
     let shown = match asked(arguments, &sets, &table) {
         Ok(shown) => shown,
@@ -143,15 +151,27 @@ fn covering<'s>(
 fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Problems), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
+    let biomass = tables.folders("biomass");
+    let kind = |name: &String| {
+        if biomass.contains(name) {
+            "biomass"
+        } else {
+            "volume"
+        }
+    };
+    let read = |name: &String| match kind(name) {
+        "biomass" => tables.equation_set("biomass", name, &table),
+        _ => tables.volume_set(name, &table),
+    };
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
-        None => tables.volume_sets(),
+        None => [tables.volume_sets(), biomass.clone()].concat(),
     };
     let (mut sets, mut problems) = (Vec::new(), Problems::new());
     for name in &names {
-        match tables.volume_set(name, &table) {
+        match read(name) {
             Ok(set) => {
-                if let Some(warning) = tables.untested("volume", &set) {
+                if let Some(warning) = tables.untested(kind(name), &set) {
                     problems.push(warning);
                 }
                 sets.push(set);
@@ -166,7 +186,17 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Prob
     }
 }
 
-fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {
+/// The log rules; none where a single volume set is asked for.
+fn log_rules(arguments: &EquationsArgs) -> Result<Vec<LogRule>, Problems> {
+    if arguments.set.is_some() {
+        return Ok(Vec::new());
+    }
+    let tables = load::tables(arguments.tables.as_deref())?;
+    let names = tables.log_rules();
+    names.iter().map(|name| tables.log_rule(name)).collect()
+}
+
+fn verify(sets: &[VolumeSet], table: &SpeciesTable, rules: &[LogRule]) -> Result<Outcome> {
     let mut shown = Report::new("Check values");
     let (mut checks, mut failed) = (0, 0);
     for set in sets {
@@ -186,6 +216,15 @@ fn verify(sets: &[VolumeSet], table: &SpeciesTable) -> Result<Outcome> {
                 )),
                 Block::Table(catalogue::checks(&results, table)),
             ],
+        );
+    }
+    for rule in rules {
+        let results = rule.verify();
+        checks += results.len();
+        failed += results.iter().filter(|result| !result.pass).count();
+        shown.section(
+            format!("Log rule {}", rule.name),
+            logs::checks(rule, &results),
         );
     }
     let mut text = terminal::render(&shown, WIDE);

@@ -3,11 +3,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::cli::DesignArgs;
-use crate::compile::{Knowledge, equation_for};
+use crate::compile::{Knowledge, biomass_equation_for, equation_for, means};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
+use crate::logs::bucking::LogPlan;
+use crate::logs::inside_bark_profiles;
+use crate::logs::rules::LogRule;
 use crate::read::design::{
     Known, check_species, place_if_given, place_of, read_design, species_tables_folder,
 };
@@ -17,7 +20,10 @@ use crate::read::tables::Tables;
 use crate::read::{height_curves, open_record_files};
 use crate::records::Records;
 use crate::species::SpeciesTable;
+use crate::species::choose::Missing;
 use crate::species::set::VolumeSet;
+
+mod biomass;
 
 /// A cruise as far as it could be read.
 pub(super) struct Loaded {
@@ -69,10 +75,14 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let species = keep(tables.species(), problems)?;
     let (design, found) = {
         let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
+        let log_rules = tables.log_rules();
+        let biomass_sets = tables.biomass_sets();
         let known = Known {
             curve_forms: &Form::NAMES,
             volume_sets: &volume_sets,
+            biomass_sets: &biomass_sets,
             height_sets: &height_sets,
+            log_rules: &log_rules,
         };
         read_design(&source, base, &known)
     };
@@ -81,23 +91,38 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     let mut design = design?;
     override_design(&mut design, arguments, problems);
     let volume = volume_set(&mut design, &source, arguments, &tables, &species, problems);
+    let logs = log_plan(
+        &mut design,
+        &source,
+        arguments,
+        &tables,
+        &species,
+        volume.as_ref(),
+        problems,
+    );
+    let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
-    let mut cover = |id| match (&design.volume, &volume) {
-        (Some(wanted), Some(set)) => {
-            equation_for(set, wanted, &species, &design.species_aliases, id)
-                .map(|_| ())
-                .map_err(|missing| (missing.message, missing.hint))
+    let mut cover = |id| {
+        let aliases = &design.species_aliases;
+        let mut missing = Vec::new();
+        if let (Some(wanted), Some(set)) = (&design.volume, &volume) {
+            missing.extend(equation_for(set, wanted, &species, aliases, id).err());
         }
-        _ => Ok(()),
+        if let (Some(wanted), Some(sets)) = (&design.biomass, &biomass) {
+            missing.extend(biomass_equation_for(sets, wanted, &species, aliases, id).err());
+        }
+        told(missing)
     };
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
     let knowledge = Knowledge {
         species,
         volume,
+        biomass: biomass.unwrap_or_default(),
         regional,
+        logs,
     };
     Some(Cruise {
         design,
@@ -106,8 +131,19 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     })
 }
 
+/// Everything that a species lacks in one message and one hint.
+fn told(missing: Vec<Missing>) -> Result<(), (String, String)> {
+    let together = |(messages, hints): (Vec<_>, Vec<_>)| (messages.join("; "), hints.join("; "));
+    if missing.is_empty() {
+        return Ok(());
+    }
+    Err(together(
+        missing.into_iter().map(|m| (m.message, m.hint)).unzip(),
+    ))
+}
+
 /// The value, or its problems added to the others.
-fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
+pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
     match result {
         Ok(value) => Some(value),
         Err(found) => {
@@ -133,6 +169,10 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
                 });
             }
         }
+    }
+    if !arguments.biomass_set.is_empty() {
+        let biomass = design.biomass.get_or_insert_default();
+        biomass.sets.clone_from(&arguments.biomass_set);
     }
     if let Some(region) = &arguments.region {
         match &mut design.volume {
@@ -225,6 +265,58 @@ fn volume_set(
         _ => {}
     }
     Some(set)
+}
+
+/// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
+/// command line may lack them: logs are left out, and that is said.
+fn log_plan(
+    design: &mut Design,
+    source: &Source,
+    arguments: &DesignArgs,
+    tables: &Tables,
+    species: &SpeciesTable,
+    volume: Option<&VolumeSet>,
+    problems: &mut Problems,
+) -> Option<LogPlan> {
+    let wanted = design.logs.as_ref()?;
+    let rules: Vec<Option<LogRule>> = wanted
+        .board_feet
+        .iter()
+        .map(|rule| keep(tables.log_rule(&rule.rule), problems))
+        .collect();
+    let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
+    let means = |name: &str| means(&design.species_aliases, species, name);
+    let plan = LogPlan::new(wanted, &rules, means);
+    let plan = match plan {
+        Ok(plan) => Some(plan),
+        Err(found) => {
+            for problem in found {
+                let place = place_of(source, &["logs", problem.key]);
+                problems.push(
+                    Diagnostic::error("log-rules", problem.message)
+                        .at(place)
+                        .hint(problem.hint),
+                );
+            }
+            None
+        }
+    };
+    if let Err(message) = inside_bark_profiles(volume?) {
+        if arguments.volume_set.is_none() {
+            let place = place_of(source, &["logs"]);
+            problems.push(
+                Diagnostic::error("log-profiles", message)
+                    .at(place)
+                    .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
+            );
+        } else {
+            let warning = Diagnostic::warning("log-profiles", message);
+            problems.push(warning.hint("no logs are given"));
+            design.logs = None;
+        }
+        return None;
+    }
+    plan
 }
 
 /// The regional height curves of the design.

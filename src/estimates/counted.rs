@@ -12,7 +12,8 @@
 //! out (the share of the donor's plots where an area is unknown). Live trees borrow from live and
 //! dead from dead donors, of their own species; of all species of that status where the donor has
 //! none of the species. The volume of all species is the sum over species. A sweep of which some
-//! trees were measured lends to itself where no other donor is named.
+//! trees were measured lends to itself where no other donor is named. Biomass and carbon are
+//! borrowed in the same way, mass in place of volume.
 //!
 //! Error by first-order linearisation over physical plots, so that what sweep and donor share at
 //! one centre is kept:

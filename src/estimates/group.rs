@@ -10,6 +10,7 @@ use super::top_height::{self, TopHeight};
 use super::{Estimate, EstimateRow, metrics};
 use crate::design::SelectionIndex;
 use crate::plot_sums::{Attribute, Column, Domain, PlotSum, SelectionSums, Sums};
+use crate::units::CO2_PER_CARBON;
 
 /// For each column, whether it can be estimated at all.
 pub(super) type Given = [bool; Column::COUNT];
@@ -55,6 +56,9 @@ impl Group {
                 .into_iter()
                 .filter_map(|column| Some((column.attribute()?, cell[column as usize]?)))
                 .collect();
+            if let Some(carbon) = cell[Column::Carbon as usize] {
+                estimates.push((Attribute::Co2Equivalent, carbon.times(CO2_PER_CARBON)));
+            }
             estimates.extend(metrics::of_domain(*domain, cell));
             if *domain == Domain::LIVE
                 && let TopHeight::Known(estimate) = self.top_height

@@ -33,6 +33,16 @@ impl Estimate {
         Some((self.mean - half_width, self.mean + half_width))
     }
 
+    /// The estimate of a multiple of the quantity.
+    #[must_use]
+    pub fn times(self, factor: f64) -> Estimate {
+        Estimate {
+            mean: factor * self.mean,
+            std_error: self.std_error.map(|se| factor * se),
+            ..self
+        }
+    }
+
     /// Half-width in percent of the mean; `None` when the mean is 0.
     pub fn error_pct(&self, confidence: f64) -> Option<f64> {
         (self.mean > 0.0)

@@ -24,6 +24,7 @@ pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 mod counted;
 mod group;
 mod interval;
+mod logs;
 pub mod metrics;
 mod plots;
 pub mod simple;
@@ -33,6 +34,9 @@ mod top_height;
 mod whole;
 
 pub use interval::plots_needed;
+pub use logs::{
+    LogKey, LogMeasure, LogSample, NoLogs, StemPart, StratumValues, of_plot_values, sample_logs,
+};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
 pub use whole::{CruiseEstimates, combine_stands};

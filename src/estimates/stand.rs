@@ -11,8 +11,9 @@ use crate::plot_sums::{Column, PlotSum, SelectionSums, StatusDomain, sum_selecti
 use crate::records::{Plot, Records, Stand, Visit};
 use crate::stems::TreeValues;
 
-/// Which volumes and heights some tree of the cruise has. What no tree has is not estimated (no
-/// volume set, no limits of merchantable wood, no heights); what some trees lack is missing.
+/// Which volumes, masses and heights some tree of the cruise has. What no tree has is not estimated
+/// (no volume or biomass set, no limits of merchantable wood, no heights); what some trees lack is
+/// missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Summed([bool; Column::COUNT]);
 
@@ -21,6 +22,7 @@ impl Summed {
     pub fn of(values: &[Vec<TreeValues>]) -> Self {
         let any = |has: fn(&TreeValues) -> bool| values.iter().flatten().any(has);
         let height = any(|v| v.height_m.is_some());
+        let biomass = any(|v| v.biomass_kg.is_some());
         Summed(Column::ALL.map(|column| match column {
             Column::Trees
             | Column::BasalArea
@@ -30,6 +32,11 @@ impl Summed {
             Column::VolumeMerch => any(|v| v.volume_merch_m3.is_some()),
             Column::VolumeNet => any(|v| v.volume_net_m3.is_some()),
             Column::VolumeBark => any(|v| v.volume_bark_m3.is_some()),
+            Column::Biomass | Column::Carbon => biomass,
+            Column::BiomassWood => biomass && any(|v| v.biomass_wood_kg.is_some()),
+            Column::BiomassBark => biomass && any(|v| v.biomass_bark_kg.is_some()),
+            Column::BiomassBranches => biomass && any(|v| v.biomass_branch_kg.is_some()),
+            Column::BiomassFoliage => biomass && any(|v| v.biomass_foliage_kg.is_some()),
             Column::Height | Column::BasalAreaHeight => height,
         }))
     }
@@ -243,17 +250,30 @@ impl Context<'_> {
         combine(Some(self.stand.name.clone()), None, &groups)
     }
 
-    /// Replaces the volumes of a counted sweep's groups by borrowed ones.
+    /// What counted trees borrow, in words.
+    fn borrowed_words(&self) -> &'static str {
+        match (
+            self.summed.has(Column::VolumeTotal),
+            self.summed.has(Column::Biomass),
+        ) {
+            (true, true) => "volume and biomass",
+            (false, true) => "biomass",
+            _ => "volume",
+        }
+    }
+
+    /// Replaces the volumes and masses of a counted sweep's groups by borrowed ones.
     fn borrow_volumes(
         &self,
         sums: &SelectionSums,
         groups: &mut SelectionGroups,
         notes: &mut Vec<Diagnostic>,
     ) {
-        let volumes = || Column::VOLUMES.into_iter().filter(|c| self.summed.has(*c));
-        if volumes().next().is_none() {
+        let borrowed = || Column::BORROWED.into_iter().filter(|c| self.summed.has(*c));
+        if borrowed().next().is_none() {
             return;
         }
+        let what = self.borrowed_words();
         let place = self.place(sums.selection);
         let rule = &self.design.selections[sums.selection];
         let itself = (rule.measured == Measured::Some).then_some(sums.selection);
@@ -265,7 +285,7 @@ impl Context<'_> {
         else {
             notes.push(note(
                 "no-volume-donor",
-                format!("{place}: no measured trees lend their volume per basal area, so counted trees have no volume"),
+                format!("{place}: no measured trees lend their {what} per basal area, so counted trees have no {what}"),
             ));
             return;
         };
@@ -274,11 +294,11 @@ impl Context<'_> {
         self.note_lenders(&borrowing, donor.selection, &place, notes);
         let fill = |group: &mut Group, weights: &[f64]| {
             for (domain, cell) in &mut group.cells {
-                for column in volumes() {
+                for column in borrowed() {
                     cell[column as usize] = borrowing.volume(*domain, column, weights);
                 }
             }
-            for column in volumes() {
+            for column in borrowed() {
                 group.given[column as usize] = true;
             }
         };
@@ -313,6 +333,7 @@ impl Context<'_> {
         notes: &mut Vec<Diagnostic>,
     ) {
         let donor = &self.design.selections[donor].name;
+        let what = self.borrowed_words();
         for status in [StatusDomain::Live, StatusDomain::Dead] {
             let word = if status == StatusDomain::Live {
                 "live"
@@ -331,7 +352,7 @@ impl Context<'_> {
                 notes.push(note(
                     "volume-ratio-pooled",
                     format!(
-                        "{place}: `{donor}` has no {word} tree of {}; the volume per basal area of its {word} trees of all species is used",
+                        "{place}: `{donor}` has no {word} tree of {}; the {what} per basal area of its {word} trees of all species is used",
                         pooled.join(", ")
                     ),
                 ));
@@ -340,7 +361,7 @@ impl Context<'_> {
                 notes.push(note(
                     "no-volume-donor",
                     format!(
-                        "{place}: `{donor}` has no {word} tree, so counted {word} trees ({}) have no volume",
+                        "{place}: `{donor}` has no {word} tree, so counted {word} trees ({}) have no {what}",
                         nobody.join(", ")
                     ),
                 ));
@@ -348,7 +369,7 @@ impl Context<'_> {
         }
     }
 
-    /// Says how many trees lack a volume or height that others have.
+    /// Says how many trees lack a volume, mass or height that others have.
     fn note_missing_values(&self, sums: &SelectionSums, notes: &mut Vec<Diagnostic>) {
         let trees = || {
             let trees = self.stand.trees().zip(self.values);
@@ -369,6 +390,12 @@ impl Context<'_> {
             ),
             missing(Column::VolumeNet, |v| v.volume_net_m3, "net volume"),
             missing(Column::VolumeBark, |v| v.volume_bark_m3, "bark volume"),
+            missing(Column::Biomass, |v| v.biomass_kg, "biomass"),
+            missing(
+                Column::BiomassWood,
+                |v| v.biomass_wood_kg,
+                "the components of biomass",
+            ),
         ]
         .into_iter()
         .flatten()

@@ -123,6 +123,8 @@ pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
 pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 /// Confidence level.
 pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
+/// Carbon in a unit of oven-dry wood: published fractions lie between 0.41 and 0.58.
+pub(crate) const CARBON_FRACTION: Limits = Limits::from(0.3, 0.7, "");
 /// Allowable error.
 pub(crate) const ALLOWABLE_ERROR_PCT: Limits = Limits::above(0.0, 100.0, "%");
 /// Breast height: 1.3 m, 1.37 m (4.5 ft) and 1.4 m are in use.
@@ -137,3 +139,13 @@ pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
 pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
 /// Height trees per plot.
 pub(crate) const PER_PLOT: Limits = Limits::from(1.0, 1_000.0, "trees");
+/// Nominal length of a log.
+pub(crate) const LOG_LENGTH: Limits = Limits::from(0.3, 30.0, "m");
+/// Trim on a log.
+pub(crate) const TRIM: Limits = Limits::from(0.0, 2.0, "m");
+/// Least small-end diameter of a log.
+pub(crate) const SMALL_END: Limits = Limits::above(0.0, 200.0, "cm");
+/// Width of a class of small-end diameters.
+pub(crate) const SMALL_END_CLASS: Limits = Limits::from(0.5, 100.0, "cm");
+/// Multiple to which board feet are rounded.
+pub(crate) const BOARD_FEET_ROUNDING: Limits = Limits::above(0.0, 100.0, "board feet");

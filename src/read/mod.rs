@@ -30,6 +30,8 @@ mod suspicious;
 mod table_checks;
 mod table_formula;
 mod table_head;
+mod table_log_checks;
+mod table_log_rules;
 mod table_rows;
 mod table_species;
 mod table_units;

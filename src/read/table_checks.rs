@@ -10,8 +10,9 @@ use crate::read::source::Source;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::unknown_species;
 use crate::species::SpeciesTable;
+use crate::species::equation::{Measure, Quantity};
 use crate::species::set::{Check, CheckQuantity, CheckUnit, Tolerance, VolumeSet};
-use crate::units::{CM_PER_IN, Dimension, M_PER_FT, M3_PER_FT3};
+use crate::units::{CM_PER_IN, Dimension, KG_PER_LB, M_PER_FT, M3_PER_FT3};
 
 const COLUMNS: &[&str] = &[
     "species",
@@ -62,6 +63,14 @@ const UNITS: &[CheckUnit] = &[
     CheckUnit {
         name: "ft",
         to_held: M_PER_FT,
+    },
+    CheckUnit {
+        name: "kg",
+        to_held: 1.0,
+    },
+    CheckUnit {
+        name: "lb",
+        to_held: KG_PER_LB,
     },
 ];
 
@@ -187,12 +196,18 @@ fn read_row(
     });
     let dbh_cm = table.figure(row, columns.dbh, problems);
     let height_m = table.figure(row, columns.height, problems);
-    for (name, value) in [("dbh_cm", dbh_cm), ("height_m", height_m)] {
-        if value.is_none() {
-            lacks(name, problems);
-        }
-    }
     let quantity = read_quantity(table, row, columns, problems);
+    if dbh_cm.is_none() {
+        lacks("dbh_cm", problems);
+    }
+    // Masses may come from dbh alone, a diameter inside bark does.
+    let needs_height = !matches!(
+        quantity,
+        Some(CheckQuantity::Mass(_) | CheckQuantity::DiameterInside)
+    );
+    if height_m.is_none() && needs_height {
+        lacks("height_m", problems);
+    }
     let unit = text("unit").and_then(|name| {
         let found = UNITS.iter().copied().find(|unit| unit.name == name);
         let of_set = CheckUnit {
@@ -227,11 +242,14 @@ fn read_row(
         tolerance
     });
     let value = table.figure(row, table.column("value"), problems);
+    if needs_height {
+        height_m?;
+    }
     Some(Check {
         species: id?,
         region: text("region").map(str::to_owned),
         dbh_cm: dbh_cm?,
-        height_m: height_m?,
+        height_m,
         broken_height_m: table.figure(row, columns.broken, problems),
         planted: text("origin") == Some("planted"),
         quantity: quantity?,
@@ -251,9 +269,27 @@ fn read_quantity(
     columns: &Columns,
     problems: &mut Problems,
 ) -> Option<CheckQuantity> {
-    const KNOWN: &[&str] = &["total", "bark", "merchantable", "diameter", "height"];
+    const KNOWN: &[&str] = &[
+        "total",
+        "bark",
+        "merchantable",
+        "dib",
+        "diameter",
+        "height",
+        "wood mass",
+        "bark mass",
+        "branch mass",
+        "foliage mass",
+        "total mass",
+    ];
     let column = table.column("quantity");
     let name = row.text(column)?;
+    let mass = Quantity::NAMES
+        .iter()
+        .find(|(word, quantity)| *word == name && quantity.measure() == Measure::Mass);
+    if let Some((_, quantity)) = mass {
+        return Some(CheckQuantity::Mass(*quantity));
+    }
     let inside_bark = row.text(table.column("top_basis")) != Some("outside bark");
     let height_of = |diameter_cm: f64| CheckQuantity::HeightOf {
         diameter_cm,
@@ -262,6 +298,7 @@ fn read_quantity(
     let found = match name {
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
+        "dib" => Some(CheckQuantity::DiameterInside),
         "merchantable" => {
             let stump_m = table.figure(row, columns.stump, problems);
             let top_cm = table.figure(row, columns.top, problems);

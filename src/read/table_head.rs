@@ -222,13 +222,13 @@ impl<'n> Keys<'n> {
         found.map(|(_, choice)| *choice)
     }
 
-    /// A list of texts with their places, empty if the key is absent; one text counts as a list
-    /// of one.
-    pub(crate) fn texts(&self, key: &str, problems: &mut Problems) -> Vec<(String, Value<'n>)> {
+    /// The values of a list, none if the key is absent; a value that is no list counts as a list of
+    /// one.
+    pub(crate) fn items(&self, key: &str) -> Vec<Value<'n>> {
         let Some(value) = self.get(key) else {
             return Vec::new();
         };
-        let items: Vec<Value> = match value.node {
+        match value.node {
             Node::List(items) => items
                 .iter()
                 .enumerate()
@@ -240,8 +240,13 @@ impl<'n> Keys<'n> {
                 })
                 .collect(),
             _ => vec![value],
-        };
-        items
+        }
+    }
+
+    /// A list of texts with their places, empty if the key is absent; one text counts as a list
+    /// of one.
+    pub(crate) fn texts(&self, key: &str, problems: &mut Problems) -> Vec<(String, Value<'n>)> {
+        self.items(key)
             .into_iter()
             .filter_map(|item| Some((item.text(self.source, problems)?, item)))
             .collect()

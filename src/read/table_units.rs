@@ -6,7 +6,9 @@ use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::read::table_formula::Formulas;
 use crate::read::table_head::Keys;
-use crate::species::equation::{DBH_UNITS, HEIGHT_UNITS, MASS_UNITS, METRIC, RESULT_UNITS, Units};
+use crate::species::equation::{
+    DBH_UNITS, HEIGHT_UNITS, MASS_UNITS, METRIC, Quantity, RESULT_UNITS, Units,
+};
 
 /// Which units of results the head gives.
 #[derive(Clone, Copy)]
@@ -45,6 +47,13 @@ pub(super) fn read_units(
         result: units.get("result").is_some(),
         mass: units.get("mass").is_some(),
     };
+    // A set of diameters alone has no result but these.
+    let diameters = keys
+        .get("quantity")
+        .and_then(|value| value.node.scalar_text());
+    if !has_units.mass && diameters.as_deref() != Some(Quantity::DiameterInside.name()) {
+        units.need("result", problems);
+    }
     let site = place.site(source);
     (
         units_of_map(source, site, &units, formulas, problems),
@@ -113,9 +122,6 @@ fn units_of_map(
                 .map(|(name, size)| (*name, (*name, *size)))
                 .collect()
         };
-    if units.get("mass").is_none() {
-        units.need("result", problems);
-    }
     let dbh = unit_of_size(source, units, "dbh", DBH_UNITS, formulas, problems);
     let height = unit_of_size(source, units, "height", HEIGHT_UNITS, formulas, problems);
     let results: Vec<(&str, (&str, Option<f64>))> = RESULT_UNITS

@@ -5,12 +5,14 @@
 //! exist, rows that contradict each other.
 
 use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::limits::CARBON_FRACTION;
 use crate::read::source::Source;
 use crate::read::table_formula::Formulas;
 use crate::read::table_head::{Keys, known_hint};
 use crate::read::table_units::{HasUnits, read_units};
 use crate::read::yaml::{self, Node};
 use crate::read::{table_checks, table_rows};
+use crate::species::biomass::CarbonFraction;
 use crate::species::equation::{FormSpec, METRIC, Quantity};
 use crate::species::set::{
     BarkBasis, FixedLimits, Head, Obtained, PublishedError, Region, SpeciesEntry, ValidRange,
@@ -38,6 +40,7 @@ const HEAD_KEYS: &[&str] = &[
     "groups",
     "range",
     "error",
+    "carbon_fraction",
     "mark",
     "notes",
 ];
@@ -84,6 +87,16 @@ pub(crate) fn read(
     };
     let defaults = table_head.defaults;
     table_rows::read(rows, &defaults, &mut set, species, &mut problems);
+    if set.head.fixed_limits.len() > 1 && set.has(Quantity::Merchantable) {
+        problems.push(
+            Diagnostic::error(
+                "limits-ambiguous",
+                "rows of `merchantable` cannot tell several limits apart",
+            )
+            .at(head.whole())
+            .hint("give one pair of limits under `merchantable`, or rows of `merchantable share`"),
+        );
+    }
     if let Some(checks) = checks {
         set.checks = table_checks::read(checks, &set, species, &mut problems);
     }
@@ -110,7 +123,9 @@ fn read_head(
         problems,
     )?;
     keys.need("obtained", problems);
-    keys.need("bark", problems);
+    if !only_masses(&keys) {
+        keys.need("bark", problems);
+    }
     keys.need("range", problems);
     keys.need("error", problems);
     let formulas = Formulas::read(source, &keys, rows, problems);
@@ -128,9 +143,10 @@ fn read_head(
             .unwrap_or(BarkBasis::Unresolved),
         total_includes: keys.need_text("total_includes", problems),
         stump_m: keys.quantity("stump", Dimension::Length, problems),
-        fixed_limits: read_fixed_limits(&keys, problems),
+        fixed_limits: read_fixed_limits(source, &keys, problems),
         range: read_range(&keys, problems),
         error: read_error(&keys, problems),
+        carbon_fraction: read_carbon_fraction(source, &keys, problems),
         mark: keys.text("mark", problems),
         regions_note: keys.text("regions_note", problems),
         notes: keys
@@ -165,9 +181,18 @@ pub(super) fn unknown_form(name: &str) -> Diagnostic {
         .hint(known_hint(name, &known))
 }
 
-fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
-    let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
-    let limits = keys.map("merchantable", "`merchantable`", known, problems)?;
+fn read_fixed_limits(source: &Source, keys: &Keys, problems: &mut Problems) -> Vec<FixedLimits> {
+    keys.items("merchantable")
+        .into_iter()
+        .filter_map(|value| {
+            let known = &["stump_m", "stump_ft", "top_cm", "top_in", "top_basis"];
+            let limits = value.map(source, "`merchantable`", known, problems)?;
+            read_limits(&limits, problems)
+        })
+        .collect()
+}
+
+fn read_limits(limits: &Keys, problems: &mut Problems) -> Option<FixedLimits> {
     let stump_m = limits.quantity("stump", Dimension::Length, problems);
     let top_diameter_cm = limits.quantity("top", Dimension::Diameter, problems);
     limits.need("top_basis", problems);
@@ -179,7 +204,7 @@ fn read_fixed_limits(keys: &Keys, problems: &mut Problems) -> Option<FixedLimits
     Some(FixedLimits {
         stump_m: stump_m?,
         top_diameter_cm: top_diameter_cm?,
-        top_inside_bark: top_basis == BarkBasis::Inside,
+        top_basis,
     })
 }
 
@@ -202,6 +227,37 @@ pub(super) fn read_range(keys: &Keys, problems: &mut Problems) -> ValidRange {
         height_m: range.range("height", Dimension::Length, problems),
         source: range.need_text("source", problems),
     }
+}
+
+/// A set that names a unit of mass and none of volume: what is bark is told by its components.
+fn only_masses(keys: &Keys) -> bool {
+    let units = keys.map("units", "`units`", &[], &mut Problems::new());
+    units.is_some_and(|units| units.get("mass").is_some() && units.get("result").is_none())
+}
+
+fn read_carbon_fraction(
+    source: &Source,
+    keys: &Keys,
+    problems: &mut Problems,
+) -> Option<CarbonFraction> {
+    let known = &["value", "source"];
+    let fraction = keys.map("carbon_fraction", "`carbon_fraction`", known, problems)?;
+    let place = fraction.need("value", problems)?;
+    let value = fraction.number("value", problems)?;
+    if !CARBON_FRACTION.allow(value) {
+        problems.push(
+            Diagnostic::error(
+                "carbon-fraction",
+                format!("a carbon fraction of `{value}` is not possible"),
+            )
+            .at(place.site(source))
+            .hint(format!("it must be {CARBON_FRACTION}")),
+        );
+    }
+    Some(CarbonFraction {
+        value,
+        source: fraction.need_text("source", problems),
+    })
 }
 
 fn read_error(keys: &Keys, problems: &mut Problems) -> PublishedError {
@@ -290,17 +346,19 @@ fn read_groups(
                 None => problems.push(unknown_species(&code, species).at(place.site(source))),
             }
         }
-        if let Some(number) = group.number("jenkins_group", problems) {
-            covers.extend(
-                species
-                    .iter()
-                    .filter(|(_, entry)| {
-                        entry
-                            .jenkins_group
-                            .is_some_and(|group| (f64::from(group) - number).abs() < 0.5)
-                    })
-                    .map(|(id, _)| id),
-            );
+        for (number, place) in group.texts("jenkins_group", problems) {
+            let Ok(number) = number.parse::<u8>() else {
+                problems.push(
+                    Diagnostic::error("unknown-group", format!("`{number}` is no species group"))
+                        .at(place.site(source))
+                        .hint("species groups are 1 to 10"),
+                );
+                continue;
+            };
+            let of_group = species
+                .iter()
+                .filter(|(_, entry)| entry.jenkins_group == Some(number));
+            covers.extend(of_group.map(|(id, _)| id));
         }
         if covers.is_empty() {
             problems.push(

@@ -10,10 +10,12 @@ use std::io;
 use std::path::Path;
 
 use crate::diagnostic::{Diagnostic, Problems};
+use crate::logs::rules::LogRule;
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
-use crate::read::{table_checks, table_species, table_volume, table_wood};
+use crate::read::{table_checks, table_log_rules, table_species, table_volume, table_wood};
 use crate::species::SpeciesTable;
+use crate::species::biomass::BiomassSet;
 use crate::species::equation::{Model, Quantity};
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
@@ -176,6 +178,25 @@ impl Tables {
         self.folders("volume")
     }
 
+    /// Names of the log rules, sorted.
+    pub fn log_rules(&self) -> Vec<String> {
+        self.folders("log-rules")
+    }
+
+    /// A log rule.
+    pub fn log_rule(&self, name: &str) -> Result<LogRule, Problems> {
+        let part = |path: &str| self.source(&format!("log-rules/{path}"));
+        let Some(head) = part(&format!("{name}/set.yaml")) else {
+            let mut problems = Problems::new();
+            problems.push(
+                Diagnostic::error("unknown-log-rule", format!("there is no log rule `{name}`"))
+                    .hint(format!("known rules: {}", self.log_rules().join(", "))),
+            );
+            return Err(problems);
+        };
+        table_log_rules::read(&head, &part)
+    }
+
     /// A volume set, with the set whose profiles it borrows. One of the user's own must meet its
     /// check values.
     pub fn volume_set(&self, name: &str, species: &SpeciesTable) -> Result<VolumeSet, Problems> {
@@ -238,6 +259,17 @@ impl Tables {
             crown_ratio: &crown_ratio,
         };
         table_wood::read(name, &files, species)
+    }
+
+    /// Names of the sets that give biomass, sorted.
+    pub fn biomass_sets(&self) -> Vec<String> {
+        self.folders("biomass")
+    }
+
+    /// A set that gives biomass.
+    pub fn biomass_set(&self, name: &str, species: &SpeciesTable) -> Result<BiomassSet, Problems> {
+        let set = self.equation_set("biomass", name, species)?;
+        Ok(BiomassSet::Components(set))
     }
 
     /// A set of a kind (`volume`, `biomass`, `bark`) by itself. One of the user's own must meet

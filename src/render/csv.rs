@@ -3,7 +3,7 @@
 use crate::tables::tidy::{Tidy, Value};
 
 /// Draws a tidy table.
-pub fn render(tidy: &Tidy) -> anyhow::Result<String> {
+pub fn render<Name: AsRef<[u8]>>(tidy: &Tidy<Name>) -> anyhow::Result<String> {
     let mut writer = csv::Writer::from_writer(Vec::new());
     writer.write_record(&tidy.columns)?;
     for row in &tidy.rows {

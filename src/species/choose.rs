@@ -4,6 +4,8 @@
 //! In: a set, a species, what the design wants. Out: [`Chosen`], or [`Missing`] with the species
 //! that could stand in.
 
+use std::fmt::Write as _;
+
 use crate::design::{Fallback, Merchantable};
 use crate::species::equation::{Equation, Quantity};
 use crate::species::set::VolumeSet;
@@ -97,6 +99,13 @@ pub struct Chosen {
     pub borrowed: Option<usize>,
 }
 
+impl Chosen {
+    /// Do the equations give a stem profile by volume and ratio?
+    pub fn has_ratio_profile(&self) -> bool {
+        self.ratio.is_some() && self.outside.is_some() && self.ratio_outside.is_some()
+    }
+}
+
 /// No equation: what is missing and what could be done.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Missing {
@@ -158,20 +167,6 @@ impl VolumeSet {
         })
     }
 
-    /// Index of the row that the publication provides for a species in a region (one of the
-    /// set's, or none): its own, else its group's.
-    pub(super) fn published(
-        &self,
-        quantity: Quantity,
-        species: SpeciesId,
-        wanted: &Wanted,
-    ) -> Option<usize> {
-        let region = wanted.region.and_then(|name| self.region(name));
-        let chain = self.chain(region, wanted.planted);
-        self.published_row(quantity, &chain, species)
-            .map(|(row, _)| row)
-    }
-
     /// The row that the publication provides for a species: its own, else its group's.
     fn published_row(
         &self,
@@ -225,7 +220,6 @@ impl VolumeSet {
             .ok_or_else(|| self.missing(species, wanted, &chain, table))?;
         let row = &self.equations[main];
         let entry = &self.entries[row.entry];
-        // Further quantities by the species that the equation serves, stand-ins included.
         let served = self.served(main, species);
         let further = |quantity| {
             self.published_row(quantity, &chain, served)
@@ -271,7 +265,8 @@ impl VolumeSet {
         Ok(chosen)
     }
 
-    /// The species whose rows serve a species: itself, or the one that stands in for it.
+    /// The species by which further quantities are looked up: that of the equation, where it
+    /// stands in for another.
     pub(super) fn served(&self, main: usize, species: SpeciesId) -> SpeciesId {
         let covers = &self.entries[self.equations[main].entry].covers;
         if covers.contains(&species) {
@@ -279,6 +274,20 @@ impl VolumeSet {
         } else {
             covers[0]
         }
+    }
+
+    /// The row of another quantity that goes with a choice.
+    pub(super) fn further_row(
+        &self,
+        quantity: Quantity,
+        chosen: &Chosen,
+        wanted: &Wanted,
+    ) -> Option<usize> {
+        let region = wanted.region.and_then(|name| self.region(name));
+        let chain = self.chain(region, wanted.planted);
+        let served = self.served(chosen.main, chosen.species);
+        self.published_row(quantity, &chain, served)
+            .map(|(row, _)| row)
     }
 
     /// The doubts about a profile that this set lends.
@@ -319,18 +328,16 @@ impl VolumeSet {
                 row.quantity == quantity && row.entry == main.entry && row.region == main.region
             })
         };
-        let fixed = self.head.fixed_limits.as_ref();
-        if fixed.is_some_and(|fixed| fixed.serve(limits))
-            && let Some(index) = beside(Quantity::Merchantable)
-        {
+        let serves = self.head.serves_limits(limits);
+        if serves && let Some(index) = beside(Quantity::Merchantable) {
             return Some(MerchantableBy::Equation(index));
         }
-        if fixed.is_none_or(|fixed| fixed.serve(limits))
+        if (serves || self.head.fixed_limits.is_empty())
             && let Some(index) = beside(Quantity::Share)
         {
             return Some(MerchantableBy::Share(index));
         }
-        if chosen.ratio.is_some() && chosen.outside.is_some() && chosen.ratio_outside.is_some() {
+        if chosen.has_ratio_profile() {
             return Some(MerchantableBy::VolumeRatio);
         }
         chosen.borrowed.map(|_| MerchantableBy::BorrowedShare)
@@ -433,13 +440,18 @@ impl VolumeSet {
                 .take(SHOWN)
                 .map(|id| table.get(*id).label())
                 .collect();
-            hint += "name a substitute in the design (`volume: substitute`, or `fallback: genus`), \
-                     for example one of ";
+            let kind = self.kind();
+            let _ = write!(
+                hint,
+                "name a substitute in the design (`{kind}: substitute`, or `fallback: genus`), \
+                 for example one of "
+            );
             hint += &labels.join(", ");
         }
         Missing {
             message: format!(
-                "volume set `{}` has no equation for {}{region}",
+                "{} set `{}` has no equation for {}{region}",
+                self.kind(),
                 self.name,
                 asked.label()
             ),

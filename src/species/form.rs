@@ -6,7 +6,13 @@
 //!
 //! To add a form: a variant, its [`Spec`] in [`SPECS`], its formula in `value`, its test.
 
+use std::f64::consts::PI;
+
 use crate::species::expression::Formula;
+use crate::species::form_factor::{self, FormFactor};
+use crate::species::inside_bark::{self, InsideBark};
+use crate::species::regional::{self, Regional};
+use crate::units::M_PER_FT;
 
 /// A form of which tables of coefficients may be written: its name in the data, the names of its
 /// coefficients, the formula in plain text.
@@ -36,6 +42,49 @@ pub enum Form {
         b1: f64,
         /// Exponent of height.
         b2: f64,
+    },
+    /// Squared dbh over a function of height.
+    ///
+    /// Formula: `V = f D^2 / (c1 + k c2/H)`. `f` and `k` are 1 in the district equations of
+    /// Newfoundland; in those of 1974 and 1983 `k = 0.3048` and `f = g (1 - 0.04365 b2)^2`, with
+    /// `g` 0.00439 and 0.0043891. The constants are conversions from feet and inches and belong to
+    /// the form. Domain: `D > 0`, `H > 0`, a positive denominator; `c1` may be negative.
+    /// Source: Honer, Ker & Alemdag 1983, Can. For. Serv. Inf. Rep. M-X-140; Ker 1974, Inf. Rep.
+    /// N-X-122; Warren & Meades 1986, Inf. Rep. N-X-242 (all as carried in a later document).
+    SquareOverHyperbola {
+        /// `f`.
+        factor: f64,
+        /// Constant of the denominator.
+        c1: f64,
+        /// `k c2`, the part of the denominator that falls with height.
+        c2: f64,
+    },
+    /// A constant and a power whose exponents of dbh and height add to three.
+    ///
+    /// Formula: `V = alpha + beta D^gamma H^(3 - gamma)`, `D` and `H` in the same unit (m).
+    /// Domain: `D > 0`, `H > 0`; negative for small trees where `alpha` is.
+    /// Source: Sharma 2021, Forests 12:1270 (as carried in a later document).
+    Sharma2021 {
+        /// Constant.
+        alpha: f64,
+        /// Factor.
+        beta: f64,
+        /// Exponent of dbh.
+        gamma: f64,
+    },
+    /// Merchantable volume by slenderness and the cylinder on dbh and height.
+    ///
+    /// Formula: `V = b1 H/D + b2 C + b3 C D`, `C = pi D^2 H / 40` the volume of the cylinder in
+    /// dm3 with `D` in cm and `H` in m; 0 for `D < 9.1`. Fixed effects only. Domain: `D > 0`;
+    /// negative for very slender small trees.
+    /// Source: Fortin et al. 2007, For. Chron. 83:754-765 (as carried in a later document).
+    Fortin2007 {
+        /// Coefficient of slenderness.
+        b1: f64,
+        /// Share of the cylinder.
+        b2: f64,
+        /// Change of that share with dbh.
+        b3: f64,
     },
     /// Power of dbh and height.
     ///
@@ -108,6 +157,39 @@ pub enum Form {
         /// Exponent of height.
         c: f64,
     },
+    /// Power of dbh alone.
+    ///
+    /// Formula: `Y = a D^b`. Domain: `D > 0`.
+    /// Source: Lambert, Ung & Raulier 2005, Can. J. For. Res. 35, dbh set.
+    PowerDbh {
+        /// Factor.
+        a: f64,
+        /// Exponent of dbh.
+        b: f64,
+    },
+    /// Exponential of a line in the logarithm of dbh.
+    ///
+    /// Formula: `Y = exp(b0 + b1 ln D)`. Domain: `D > 0`.
+    /// Source: Jenkins, Chojnacky, Heath & Birdsey 2003, Forest Science 49 (as carried in a later
+    /// document).
+    ExpLog {
+        /// Constant.
+        b0: f64,
+        /// Slope.
+        b1: f64,
+    },
+    /// Share of the total mass that is in one component of the tree: to be multiplied by the total
+    /// of the same tree.
+    ///
+    /// Formula: `R = exp(b0 + b1 / D)`. Domain: `D > 0`; the shares of very small trees add up
+    /// to more than one.
+    /// Source: Jenkins et al. 2003 (as carried in a later document).
+    ComponentRatio {
+        /// Logarithm of the share in a very thick tree.
+        b0: f64,
+        /// Rate of its change with 1/dbh.
+        b1: f64,
+    },
     /// A line in `D^2 H`, one pair of coefficients for small trees and one for large.
     ///
     /// Formula: `V = b0_small + b1_small D^2 H` up to `D = limit` (the limit itself included, with
@@ -132,6 +214,12 @@ pub enum Form {
     /// Formula, domain and source: those of the table. Its variables name their units, and the
     /// units of the set are theirs.
     Formula(Formula),
+    /// Logarithms and lines of regional tables of the United States.
+    Regional(Regional),
+    /// Volume by a form factor; in inches, feet and cubic feet.
+    ByFormFactor(FormFactor),
+    /// Diameter inside bark at breast height.
+    InsideBark(InsideBark),
 }
 
 /// Every volume form.
@@ -144,6 +232,48 @@ pub const SPECS: &[Spec<Form>] = &[
             b0: c[0],
             b1: c[1],
             b2: c[2],
+        },
+    },
+    Spec {
+        name: "square-over-hyperbola",
+        coefficients: &["c1", "c2"],
+        formula: "V = D^2 / (c1 + c2/H)",
+        build: |c| Form::SquareOverHyperbola {
+            factor: 1.0,
+            c1: c[0],
+            c2: c[1],
+        },
+    },
+    Spec {
+        name: "honer-1974",
+        coefficients: &["b2", "c1", "c2"],
+        formula: "V = 0.00439 D^2 (1 - 0.04365 b2)^2 / (c1 + 0.3048 c2/H)",
+        build: |c| honer(0.00439, c),
+    },
+    Spec {
+        name: "honer-1983",
+        coefficients: &["b2", "c1", "c2"],
+        formula: "V = 0.0043891 D^2 (1 - 0.04365 b2)^2 / (c1 + 0.3048 c2/H)",
+        build: |c| honer(0.004_389_1, c),
+    },
+    Spec {
+        name: "sharma-2021",
+        coefficients: &["alpha", "beta", "gamma"],
+        formula: "V = alpha + beta D^gamma H^(3 - gamma)",
+        build: |c| Form::Sharma2021 {
+            alpha: c[0],
+            beta: c[1],
+            gamma: c[2],
+        },
+    },
+    Spec {
+        name: "fortin-2007",
+        coefficients: &["b1", "b2", "b3"],
+        formula: "V = b1 H/D + b2 C + b3 C D; C = pi D^2 H / 40; V = 0 for D < 9.1",
+        build: |c| Form::Fortin2007 {
+            b1: c[0],
+            b2: c[1],
+            b3: c[2],
         },
     },
     Spec {
@@ -202,6 +332,24 @@ pub const SPECS: &[Spec<Form>] = &[
         },
     },
     Spec {
+        name: "power-dbh",
+        coefficients: &["a", "b"],
+        formula: "Y = a D^b",
+        build: |c| Form::PowerDbh { a: c[0], b: c[1] },
+    },
+    Spec {
+        name: "exp-log",
+        coefficients: &["b0", "b1"],
+        formula: "Y = exp(b0 + b1 ln D)",
+        build: |c| Form::ExpLog { b0: c[0], b1: c[1] },
+    },
+    Spec {
+        name: "component-ratio",
+        coefficients: &["b0", "b1"],
+        formula: "R = exp(b0 + b1 / D), times the total mass",
+        build: |c| Form::ComponentRatio { b0: c[0], b1: c[1] },
+    },
+    Spec {
         name: "linear-by-dbh",
         coefficients: &["limit", "b0_small", "b1_small", "b0_large", "b1_large"],
         formula: "V = b0_small + b1_small D^2 H for D <= limit, else V = b0_large + b1_large D^2 H",
@@ -213,14 +361,56 @@ pub const SPECS: &[Spec<Form>] = &[
             b1_large: c[4],
         },
     },
+    regional::LOG10_POWER,
+    regional::DAMPED_LOG10_POWER,
+    regional::LOG10_QUADRATIC,
+    regional::EXP_POWER_CURVED,
+    regional::SCORED_POWER,
+    regional::LINEAR_D2H,
+    regional::LINEAR_BY_D2H,
+    form_factor::BY_HEIGHT_RANGE,
+    form_factor::WITH_BREAST_HEIGHT,
+    form_factor::HELD_WITHIN,
+    inside_bark::POWER,
+    inside_bark::LINE,
+    inside_bark::STUMP,
 ];
 
+/// The quotient of 1974 and 1983 of its factor and `b2`, `c1`, `c2` as printed.
+fn honer(factor: f64, c: &[f64]) -> Form {
+    let taper = 1.0 - 0.043_65 * c[0];
+    Form::SquareOverHyperbola {
+        factor: factor * taper * taper,
+        c1: c[1],
+        c2: M_PER_FT * c[2],
+    }
+}
+
 impl Form {
+    /// Does it need a height?
+    pub fn uses_height(&self) -> bool {
+        !matches!(
+            self,
+            Form::PowerDbh { .. } | Form::ExpLog { .. } | Form::ComponentRatio { .. }
+        )
+    }
+
     /// Volume for a dbh and a total height, all in the units of the publication. May be negative
     /// or not finite outside the domain; the caller decides what that means.
     pub fn value(&self, dbh: f64, height: f64) -> f64 {
         match *self {
             Form::ExpPower { b0, b1, b2 } => b0.exp() * dbh.powf(b1) * height.powf(b2),
+            Form::SquareOverHyperbola { factor, c1, c2 } => factor * dbh * dbh / (c1 + c2 / height),
+            Form::Sharma2021 { alpha, beta, gamma } => {
+                alpha + beta * dbh.powf(gamma) * height.powf(3.0 - gamma)
+            }
+            Form::Fortin2007 { b1, b2, b3 } => {
+                if dbh < 9.1 {
+                    return 0.0;
+                }
+                let cylinder = PI * dbh * dbh * height / 40.0;
+                b1 * height / dbh + cylinder * (b2 + b3 * dbh)
+            }
             Form::Power { a, b, c } | Form::PowerDensity { a, b, c } => {
                 a * dbh.powf(b) * height.powf(c)
             }
@@ -238,6 +428,9 @@ impl Form {
             Form::DampedPower { a, b, b1, c } => {
                 a * dbh.powf(b) * height.powf(c) * (-b1 * dbh).exp()
             }
+            Form::PowerDbh { a, b } => a * dbh.powf(b),
+            Form::ExpLog { b0, b1 } => (b0 + b1 * dbh.ln()).exp(),
+            Form::ComponentRatio { b0, b1 } => (b0 + b1 / dbh).exp(),
             Form::LinearByDbh {
                 limit,
                 b0_small,
@@ -253,52 +446,10 @@ impl Form {
                     b0_large + b1_large * d2h
                 }
             }
+            Form::Regional(regional) => regional.volume(dbh, height),
+            Form::ByFormFactor(factor) => factor.volume(dbh, height),
+            Form::InsideBark(form) => form.diameter(dbh),
         }
-    }
-}
-
-/// Share of the stem volume that lies below a height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Ratio {
-    /// Two-parameter cumulative share.
-    ///
-    /// Formula: `R(h) = (1 - (1 - h/H)^alpha)^beta`, with `h` height above ground and `H` total
-    /// height in the same unit; 0 at the ground and 1 at the tip. Domain: `0 <= h <= H`.
-    /// Source: Westfall et al. 2024, GTR WO-104, model 6.
-    TwoParameter {
-        /// Exponent inside.
-        alpha: f64,
-        /// Exponent outside.
-        beta: f64,
-    },
-}
-
-/// Every ratio form.
-pub const RATIO_SPECS: &[Spec<Ratio>] = &[Spec {
-    name: "cumulative-ratio",
-    coefficients: &["alpha", "beta"],
-    formula: "R(h) = (1 - (1 - h/H)^alpha)^beta",
-    build: |c| Ratio::TwoParameter {
-        alpha: c[0],
-        beta: c[1],
-    },
-}];
-
-impl Ratio {
-    /// Share of the volume below a relative height `h/H`, which is held within 0 and 1.
-    pub fn share_below(&self, relative_height: f64) -> f64 {
-        let Ratio::TwoParameter { alpha, beta } = *self;
-        (1.0 - (1.0 - relative_height.clamp(0.0, 1.0)).powf(alpha)).powf(beta)
-    }
-
-    /// How fast the share grows with relative height: its derivative, 0 at the tip.
-    ///
-    /// Formula: `alpha beta x^(alpha - 1) (1 - x^alpha)^(beta - 1)`, `x = 1 - h/H`. Domain:
-    /// `0 < h/H <= 1`; at the ground it may be infinite (`beta < 1`).
-    pub fn density(&self, relative_height: f64) -> f64 {
-        let Ratio::TwoParameter { alpha, beta } = *self;
-        let x = 1.0 - relative_height.clamp(0.0, 1.0);
-        alpha * beta * x.powf(alpha - 1.0) * (1.0 - x.powf(alpha)).powf(beta - 1.0)
     }
 }
 
@@ -340,11 +491,40 @@ mod tests {
     }
 
     #[test]
-    fn the_share_below_the_tip_is_the_whole() {
-        let ratio = (RATIO_SPECS[0].build)(&[2.2, 0.8]);
-        assert_eq!(format!("{}", ratio.share_below(1.0)), "1");
-        assert_eq!(format!("{}", ratio.share_below(1.7)), "1");
-        assert_eq!(format!("{}", ratio.share_below(0.0)), "0");
-        assert!(ratio.share_below(0.3) < ratio.share_below(0.4));
+    fn quotients_are_the_printed_volumes() {
+        // Newfoundland, district 12, 20 cm x 15 m: 0.206 and 0.201 m3 (N-X-242, p. 20 and 31).
+        let fir = build("square-over-hyperbola", &[223.389, 25844.6]);
+        let spruce = build("square-over-hyperbola", &[564.943, 21351.5]);
+        assert_eq!(format!("{:.3}", fir.value(20.0, 15.0)), "0.206");
+        assert_eq!(format!("{:.3}", spruce.value(20.0, 15.0)), "0.201");
+        // Black spruce 1983, 20 cm x 17 m, by hand: (1 - 0.0071586)^2 = 0.9857340;
+        // 0.0043891 x 400 x 0.9857340 / (1.588 + 101.60935/17) = 0.2287627.
+        let spruce = build("honer-1983", &[0.164, 1.588, 333.364]);
+        assert!((spruce.value(20.0, 17.0) - 0.228_762_7).abs() < 1e-7);
+        // White spruce 1974, 25 cm x 18 m, by hand: (1 - 0.0076824)^2 = 0.9846942;
+        // 0.00439 x 625 x 0.9846942 / (2.184 + 87.53277/18) = 0.3833945.
+        let spruce = build("honer-1974", &[0.176, 2.184, 287.181]);
+        assert!((spruce.value(25.0, 18.0) - 0.383_394_5).abs() < 1e-7);
+    }
+
+    #[test]
+    fn quebec_has_no_merchantable_volume_below_its_least_dbh() {
+        // Paper birch, Fortin et al. 2007, 20 cm x 20 m, by hand: C = pi 400 x 20 / 40 = 628.31853;
+        // -16.000108490313 + 0.43866084427706 x 628.31853 = 259.61863 dm3.
+        let form = build(
+            "fortin-2007",
+            &[-16.000_108_490_313, 0.438_660_844_277_06, 0.0],
+        );
+        assert!((form.value(20.0, 20.0) - 259.618_63).abs() < 1e-4);
+        assert!(form.value(9.1, 8.0) > 0.0);
+        assert_eq!(format!("{}", form.value(9.09, 8.0)), "0");
+    }
+
+    #[test]
+    fn dbh_in_metres_gives_the_volume_of_2021() {
+        // Red pine inside bark, 0.30 m x 22 m; 0.71142 m3, computed independently from Sharma 2021,
+        // table 2.
+        let form = build("sharma-2021", &[0.000_506, 0.176, 1.834]);
+        assert!((form.value(0.3, 22.0) - 0.711_42).abs() < 5e-6);
     }
 }

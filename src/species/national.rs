@@ -1,20 +1,27 @@
 //! The equations of the national-scale system of the United States for one species: one for each
 //! component of the tree.
 //!
-//! In: a set with all components, the equations chosen for volume. Out: [`NationalEquations`], or
-//! what is missing.
+//! In: a set with all components, the equations chosen for volume, the wood properties. Out:
+//! [`NationalEquations`], or what is missing.
 
 use crate::species::choose::{Chosen, Missing, Wanted};
 use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
-use crate::species::{SpeciesId, SpeciesTable};
+use crate::species::wood::WoodProperties;
+use crate::species::{Kind, SpeciesId, SpeciesTable};
 
-/// Indices of the equations of every component for one species.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+/// Indices of the equations of every component for one species, and what is known of its wood.
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct NationalEquations {
     /// The species whose rows these are: the one asked for, or the one that stands in for it. Its
     /// wood properties go with them.
     pub species: SpeciesId,
+    /// Softwood or hardwood.
+    pub kind: Kind,
+    /// Specific gravity of its wood.
+    pub wood_specific_gravity: f64,
+    /// Carbon in the oven-dry mass of live trees.
+    pub live_carbon_fraction: f64,
     /// Volume of stem wood.
     pub wood: usize,
     /// Volume of stem bark.
@@ -57,16 +64,18 @@ impl VolumeSet {
     ///
     /// Each component takes its row by itself, as published: in planted stands the rows for these
     /// (division, then all divisions), then that of species and division, of the species, of its
-    /// species group. An error names the component for which there is none.
+    /// species group. An error names the component, or the property of the wood, for which there
+    /// is none.
     pub fn national_equations(
         &self,
         chosen: &Chosen,
         wanted: &Wanted,
+        wood: &WoodProperties,
         table: &SpeciesTable,
     ) -> Result<NationalEquations, Missing> {
         let species = self.served(chosen.main, chosen.species);
         let need = |quantity: Quantity| {
-            self.published(quantity, species, wanted)
+            self.further_row(quantity, chosen, wanted)
                 .ok_or_else(|| Missing {
                     message: format!(
                         "set `{}` has no equation for `{}` of {}",
@@ -80,6 +89,9 @@ impl VolumeSet {
         };
         Ok(NationalEquations {
             species,
+            kind: table.get(species).kind,
+            wood_specific_gravity: wood.wood_specific_gravity(species, table)?,
+            live_carbon_fraction: wood.live_carbon_fraction(species, table)?,
             wood: chosen.main,
             bark: need(Quantity::Bark)?,
             outside: need(Quantity::Outside)?,

@@ -5,7 +5,7 @@
 //! a height, height of a diameter, volume between two heights, inside or outside bark.
 
 use crate::math::root;
-use crate::species::form::Ratio;
+use crate::species::ratio::Ratio;
 use crate::units::{CM_PER_IN, M_PER_FT};
 
 /// Square feet in the circle of one inch diameter, as the publication rounds pi/576 (GTR WO-104).

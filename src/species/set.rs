@@ -4,7 +4,8 @@
 //! can serve a region and a merchantable limit.
 
 use crate::design::Merchantable;
-use crate::species::equation::{Equation, Quantity, Units};
+use crate::species::biomass::CarbonFraction;
+use crate::species::equation::{Equation, Measure, Quantity, Units};
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// How the coefficients were obtained.
@@ -104,8 +105,8 @@ pub struct FixedLimits {
     pub stump_m: f64,
     /// Top diameter.
     pub top_diameter_cm: f64,
-    /// Is the top diameter inside bark?
-    pub top_inside_bark: bool,
+    /// Basis of the top diameter; where it is not known, the limits serve a top on either basis.
+    pub top_basis: BarkBasis,
 }
 
 impl FixedLimits {
@@ -114,7 +115,11 @@ impl FixedLimits {
         let same = |a: f64, b: f64| (a - b).abs() < 1e-9;
         same(self.stump_m, asked.stump_m)
             && same(self.top_diameter_cm, asked.top_diameter_cm)
-            && self.top_inside_bark == asked.top_inside_bark
+            && match self.top_basis {
+                BarkBasis::Inside => asked.top_inside_bark,
+                BarkBasis::Outside => !asked.top_inside_bark,
+                BarkBasis::Unresolved => true,
+            }
     }
 
     /// The limits for people.
@@ -123,11 +128,7 @@ impl FixedLimits {
             "stump {} m and top {} cm {}",
             self.stump_m,
             self.top_diameter_cm,
-            if self.top_inside_bark {
-                "inside bark"
-            } else {
-                "outside bark"
-            }
+            self.top_basis.words()
         )
     }
 }
@@ -151,18 +152,34 @@ pub struct Head {
     pub total_includes: String,
     /// Height below which a profile counts as a cylinder.
     pub stump_m: Option<f64>,
-    /// Limits of the set's own merchantable equations.
-    pub fixed_limits: Option<FixedLimits>,
+    /// Limits of the set's own merchantable equations. Several only where equations of the
+    /// merchantable share tell them apart.
+    pub fixed_limits: Vec<FixedLimits>,
     /// Valid range.
     pub range: ValidRange,
     /// Published error.
     pub error: PublishedError,
+    /// Carbon in a unit of oven-dry mass; biomass sets only.
+    pub carbon_fraction: Option<CarbonFraction>,
     /// A doubt about the whole set that every result must show.
     pub mark: Option<String>,
     /// How regions fall back on each other, and on what ground.
     pub regions_note: Option<String>,
     /// Caveats and other things worth knowing.
     pub notes: Vec<String>,
+}
+
+impl Head {
+    /// Has the set equations of its own for these very limits?
+    pub fn serves_limits(&self, asked: &Merchantable) -> bool {
+        self.fixed_limits.iter().any(|limits| limits.serve(asked))
+    }
+
+    /// The limits of the set's own merchantable equations for people, if it has fixed ones.
+    pub fn limits_words(&self) -> Option<String> {
+        let words: Vec<String> = self.fixed_limits.iter().map(FixedLimits::words).collect();
+        (!words.is_empty()).then(|| words.join(" or "))
+    }
 }
 
 /// A region or zone of a set.
@@ -196,8 +213,8 @@ pub struct Check {
     pub region: Option<String>,
     /// Dbh.
     pub dbh_cm: f64,
-    /// Total height.
-    pub height_m: f64,
+    /// Total height; `None` where the equations need none.
+    pub height_m: Option<f64>,
     /// Height of the break.
     pub broken_height_m: Option<f64>,
     /// Was the stand planted?
@@ -227,8 +244,12 @@ pub enum CheckQuantity {
     Total,
     /// Volume of bark.
     Bark,
+    /// A mass.
+    Mass(Quantity),
     /// Merchantable volume between limits.
     Merchantable(Merchantable),
+    /// Diameter inside bark at breast height.
+    DiameterInside,
     /// Diameter at a height.
     DiameterAt {
         /// Height above ground.
@@ -311,11 +332,31 @@ impl VolumeSet {
         .unwrap_or(Quantity::Total)
     }
 
+    /// `volume` or `biomass`, for messages: what kind of set it is.
+    pub fn kind(&self) -> &'static str {
+        match self.main_quantity().measure() {
+            Measure::Mass => "biomass",
+            _ => "volume",
+        }
+    }
+
     /// Has it equations for this quantity?
     pub fn has(&self, quantity: Quantity) -> bool {
         self.equations
             .iter()
             .any(|equation| equation.quantity == quantity)
+    }
+
+    /// Do volumes with and without bark, and the share of each below a height, give stem profiles?
+    pub fn has_ratio_profiles(&self) -> bool {
+        [
+            Quantity::Total,
+            Quantity::Ratio,
+            Quantity::Outside,
+            Quantity::RatioOutside,
+        ]
+        .into_iter()
+        .all(|quantity| self.has(quantity))
     }
 
     /// Index of a region by its name, without regard to case.
@@ -346,17 +387,17 @@ impl VolumeSet {
 
     /// Is this region one of the set's (or none needed)? The error says which there are.
     pub fn check_region(&self, region: Option<&str>) -> Result<(), String> {
-        let name = &self.name;
+        let (kind, name) = (self.kind(), &self.name);
         match region {
             None if self.needs_region() => Err(format!(
-                "volume set `{name}` needs a region: one of {}",
+                "{kind} set `{name}` needs a region: one of {}",
                 self.region_names()
             )),
             Some(region) if self.regions.is_empty() => Err(format!(
-                "volume set `{name}` has no regions (`{region}`); leave the region out"
+                "{kind} set `{name}` has no regions (`{region}`); leave the region out"
             )),
             Some(region) if self.region(region).is_none() => Err(format!(
-                "volume set `{name}` has no region `{region}`; it has {}",
+                "{kind} set `{name}` has no region `{region}`; it has {}",
                 self.region_names()
             )),
             _ => Ok(()),
@@ -374,20 +415,17 @@ impl VolumeSet {
         if self.has(Quantity::Profile) {
             return self.check_top(limits);
         }
-        if let Some(fixed) = &self.head.fixed_limits
-            && fixed.serve(limits)
-        {
+        if self.head.serves_limits(limits) {
             return Ok(());
         }
-        if self.head.fixed_limits.is_none() && self.has(Quantity::Share) {
+        if self.head.fixed_limits.is_empty() && self.has(Quantity::Share) {
             return self.check_top(limits);
         }
-        // Volumes with and without bark and their shares: any top diameter on either basis.
-        let by_ratio = [Quantity::Ratio, Quantity::Outside, Quantity::RatioOutside];
-        if by_ratio.into_iter().all(|quantity| self.has(quantity)) {
+        // Any top diameter, inside or outside bark.
+        if self.has_ratio_profiles() {
             return Ok(());
         }
-        match (&self.profiles, &self.head.fixed_limits) {
+        match (&self.profiles, self.head.limits_words()) {
             (Some(profiles), _) => {
                 profiles.check_top(limits)?;
                 profiles
@@ -395,8 +433,7 @@ impl VolumeSet {
                     .map_err(|reason| format!("{}: {reason}", self.other_limits(profiles)))
             }
             (None, Some(fixed)) => Err(format!(
-                "volume set `{name}` gives merchantable volume for {} only",
-                fixed.words()
+                "volume set `{name}` gives merchantable volume for {fixed} only"
             )),
             (None, None) => Err(format!(
                 "volume set `{name}` gives no merchantable volume: it has total volumes and no \
@@ -407,9 +444,9 @@ impl VolumeSet {
 
     /// Why the set's profiles are needed, for messages.
     pub(crate) fn other_limits(&self, profiles: &VolumeSet) -> String {
-        let own = self.head.fixed_limits.as_ref().map_or_else(
+        let own = self.head.limits_words().map_or_else(
             || "merchantable limits".to_owned(),
-            |fixed| format!("limits other than {}", fixed.words()),
+            |fixed| format!("limits other than {fixed}"),
         );
         format!(
             "volume set `{}` takes {own} from the stem profiles of `{}`",

@@ -9,6 +9,10 @@ use crate::species::taper::Profile;
 
 /// The profile of one stem.
 #[derive(Clone, Debug)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "one lives at a time, on the stack; a box would cost more than it saves"
+)]
 pub enum StemProfile {
     /// From a taper equation, on the bark basis of its set.
     Taper(Profile),
@@ -17,6 +21,14 @@ pub enum StemProfile {
 }
 
 impl StemProfile {
+    /// Is the tree one for which the form may be trusted?
+    pub fn in_domain(&self) -> bool {
+        match self {
+            StemProfile::Taper(profile) => profile.in_domain(),
+            StemProfile::Ratio(_) => true,
+        }
+    }
+
     /// Diameter in cm at a height in m above ground, on the bark basis of the volumes; zero above
     /// the tip.
     pub fn diameter_cm(&self, height_above_ground_m: f64) -> f64 {

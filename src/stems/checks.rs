@@ -4,9 +4,12 @@
 //! agree. Nothing here is ever written back.
 
 use crate::design::Fallback;
+use crate::records::Status;
 use crate::species::SpeciesTable;
 use crate::species::choose::Wanted;
+use crate::species::equation::Quantity;
 use crate::species::set::{Check, CheckQuantity, Tolerance, VolumeSet};
+use crate::stems::biomass::BiomassInput;
 use crate::stems::volume::StemInput;
 
 /// The outcome of one check.
@@ -50,6 +53,9 @@ impl VolumeSet {
     }
 
     fn checked_value(&self, check: &Check, table: &SpeciesTable) -> Result<f64, String> {
+        if let CheckQuantity::Mass(quantity) = check.quantity {
+            return self.checked_mass(check, quantity, table);
+        }
         let wanted = Wanted {
             region: check.region.as_deref(),
             fallback: Fallback::None,
@@ -64,7 +70,11 @@ impl VolumeSet {
             .map_err(|missing| format!("{}; {}", missing.message, missing.hint))?;
         let tree = StemInput {
             dbh_cm: check.dbh_cm,
-            height_m: check.height_m,
+            // A diameter inside bark is asked of dbh alone.
+            height_m: match check.quantity {
+                CheckQuantity::DiameterInside => check.height_m.unwrap_or(0.0),
+                _ => check.height_m.ok_or("there is no height")?,
+            },
             broken_height_m: check.broken_height_m,
         };
         let volume = self.stem(&chosen, &tree);
@@ -78,6 +88,10 @@ impl VolumeSet {
             CheckQuantity::Merchantable(_) => volume
                 .merchantable_m3
                 .ok_or("there is no merchantable volume")?,
+            CheckQuantity::Mass(_) => return Err("there is no mass".to_owned()),
+            CheckQuantity::DiameterInside => self
+                .evaluate(chosen.main, &tree)
+                .ok_or("there is no diameter inside bark")?,
             CheckQuantity::DiameterAt { height_m } => profile()?.diameter_cm(height_m),
             CheckQuantity::HeightOf {
                 diameter_cm,
@@ -87,6 +101,39 @@ impl VolumeSet {
                 .ok_or("the stem is nowhere that thick")?,
         };
         Ok(held / check.unit.to_held)
+    }
+}
+
+impl VolumeSet {
+    /// A mass of a live tree.
+    fn checked_mass(
+        &self,
+        check: &Check,
+        quantity: Quantity,
+        table: &SpeciesTable,
+    ) -> Result<f64, String> {
+        let region = check.region.as_deref();
+        let (_, rows) = self
+            .choose_components(check.species, region, Fallback::None, table)
+            .map_err(|missing| format!("{}; {}", missing.message, missing.hint))?;
+        let tree = BiomassInput {
+            dbh_cm: check.dbh_cm,
+            height_m: check.height_m,
+            broken_height_m: None,
+            status: Status::Live,
+        };
+        let mass = self
+            .component_biomass(&rows, 1.0, &tree)
+            .ok_or("there is no height")?
+            .biomass;
+        let held = match quantity {
+            Quantity::WoodMass => mass.wood_kg,
+            Quantity::BarkMass => mass.bark_kg,
+            Quantity::BranchMass => mass.branch_kg,
+            Quantity::FoliageMass => mass.foliage_kg,
+            _ => Some(mass.total_kg),
+        };
+        Ok(held.ok_or("the set does not give it")? / check.unit.to_held)
     }
 }
 

@@ -16,7 +16,7 @@ fn rounded(value: f64, digits: usize) -> f64 {
     format!("{value:.decimals$e}").parse().unwrap_or(value)
 }
 
-fn choice_line(chosen: &Chosen) -> String {
+pub(super) fn choice_line(chosen: &Chosen) -> String {
     let how = match chosen.species_match {
         SpeciesMatch::Own => "of the species itself",
         SpeciesMatch::PublishedGroup => "of the group that the publication puts it in",
@@ -96,7 +96,7 @@ impl VolumeSet {
     }
 
     /// Source, formula and coefficients of an equation; what an earlier line says is not repeated.
-    fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
+    pub(super) fn equation_lines(&self, index: usize, lines: &mut Vec<String>) {
         let equation = &self.equations[index];
         let units = &self.head.units;
         let mut told = vec![
@@ -143,10 +143,19 @@ impl VolumeSet {
             return;
         };
         let stump_m = self.head.stump_m.unwrap_or_default();
+        if !profile.in_domain() {
+            lines
+                .push("the tree is outside the domain of the form; see the set's notes".to_owned());
+        }
+        let below = if stump_m > 0.0 {
+            ", with a cylinder below"
+        } else {
+            ""
+        };
         let whole = profile.volume(0.0, tree.height_m);
         lines.push(format!(
-            "d({} m) = {} cm, d(1.3 m) = {} cm; integral of pi/40000 d^2 from {} m to the tip, with \
-             a cylinder below: {} m3 (numerical error below {:.0e})",
+            "d({} m) = {} cm, d(1.3 m) = {} cm; integral of pi/40000 d^2 from {} m to the tip{below}: \
+             {} m3 (numerical error below {:.0e})",
             six_digits(stump_m),
             six_digits(profile.diameter_cm(stump_m)),
             six_digits(profile.diameter_cm(1.3)),

@@ -1,6 +1,7 @@
 //! Stems: what each tree holds.
 
 pub mod biomass;
+pub mod biomass_derivation;
 pub mod checks;
 pub mod derivation;
 pub mod evaluation;
@@ -22,4 +23,16 @@ pub struct TreeValues {
     pub volume_net_m3: Option<f64>,
     /// Volume of bark.
     pub volume_bark_m3: Option<f64>,
+    /// Oven-dry mass above ground, as the biomass set defines it.
+    pub biomass_kg: Option<f64>,
+    /// Of this, stem wood.
+    pub biomass_wood_kg: Option<f64>,
+    /// Of this, stem bark.
+    pub biomass_bark_kg: Option<f64>,
+    /// Of this, branches.
+    pub biomass_branch_kg: Option<f64>,
+    /// Of this, foliage.
+    pub biomass_foliage_kg: Option<f64>,
+    /// Carbon in the whole.
+    pub carbon_kg: Option<f64>,
 }

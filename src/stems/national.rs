@@ -16,13 +16,13 @@
 //!
 //! Source: Westfall et al. 2024, GTR WO-104, and its chapter of tree-level examples.
 
+use crate::species::Kind;
 use crate::species::choose::Missing;
 use crate::species::equation::Model;
 use crate::species::form::Form;
 use crate::species::national::NationalEquations;
 use crate::species::set::VolumeSet;
 use crate::species::wood::WoodProperties;
-use crate::species::{Kind, SpeciesTable};
 use crate::stems::biomass::TreeBiomass;
 use crate::stems::national_stem::{NationalStem, WoodAndBark, national_stem};
 use crate::stems::volume::StemInput;
@@ -122,24 +122,22 @@ pub struct NationalFigures {
 /// Every figure of a tree by the equations of its species.
 ///
 /// # Errors
-/// [`Missing`] says what would be needed: a wood property that is not published, the crown ratio
-/// of a live broken tree (no mean is published for these), the province of a dead broken tree.
+/// [`Missing`] says what would be needed: the crown ratio of a live broken tree (no mean is
+/// published for these), the province of a dead broken tree, a decay class of the table.
 pub fn national_figures(
     set: &VolumeSet,
     equations: &NationalEquations,
     wood: &WoodProperties,
-    table: &SpeciesTable,
     tree: &NationalTree,
 ) -> Result<NationalFigures, Missing> {
-    let kind = table.get(equations.species).kind;
+    let kind = equations.kind;
     let input = StemInput {
         dbh_cm: tree.dbh_cm,
         height_m: tree.height_m,
         broken_height_m: tree.broken_height_m,
     };
-    let stem =
-        national_stem(set, equations, kind, &input, tree.cull_pct).ok_or_else(|| outside(set))?;
-    let gravity = wood.wood_specific_gravity(equations.species, table)?;
+    let stem = national_stem(set, equations, &input, tree.cull_pct).ok_or_else(|| outside(set))?;
+    let gravity = equations.wood_specific_gravity;
     let mass_lb = |equation: usize| {
         let kg = set.evaluate(equation, &input).ok_or_else(|| outside(set))?;
         let per_gravity = matches!(
@@ -173,7 +171,7 @@ pub fn national_figures(
     };
     let carbon_fraction = match tree.decay_class {
         Some(class) => wood.decay(kind, class)?.carbon_pct / 100.0,
-        None => wood.live_carbon_fraction(equations.species, table)?,
+        None => equations.live_carbon_fraction,
     };
     Ok(harmonise(
         &stem,
@@ -195,10 +193,9 @@ pub fn national_biomass(
     set: &VolumeSet,
     equations: &NationalEquations,
     wood: &WoodProperties,
-    table: &SpeciesTable,
     tree: &NationalTree,
 ) -> Result<TreeBiomass, Missing> {
-    let figures = national_figures(set, equations, wood, table, tree)?;
+    let figures = national_figures(set, equations, wood, tree)?;
     let masses = figures.harmonised;
     Ok(TreeBiomass {
         total_kg: figures.total_lb * KG_PER_LB,

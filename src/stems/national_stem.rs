@@ -93,7 +93,6 @@ fn reaches(dbh_in: f64, least_in: f64) -> bool {
 pub(super) fn national_stem(
     set: &VolumeSet,
     equations: &NationalEquations,
-    kind: Kind,
     input: &StemInput,
     cull_pct: f64,
 ) -> Option<NationalStem> {
@@ -106,7 +105,7 @@ pub(super) fn national_stem(
         wood: profile.inside.whole_m3 / M3_PER_FT3,
         bark: set.evaluate(equations.bark, input)? / M3_PER_FT3,
     };
-    let (sawlog_top_in, sawlog_dbh_in) = match kind {
+    let (sawlog_top_in, sawlog_dbh_in) = match equations.kind {
         Kind::Softwood => (7.0, 9.0),
         Kind::Hardwood | Kind::Unknown => (9.0, 11.0),
     };

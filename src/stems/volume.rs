@@ -165,6 +165,7 @@ impl VolumeSet {
             merchantable_m3: chosen
                 .merchantable
                 .map(|(limits, _)| merchantable_of(&profile, &limits, tree, top_m)),
+            out_of_range: !profile.in_domain(),
             ..StemVolume::default()
         }
     }

@@ -5,6 +5,7 @@ use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::counted;
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
+use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::{method_words, sampling_assumptions};
 use crate::tables::{Block, percent, plain};
 
@@ -111,11 +112,17 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
                 rule.name
             ));
         }
-        if let Some(donor) = rule.volume_ratio_from.filter(|_| design.volume.is_some()) {
-            facts.push(format!(
-                "{}: volume of counted trees by the volume/basal-area ratio of {}",
-                rule.name, design.selections[donor].name
-            ));
+        let borrowed = [
+            design.volume.as_ref().map(|_| "volume"),
+            design.biomass.as_ref().map(|_| "biomass"),
+        ];
+        for what in borrowed.into_iter().flatten() {
+            if let Some(donor) = rule.volume_ratio_from {
+                facts.push(format!(
+                    "{}: {what} of counted trees by the {what}/basal-area ratio of {}",
+                    rule.name, design.selections[donor].name
+                ));
+            }
         }
         if let (Method::AngleGauge { .. }, Some(min)) = (&rule.method, rule.min_dbh_cm) {
             facts.push(format!(
@@ -221,6 +228,7 @@ pub fn without_height(
     species: usize,
     count: usize,
 ) -> String {
+    let at = species;
     let (stand, species) = (
         &compilation.records.stands[stand].name,
         &compilation.records.species[species].label,
@@ -230,8 +238,16 @@ pub fn without_height(
     } else {
         ("have", "them")
     };
+    let what = match (
+        compilation.knowledge.volume.is_some(),
+        compilation.biomass_needs_height(at),
+    ) {
+        (true, true) => "volume and no biomass",
+        (false, true) => "biomass",
+        _ => "volume",
+    };
     format!(
-        "stand {stand}: {} of {species} {have} no height and no curve serves, so no volume is given \
+        "stand {stand}: {} of {species} {have} no height and no curve serves, so no {what} is given \
          for {them}; measure at least {} heights, or name published curves under heights: regional",
         counted(count, "tree"),
         compilation.design.heights.min_trees
@@ -250,6 +266,16 @@ pub fn cautions(compilation: &Compilation<'_>) -> Vec<String> {
             "Volumes for sale, appraisal or permits follow local rules and a licensed \
              professional's judgement. An equation used outside its range is a guess. Volumes are \
              gross unless defect was recorded."
+                .to_owned(),
+        );
+    }
+    if compilation.knowledge.logs.is_some() {
+        cautions.push(BOARD_FEET_CAUTION.to_owned());
+    }
+    if !compilation.biomass_equations.is_empty() {
+        cautions.push(
+            "Biomass and carbon are those of standing trees above ground: without roots, shrubs, \
+             downed wood, litter and soil."
                 .to_owned(),
         );
     }

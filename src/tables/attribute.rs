@@ -13,6 +13,13 @@ impl Attribute {
             Attribute::VolumeMerch => "volume_merch",
             Attribute::VolumeNet => "volume_net",
             Attribute::VolumeBark => "volume_bark",
+            Attribute::Biomass => "biomass",
+            Attribute::BiomassWood => "biomass_wood",
+            Attribute::BiomassBark => "biomass_bark",
+            Attribute::BiomassBranches => "biomass_branches",
+            Attribute::BiomassFoliage => "biomass_foliage",
+            Attribute::Carbon => "carbon",
+            Attribute::Co2Equivalent => "co2_equivalent",
             Attribute::QuadraticMeanDbh => "quadratic_mean_dbh",
             Attribute::MeanHeight => "mean_height",
             Attribute::LoreyHeight => "lorey_height",
@@ -32,6 +39,13 @@ impl Attribute {
             Attribute::VolumeMerch => "merch. volume",
             Attribute::VolumeNet => "net volume",
             Attribute::VolumeBark => "bark volume",
+            Attribute::Biomass => "biomass above ground",
+            Attribute::BiomassWood => "stem wood",
+            Attribute::BiomassBark => "stem bark",
+            Attribute::BiomassBranches => "branches",
+            Attribute::BiomassFoliage => "foliage",
+            Attribute::Carbon => "carbon",
+            Attribute::Co2Equivalent => "CO2 equivalent",
             Attribute::QuadraticMeanDbh => "quadratic mean dbh",
             Attribute::MeanHeight => "mean height",
             Attribute::LoreyHeight => "Lorey height",
@@ -49,6 +63,8 @@ impl Attribute {
             Attribute::VolumeMerch => "merch. vol.",
             Attribute::VolumeNet => "net vol.",
             Attribute::VolumeBark => "bark vol.",
+            Attribute::Biomass => "biomass",
+            Attribute::Co2Equivalent => "CO2 eq.",
             other => other.words(),
         }
     }
@@ -70,6 +86,20 @@ impl Attribute {
                 | Attribute::VolumeMerch
                 | Attribute::VolumeNet
                 | Attribute::VolumeBark
+        ) || self.is_mass()
+    }
+
+    /// Is it a mass: biomass, one of its components, carbon?
+    pub fn is_mass(self) -> bool {
+        matches!(
+            self,
+            Attribute::Biomass
+                | Attribute::BiomassWood
+                | Attribute::BiomassBark
+                | Attribute::BiomassBranches
+                | Attribute::BiomassFoliage
+                | Attribute::Carbon
+                | Attribute::Co2Equivalent
         )
     }
 
@@ -84,6 +114,13 @@ impl Attribute {
             | Attribute::VolumeMerch
             | Attribute::VolumeNet
             | Attribute::VolumeBark => units.volume_per_area(),
+            Attribute::Biomass
+            | Attribute::BiomassWood
+            | Attribute::BiomassBark
+            | Attribute::BiomassBranches
+            | Attribute::BiomassFoliage
+            | Attribute::Carbon
+            | Attribute::Co2Equivalent => units.mass_per_area(),
             Attribute::QuadraticMeanDbh => units.diameter(),
             Attribute::MeanHeight | Attribute::LoreyHeight | Attribute::TopHeight => units.length(),
             Attribute::RelativeDensity => match units {

@@ -65,21 +65,37 @@ pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
 pub fn volume_set(set: &VolumeSet, table: &SpeciesTable) -> Report {
     let head = &set.head;
     let units = &head.units;
+    let of_mass = set.kind() == "biomass";
     let mut facts = vec![
         format!("citation: {}", head.citation),
         format!("coefficients: {}", head.obtained.words()),
         format!(
             "works in: dbh {}, height {}, result {}",
-            units.dbh, units.height, units.result
+            units.dbh,
+            units.height,
+            if of_mass { units.mass } else { units.result }
         ),
-        format!("bark: {}", head.bark.words()),
-        format!("total volume includes: {}", head.total_includes),
+        if of_mass {
+            format!("biomass includes: {}", head.total_includes)
+        } else {
+            format!("total volume includes: {}", head.total_includes)
+        },
         format!("range: {}", range_words(set)),
         format!("error: {}", head.error.statement),
     ];
+    if !of_mass {
+        facts.insert(3, format!("bark: {}", head.bark.words()));
+    }
+    facts.extend(head.carbon_fraction.iter().map(|fraction| {
+        format!(
+            "carbon: {} of dry mass ({})",
+            plain(fraction.value),
+            fraction.source
+        )
+    }));
     facts.extend(head.obtained_note.clone());
-    if let Some(limits) = &head.fixed_limits {
-        facts.push(format!("own merchantable equations: {}", limits.words()));
+    if let Some(limits) = head.limits_words() {
+        facts.push(format!("own merchantable equations: {limits}"));
     }
     if let Some(name) = &set.profiles_from {
         facts.push(format!(
@@ -213,7 +229,9 @@ pub fn checks(results: &[CheckResult<'_>], table: &SpeciesTable) -> Table {
             Cell::text(table.get(check.species).short_code()),
             Cell::text(check.region.as_deref().unwrap_or("")),
             Cell::text(plain((check.dbh_cm * 1e4).round() / 1e4)),
-            Cell::text(plain((check.height_m * 1e4).round() / 1e4)),
+            check
+                .height_m
+                .map_or(Cell::Empty, |m| Cell::text(plain((m * 1e4).round() / 1e4))),
             Cell::text(quantity_words(check.quantity)),
             Cell::text(&check.printed),
             ours,
@@ -229,6 +247,8 @@ fn quantity_words(quantity: CheckQuantity) -> String {
     match quantity {
         CheckQuantity::Total => "total".to_owned(),
         CheckQuantity::Bark => "bark".to_owned(),
+        CheckQuantity::Mass(quantity) => quantity.name().to_owned(),
+        CheckQuantity::DiameterInside => "dib".to_owned(),
         CheckQuantity::Merchantable(limits) => format!(
             "merch {}-{}",
             plain(limits.stump_m),

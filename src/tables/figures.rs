@@ -8,12 +8,19 @@ use crate::tables::tidy::ALL;
 use crate::tables::{Cell, Column, Table};
 
 /// Attributes of the table by species, where they exist.
-const BY_SPECIES: [Attribute; 5] = [
+pub const BY_SPECIES: &[Attribute] = &[
     Attribute::Trees,
     Attribute::BasalArea,
     Attribute::VolumeTotal,
     Attribute::VolumeMerch,
     Attribute::VolumeNet,
+];
+
+/// Masses of the table by species, where they exist.
+pub const MASSES_BY_SPECIES: &[Attribute] = &[
+    Attribute::Biomass,
+    Attribute::Carbon,
+    Attribute::Co2Equivalent,
 ];
 
 /// All trees of a status.
@@ -43,13 +50,14 @@ fn half_width(estimate: &Estimate, design: &Design, factor: f64) -> Option<f64> 
     Some((upper - lower) / 2.0 * factor)
 }
 
-/// The figures of one scope: every attribute with its error.
+/// The figures of one scope: each of some attributes with its error.
 pub fn stand_figures(
     lookup: &Lookup<'_>,
     design: &Design,
     scope: Scope<'_>,
     selection: SelectionIndex,
     status: StatusDomain,
+    attributes: &[Attribute],
 ) -> Table {
     let level = confidence_words(design);
     let mut columns = vec![
@@ -67,8 +75,8 @@ pub fn stand_figures(
     }
     let mut table = Table::new("", 1, columns);
     let domain = everything(status);
-    for attribute in lookup.attributes(scope, selection, domain) {
-        let Some(row) = lookup.row(scope, selection, domain, attribute) else {
+    for attribute in attributes {
+        let Some(row) = lookup.row(scope, selection, domain, *attribute) else {
             continue;
         };
         let unit = attribute.unit(design.units);
@@ -93,12 +101,13 @@ pub fn stand_figures(
     table
 }
 
-/// Totals of one scope, where its area is known.
+/// Totals of one scope, where its area is known, of those attributes that add up.
 pub fn totals(
     lookup: &Lookup<'_>,
     design: &Design,
     scope: Scope<'_>,
     selection: SelectionIndex,
+    attributes: &[Attribute],
 ) -> Table {
     let level = confidence_words(design);
     let columns = vec![
@@ -111,8 +120,8 @@ pub fn totals(
     ];
     let mut table = Table::new("", 1, columns);
     let domain = everything(StatusDomain::Live);
-    for attribute in lookup.attributes(scope, selection, domain) {
-        let row = lookup.row(scope, selection, domain, attribute);
+    for attribute in attributes {
+        let row = lookup.row(scope, selection, domain, *attribute);
         let Some((row, area_ha)) = row.and_then(|row| Some((row, row.area_ha?))) else {
             continue;
         };
@@ -140,7 +149,7 @@ pub fn totals(
     table
 }
 
-/// Species by species: each additive attribute with half its interval.
+/// Species by species: each of the wanted attributes that is there, with half its interval.
 pub fn by_species(
     lookup: &Lookup<'_>,
     design: &Design,
@@ -148,8 +157,9 @@ pub fn by_species(
     scope: Scope<'_>,
     selection: SelectionIndex,
     status: StatusDomain,
+    wanted: &[Attribute],
 ) -> Table {
-    let attributes = present(lookup, scope, selection, status);
+    let attributes = present(lookup, scope, selection, status, wanted);
     let per_area = design.units.area().label;
     let whole = lookup.estimate(scope, selection, everything(status), Attribute::BasalArea);
     let caption = if whole.is_some_and(|e| e.no_interval.is_none()) {
@@ -182,18 +192,19 @@ pub fn by_species(
     table
 }
 
-/// One line per scope (strata of a stand, stands of a cruise), the last one the whole.
+/// Live trees, one line per scope (strata of a stand, stands of a cruise), the last one the whole.
 pub fn by_scope<'a>(
     lookup: &Lookup<'a>,
     design: &Design,
     head: &str,
     scopes: &[(String, Scope<'a>)],
     selection: SelectionIndex,
-    status: StatusDomain,
+    wanted: &[Attribute],
 ) -> Table {
+    let status = StatusDomain::Live;
     let mut attributes: Vec<Attribute> = Vec::new();
     for (_, scope) in scopes {
-        attributes.extend(present(lookup, *scope, selection, status));
+        attributes.extend(present(lookup, *scope, selection, status, wanted));
     }
     attributes.sort_unstable();
     attributes.dedup();
@@ -238,13 +249,13 @@ pub fn side_by_side(lookup: &Lookup<'_>, design: &Design, scope: Scope<'_>) -> T
     let caption = "live trees by each rule, with half the width of the interval where there is \
                    one; two samples of the same ground, not twice as many plots";
     let mut table = Table::new(caption, 2, columns);
-    for attribute in BY_SPECIES {
+    for attribute in BY_SPECIES.iter().chain(MASSES_BY_SPECIES) {
         let unit = attribute.unit(design.units);
         let mut row = vec![Cell::text(attribute.words()), Cell::text(unit.label)];
         let mut any = 0;
         for selection in 0..design.selections.len() {
             let domain = everything(StatusDomain::Live);
-            let cells = figure_cells(lookup, design, scope, selection, domain, &[attribute]);
+            let cells = figure_cells(lookup, design, scope, selection, domain, &[*attribute]);
             any += usize::from(cells[0] != Cell::Empty);
             row.extend(cells);
         }
@@ -260,10 +271,12 @@ fn present(
     scope: Scope<'_>,
     selection: SelectionIndex,
     status: StatusDomain,
+    wanted: &[Attribute],
 ) -> Vec<Attribute> {
     let there = lookup.attributes(scope, selection, everything(status));
-    BY_SPECIES
-        .into_iter()
+    wanted
+        .iter()
+        .copied()
         .filter(|attribute| there.contains(attribute))
         .collect()
 }

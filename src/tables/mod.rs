@@ -5,11 +5,15 @@
 
 pub mod assumptions;
 pub mod attribute;
+pub mod biomass;
 pub mod catalogue;
 pub mod curves;
 pub mod equations;
 pub mod evaluation;
 pub mod figures;
+pub mod log_list;
+pub mod log_rules;
+pub mod logs;
 pub mod lookup;
 pub mod plots;
 pub mod report;

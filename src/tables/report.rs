@@ -6,7 +6,9 @@ use crate::design::{Design, Method, SelectionIndex};
 use crate::estimates::{ASSUMPTIONS, Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
-use crate::tables::{Block, Report, Table, assumptions, curves, equations, figures, plots, stand};
+use crate::tables::{
+    Block, Report, Table, assumptions, biomass, curves, equations, figures, logs, plots, stand,
+};
 
 /// Plots of a stand up to which the report lists each.
 const MOST_PLOTS: usize = 40;
@@ -27,8 +29,11 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
         Some(at) => one_stand(compilation, at, &mut report),
         None => many_stands(compilation, &mut report),
     }
+    let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
+    logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation));
+    report.section("Biomass equations", biomass::equations(compilation));
     report.section("To note", assumptions::notes(compilation, one));
     report.section(
         "Cautions",
@@ -63,6 +68,10 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
             report.section(
                 heading,
                 selection_blocks(compilation, &lookup, scope, selection),
+            );
+            report.section(
+                format!("Biomass and carbon, selection {}{of_stratum}", rule.name),
+                biomass::blocks(compilation, &lookup, scope, selection),
             );
         }
     }
@@ -102,7 +111,8 @@ fn selection_blocks(
     let (design, records) = (compilation.design, compilation.records);
     let live = StatusDomain::Live;
     let all = figures::everything(live);
-    let there = lookup.attributes(scope, selection, all);
+    let mut there = lookup.attributes(scope, selection, all);
+    there.retain(|attribute| !attribute.is_mass());
     let mut blocks = Vec::new();
     if let Some(reason) = no_interval_words(lookup, scope, selection) {
         blocks.push(Block::Paragraph(reason.to_owned()));
@@ -114,13 +124,16 @@ fn selection_blocks(
         };
         Block::Table(table.without_empty_columns())
     };
-    let stand_figures = figures::stand_figures(lookup, design, scope, selection, live);
+    let stand_figures = figures::stand_figures(lookup, design, scope, selection, live, &there);
     blocks.push(with_caption("Live trees", stand_figures));
     blocks.push(Block::Table(figures::totals(
-        lookup, design, scope, selection,
+        lookup, design, scope, selection, &there,
     )));
-    let by_species = figures::by_species(lookup, design, records, scope, selection, live);
-    blocks.push(with_caption("Live trees by species", by_species));
+    let by_species = |status| {
+        let wanted = figures::BY_SPECIES;
+        figures::by_species(lookup, design, records, scope, selection, status, wanted)
+    };
+    blocks.push(with_caption("Live trees by species", by_species(live)));
     let by_class = |attribute| {
         stand::by_class_and_species(lookup, design, records, scope, selection, attribute)
     };
@@ -145,11 +158,9 @@ fn selection_blocks(
         .species(scope, selection, StatusDomain::Dead)
         .is_empty()
     {
-        let dead = StatusDomain::Dead;
-        let table = figures::by_species(lookup, design, records, scope, selection, dead);
         blocks.push(with_caption(
             "Snags (standing dead trees) by species",
-            table,
+            by_species(StatusDomain::Dead),
         ));
     }
     if !lookup
@@ -237,9 +248,8 @@ fn scope_tables<'a>(
     head: &str,
     scopes: &[(String, Scope<'a>)],
 ) -> Vec<Block> {
-    let one = |(selection, rule): (usize, &crate::design::Selection)| {
-        let live = StatusDomain::Live;
-        let mut table = figures::by_scope(lookup, design, head, scopes, selection, live);
+    let one = |(selection, rule): (usize, &crate::design::Selection), wanted| {
+        let mut table = figures::by_scope(lookup, design, head, scopes, selection, wanted);
         table.caption = format!(
             "{}, live trees per {}, with half the width of the {} interval",
             rule.name,
@@ -248,7 +258,12 @@ fn scope_tables<'a>(
         );
         Block::Table(table)
     };
-    design.selections.iter().enumerate().map(one).collect()
+    let rules = || design.selections.iter().enumerate();
+    let mut blocks: Vec<Block> = rules().map(|rule| one(rule, figures::BY_SPECIES)).collect();
+    if design.biomass.is_some() {
+        blocks.extend(rules().map(|rule| one(rule, figures::MASSES_BY_SPECIES)));
+    }
+    blocks
 }
 
 fn many_stands(compilation: &Compilation<'_>, report: &mut Report) {
@@ -272,6 +287,10 @@ fn many_stands(compilation: &Compilation<'_>, report: &mut Report) {
             report.section(
                 heading,
                 selection_blocks(compilation, &whole, (None, None), selection),
+            );
+            report.section(
+                format!("Biomass and carbon, all stands, selection {}", rule.name),
+                biomass::blocks(compilation, &whole, (None, None), selection),
             );
         }
     }

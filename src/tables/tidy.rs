@@ -8,11 +8,11 @@ use crate::estimates::{Domain, EstimateRow, StatusDomain};
 use crate::records::{CruiseSpecies, Records};
 use crate::units::{CM_PER_IN, UnitSystem};
 
-/// A table for machines.
+/// A table for machines. The names of its columns are fixed, unless some depend on the design.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Tidy {
+pub struct Tidy<Name = &'static str> {
     /// Column names.
-    pub columns: Vec<&'static str>,
+    pub columns: Vec<Name>,
     /// Rows, each as long as `columns`.
     pub rows: Vec<Vec<Value>>,
 }

@@ -6,6 +6,8 @@ use crate::expansion::expand;
 use crate::heights::{HeightSource, StandHeights, TreeHeight};
 use crate::records::{HeightRecord, Status, Tree};
 use crate::species::choose::SpeciesMatch;
+use crate::stems::TreeValues;
+use crate::stems::biomass::StemBiomass;
 use crate::stems::volume::StemVolume;
 use crate::tables::tidy::{Tidy, Value, decay_name};
 use crate::units::{UnitSystem, basal_area_m2};
@@ -69,16 +71,52 @@ fn columns(units: UnitSystem) -> Vec<&'static str> {
     ]
 }
 
-/// Every tree with a record of its own.
+/// Further columns where biomass was asked for.
+fn biomass_columns(units: UnitSystem) -> [&'static str; 6] {
+    match units {
+        UnitSystem::Metric => [
+            "biomass_kg",
+            "biomass_wood_kg",
+            "biomass_bark_kg",
+            "biomass_branches_kg",
+            "biomass_foliage_kg",
+            "carbon_kg",
+        ],
+        UnitSystem::Imperial => [
+            "biomass_lb",
+            "biomass_wood_lb",
+            "biomass_bark_lb",
+            "biomass_branches_lb",
+            "biomass_foliage_lb",
+            "carbon_lb",
+        ],
+    }
+}
+
+fn biomass_cells(values: &TreeValues, units: UnitSystem) -> [Value; 6] {
+    [
+        values.biomass_kg,
+        values.biomass_wood_kg,
+        values.biomass_bark_kg,
+        values.biomass_branch_kg,
+        values.biomass_foliage_kg,
+        values.carbon_kg,
+    ]
+    .map(|kg| Value::maybe(kg.map(|kg| kg * units.mass().from_metric)))
+}
+
+/// Every tree with a record of its own; masses only where biomass was asked for.
 pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
     let (design, units) = (compilation.design, compilation.design.units);
+    let with_biomass = design.biomass.is_some();
     let mut rows = Vec::new();
     for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
         let trees = stand
             .trees()
             .zip(&compiled.heights.trees)
             .zip(&compiled.stems);
-        for ((((plot, visit, tree), height), stem), values) in trees.zip(&compiled.values) {
+        let trees = trees.zip(&compiled.values).enumerate();
+        for (at, ((((plot, visit, tree), height), stem), values)) in trees {
             let stratum = &stand.strata[plot.stratum];
             let expansion = expand(visit, tree, stratum.area_ha);
             let volume = |m3: Option<f64>| Value::maybe(m3.map(|v| v * units.volume().from_metric));
@@ -94,7 +132,10 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
             // ft2 per tree: the per-area factor without its area.
             let basal_area = basal_area_m2(tree.dbh_cm) * units.basal_area_per_area().from_metric
                 / units.count_per_area().from_metric;
-            rows.push(vec![
+            let biomass = compiled.biomass.get(at).and_then(Option::as_ref);
+            let mut told = flags(compilation, tree, *height, stem.as_ref(), &compiled.heights);
+            told.extend(biomass_flags(compilation, tree, biomass));
+            let mut row = vec![
                 Value::word(&stand.name),
                 Value::word(&stratum.name),
                 Value::word(&plot.name),
@@ -116,16 +157,19 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
                 volume(values.volume_merch_m3),
                 volume(values.volume_net_m3),
                 volume(values.volume_bark_m3),
-                Value::word(
-                    flags(compilation, tree, *height, stem.as_ref(), &compiled.heights).join("; "),
-                ),
-            ]);
+                Value::word(told.join("; ")),
+            ];
+            if with_biomass {
+                row.extend(biomass_cells(values, units));
+            }
+            rows.push(row);
         }
     }
-    Tidy {
-        columns: columns(units),
-        rows,
+    let mut columns = columns(units);
+    if with_biomass {
+        columns.extend(biomass_columns(units));
     }
+    Tidy { columns, rows }
 }
 
 /// Word for the source of a height.
@@ -188,4 +232,35 @@ pub fn flags(
         );
     }
     flags
+}
+
+/// What to know about the biomass of a tree.
+pub fn biomass_flags(
+    compilation: &Compilation<'_>,
+    tree: &Tree,
+    biomass: Option<&StemBiomass>,
+) -> Vec<&'static str> {
+    let equation = compilation.biomass_equations.get(tree.species);
+    let (Some(biomass), Some(equation)) = (biomass, equation) else {
+        return Vec::new();
+    };
+    let stands_in = equation.substitute.is_some()
+        || matches!(
+            equation.chosen.species_match,
+            SpeciesMatch::Genus | SpeciesMatch::SpeciesGroup
+        );
+    let doubtful = !equation.chosen.marks.is_empty();
+    [
+        (
+            biomass.out_of_range,
+            "outside the range of the biomass equation",
+        ),
+        (biomass.decay_ignored, "decay not deducted from biomass"),
+        (biomass.break_ignored, "break not deducted from biomass"),
+        (stands_in, "biomass equation of another species"),
+        (doubtful, "biomass equation with a doubt"),
+    ]
+    .into_iter()
+    .filter_map(|(when, words)| when.then_some(words))
+    .collect()
 }

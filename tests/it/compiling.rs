@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::cruise::{Cruise, Run, run};
 
-const EXAMPLES: [&str; 2] = ["marrow-creek", "one-centre"];
+const EXAMPLES: [&str; 3] = ["marrow-creek", "one-centre", "tarn-ridge-logs"];
 
 fn tidy(run: &Run) -> Vec<BTreeMap<String, String>> {
     assert_eq!(run.status, 0, "{}", run.stderr);

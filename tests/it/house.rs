@@ -12,6 +12,7 @@ const LAYERS: &[&[&str]] = &[
     &["math", "design"],
     &["species"],
     &["records"],
+    &["logs"],
     &["read", "heights", "stems", "expansion"],
     &["plot_sums"],
     &["estimates"],

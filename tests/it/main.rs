@@ -8,6 +8,9 @@
 
 mod answers;
 mod asking;
+mod biomass;
+mod biomass_cruise;
+mod bucking;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
@@ -15,10 +18,14 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod estimators;
+mod families_canada;
+mod families_us;
 mod height_filling;
 mod height_fits;
 mod house;
 mod instruments;
+mod log_rules;
+mod logs;
 mod national_scale;
 mod nist;
 mod practice_facts;

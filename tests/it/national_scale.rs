@@ -42,15 +42,15 @@ fn equations(
         planted,
     };
     let chosen = set.choose(id(species), &wanted, &SPECIES)?;
-    set.national_equations(&chosen, &wanted, &SPECIES)
+    set.national_equations(&chosen, &wanted, &WOOD, &SPECIES)
 }
 
 fn figures(equations: &NationalEquations, tree: &NationalTree) -> Result<NationalFigures, Missing> {
-    national_figures(set("us-national-2024"), equations, &WOOD, &SPECIES, tree)
+    national_figures(set("us-national-2024"), equations, &WOOD, tree)
 }
 
 fn biomass(equations: &NationalEquations, tree: &NationalTree) -> TreeBiomass {
-    national_biomass(set("us-national-2024"), equations, &WOOD, &SPECIES, tree).unwrap()
+    national_biomass(set("us-national-2024"), equations, &WOOD, tree).unwrap()
 }
 
 /// A sound live tree.
@@ -215,8 +215,7 @@ fn what_is_missing_is_told() {
     // Trees of the woodlands, measured at the root collar, have no equations; of a few cultivated
     // species the wood was never weighed.
     assert!(equations("66", Some("M310"), false).is_err());
-    let buckeye = equations("5164", None, false).unwrap();
-    let missing = figures(&buckeye, &sound(5.0, 20.0)).unwrap_err();
+    let missing = equations("5164", None, false).unwrap_err();
     assert!(
         missing
             .message

@@ -25,7 +25,9 @@ pub(crate) fn design_of(text: &str) -> (Option<Design>, Problems) {
     let known = Known {
         curve_forms: &["wykoff", "chapman-richards", "naslund"],
         volume_sets: &["ca-bc-volume-2016".to_owned()],
+        biomass_sets: &[],
         height_sets: &["us-western".to_owned()],
+        log_rules: &["doyle".to_owned(), "scribner-decimal-c".to_owned()],
     };
     read_design(&source, Path::new("cruise"), &known)
 }

@@ -37,6 +37,8 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
             regional: None,
         },
         volume: None,
+        logs: None,
+        biomass: None,
         dbh_class_cm: 5.0,
         defaults: Vec::new(),
     }

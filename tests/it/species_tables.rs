@@ -9,7 +9,9 @@ use std::path::Path;
 use spinney::design::SpeciesCodes;
 use spinney::diagnostic::Problems;
 use spinney::read::tables::Tables;
+use spinney::species::choose::MerchantableBy;
 use spinney::species::equation::{Equation, Measure};
+use spinney::species::set::CheckQuantity;
 use spinney::species::{Kind, SpeciesTable};
 
 fn table() -> SpeciesTable {
@@ -243,11 +245,18 @@ fn every_set_cites_and_says_where_it_holds() {
             let wanted = spinney::species::choose::Wanted {
                 region: check.region.as_deref(),
                 fallback: spinney::design::Fallback::None,
-                merchantable: None,
+                merchantable: match check.quantity {
+                    CheckQuantity::Merchantable(limits) => Some(limits),
+                    _ => None,
+                },
                 planted: false,
             };
             let chosen = set.choose(check.species, &wanted, &species).unwrap();
-            let used = [Some(chosen.main), chosen.bark, chosen.ratio];
+            let merchantable = match chosen.merchantable {
+                Some((_, MerchantableBy::Equation(row) | MerchantableBy::Share(row))) => Some(row),
+                _ => None,
+            };
+            let used = [Some(chosen.main), chosen.bark, chosen.ratio, merchantable];
             forms.extend(
                 used.into_iter()
                     .flatten()

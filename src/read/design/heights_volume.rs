@@ -150,24 +150,8 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
             entry.known_name(walk, "unknown-volume-set", "set of volume equations", &sets)
         });
     let region = map.get(walk, "region").and_then(|entry| entry.text(walk));
-    let substitute = map
-        .get(walk, "substitute")
-        .and_then(|entry| entry.pairs(walk))
-        .unwrap_or_default()
-        .iter()
-        .filter_map(|pair| Some((pair.key.to_lowercase(), pair.text(walk)?)))
-        .collect();
-    let words = [
-        ("none", Fallback::None),
-        ("genus", Fallback::Genus),
-        ("group", Fallback::Group),
-    ];
-    let fallback = if let Some(entry) = map.get(walk, "fallback") {
-        entry.one_of(walk, &words).unwrap_or(Fallback::None)
-    } else {
-        walk.default("fallback: a species without an equation or a substitute is an error");
-        Fallback::None
-    };
+    let substitute = read_substitute(walk, &mut map);
+    let fallback = read_fallback(walk, &mut map, "fallback");
     let merchantable = map
         .get(walk, "merchantable")
         .and_then(|entry| read_merchantable(walk, &entry));
@@ -184,6 +168,33 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         planted,
         merchantable,
     })
+}
+
+/// Species without an equation, lower-cased as written, and what stands in.
+pub(super) fn read_substitute(walk: &mut Walk, map: &mut Section) -> Vec<(String, String)> {
+    map.get(walk, "substitute")
+        .and_then(|entry| entry.pairs(walk))
+        .unwrap_or_default()
+        .iter()
+        .filter_map(|pair| Some((pair.key.to_lowercase(), pair.text(walk)?)))
+        .collect()
+}
+
+/// What to do for a species without an equation; `named` is how the default is listed.
+pub(super) fn read_fallback(walk: &mut Walk, map: &mut Section, named: &str) -> Fallback {
+    let words = [
+        ("none", Fallback::None),
+        ("genus", Fallback::Genus),
+        ("group", Fallback::Group),
+    ];
+    if let Some(entry) = map.get(walk, "fallback") {
+        entry.one_of(walk, &words).unwrap_or_default()
+    } else {
+        walk.default(format!(
+            "{named}: a species without an equation or a substitute is an error"
+        ));
+        Fallback::None
+    }
 }
 
 fn read_merchantable(walk: &mut Walk, entry: &Entry) -> Option<Merchantable> {

@@ -3,8 +3,10 @@
 //! Keys are strict, quantities carry their unit in the key, and each default that is filled in
 //! becomes a sentence of [`Design::defaults`].
 
+mod biomass;
 mod heights_volume;
 mod inputs;
+mod logs;
 mod selections;
 mod walk;
 
@@ -26,8 +28,12 @@ pub struct Known<'k> {
     pub curve_forms: &'k [&'k str],
     /// Sets of volume equations.
     pub volume_sets: &'k [String],
+    /// Sets of biomass equations.
+    pub biomass_sets: &'k [String],
     /// Sets of published height curves.
     pub height_sets: &'k [String],
+    /// Log rules.
+    pub log_rules: &'k [String],
 }
 
 const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
@@ -104,12 +110,16 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
         for alias in &aliases {
             check_species_name(&mut walk, alias, species, &[]);
         }
-        let substitutes = root
-            .get(&mut walk, "volume")
-            .and_then(|entry| Section::open(&mut walk, &entry, "`volume`"))
-            .and_then(|mut volume| volume.get(&mut walk, "substitute"))
-            .and_then(|entry| entry.pairs(&mut walk))
-            .unwrap_or_default();
+        let mut substitutes = Vec::new();
+        for (key, what) in [("volume", "`volume`"), ("biomass", "`biomass`")] {
+            substitutes.extend(
+                root.get(&mut walk, key)
+                    .and_then(|entry| Section::open(&mut walk, &entry, what))
+                    .and_then(|mut section| section.get(&mut walk, "substitute"))
+                    .and_then(|entry| entry.pairs(&mut walk))
+                    .unwrap_or_default(),
+            );
+        }
         for substitute in &substitutes {
             check_species_name(&mut walk, substitute, species, &codes);
             let key = &substitute.key;
@@ -118,6 +128,9 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
                 let message = format!("no species is known as {}", seen(key));
                 substitute.key_error(&mut walk, "unknown-species", message, &hint);
             }
+        }
+        for name in logs::species_of_products(&mut walk, &mut root) {
+            check_species_name(&mut walk, &name, species, &codes);
         }
     }
     // Problems of the design itself are read_design's to report.
@@ -187,8 +200,11 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     );
     let heights = heights_volume::read_heights(walk, &mut map, known);
     let volume = heights_volume::read_volume(walk, &mut map, known);
+    let logs_entry = map.get(walk, "logs");
+    let biomass = biomass::read_biomass(walk, &mut map, known);
+    let borrows = volume.is_some() || biomass.is_some();
     let selections = selections_entry
-        .map(|entry| selections::read_selections(walk, &entry, volume.is_some()))
+        .map(|entry| selections::read_selections(walk, &entry, borrows))
         .unwrap_or_default();
     let inputs_entry = map.required(
         walk,
@@ -203,6 +219,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         check_inputs_fit(walk, entry, &inputs, &selections);
     }
     let dbh_class_cm = read_tables(walk, &mut map, units);
+    let logs = logs_entry
+        .and_then(|entry| logs::read_logs(walk, &entry, known, volume.is_some(), dbh_class_cm));
     map.finish(walk);
     Some(Design {
         title,
@@ -217,6 +235,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         species_codes,
         heights,
         volume,
+        logs,
+        biomass,
         dbh_class_cm,
         defaults: std::mem::take(&mut walk.defaults),
     })

@@ -32,11 +32,7 @@ const METHODS: [(&str, Word); 4] = [
 ];
 
 /// Reads `selections`; those with errors are left out.
-pub(super) fn read_selections(
-    walk: &mut Walk,
-    entry: &Entry,
-    volume_is_wanted: bool,
-) -> Vec<Selection> {
+pub(super) fn read_selections(walk: &mut Walk, entry: &Entry, borrows: bool) -> Vec<Selection> {
     let pairs = entry.pairs(walk).unwrap_or_default();
     if pairs.is_empty() && matches!(entry.node, Node::Map(_)) {
         let message = String::from("`selections` is empty");
@@ -54,14 +50,7 @@ pub(super) fn read_selections(
         }
     }
     if selections.len() == pairs.len() {
-        link_ratios(
-            walk,
-            &mut selections,
-            &ratios,
-            &names,
-            &pairs,
-            volume_is_wanted,
-        );
+        link_ratios(walk, &mut selections, &ratios, &names, &pairs, borrows);
     }
     selections
 }
@@ -348,12 +337,12 @@ fn link_ratios(
     ratios: &[Option<Entry>],
     names: &[&str],
     pairs: &[Entry],
-    volume_is_wanted: bool,
+    borrows: bool,
 ) {
     for index in 0..selections.len() {
         let measured = selections[index].measured;
         let Some(entry) = &ratios[index] else {
-            if measured == Measured::None && volume_is_wanted {
+            if measured == Measured::None && borrows {
                 let message = format!(
                     "the trees of selection {} were only counted and borrow no volume ratio: it \
                      will have trees and basal area only",

@@ -359,6 +359,48 @@ impl<'n> Section<'n> {
         dimension: Dimension,
         limits: &Limits,
     ) -> Option<Quantity<'n>> {
+        let (unit, entry) = self.with_unit(walk, stem, dimension)?;
+        Some(Quantity {
+            value: entry.number(walk, unit.to_held, limits)?,
+            unit,
+            entry,
+        })
+    }
+
+    /// Quantities in a list under the key `stem_unit`; a single number counts as a list of one.
+    /// `None` if one of them is wrong.
+    pub(super) fn quantities(
+        &mut self,
+        walk: &mut Walk,
+        stem: &str,
+        dimension: Dimension,
+        limits: &Limits,
+    ) -> Option<Vec<Quantity<'n>>> {
+        let (unit, entry) = self.with_unit(walk, stem, dimension)?;
+        let items = match entry.node {
+            Node::List(_) => entry.list(walk)?,
+            _ => vec![entry],
+        };
+        let values: Vec<Option<Quantity<'n>>> = items
+            .into_iter()
+            .map(|entry| {
+                Some(Quantity {
+                    value: entry.number(walk, unit.to_held, limits)?,
+                    unit,
+                    entry,
+                })
+            })
+            .collect();
+        values.into_iter().collect()
+    }
+
+    /// The entry of the key `stem_unit` and its unit.
+    fn with_unit(
+        &mut self,
+        walk: &mut Walk,
+        stem: &str,
+        dimension: Dimension,
+    ) -> Option<(Unit, Entry<'n>)> {
         let mut found: Option<(Unit, Entry<'n>)> = None;
         let keys = unit_keys(stem, dimension);
         self.stems.push((stem.to_owned(), keys));
@@ -378,12 +420,7 @@ impl<'n> Section<'n> {
             }
             found = Some((*unit, entry));
         }
-        let (unit, entry) = found?;
-        Some(Quantity {
-            value: entry.number(walk, unit.to_held, limits)?,
-            unit,
-            entry,
-        })
+        found
     }
 
     /// Was the quantity written down under any of its keys, be its value right or wrong?
