@@ -12,6 +12,7 @@ use spinney::design::{Fallback, Merchantable};
 use spinney::read::tables::Tables;
 use spinney::species::SpeciesTable;
 use spinney::species::choose::{Chosen, Wanted};
+use spinney::species::expression::Expression;
 use spinney::species::set::{BarkBasis, VolumeSet};
 use spinney::stems::volume::StemInput;
 
@@ -100,6 +101,18 @@ fn main() {
             seen.insert(form, (name.clone(), total, merchantable));
         }
     }
+    let formula = Expression::read("exp(b0 + b1 * ln(dbh_cm) + b2 * ln(height_m))")
+        .ok()
+        .and_then(|read| read.with_coefficients(|name| Some(if name == "b0" { -9.9 } else { 1.5 })))
+        .expect("the formula is sound");
+    let start = Instant::now();
+    for _ in 0..ROUNDS {
+        for tree in &trees {
+            black_box(black_box(&formula).value(tree.dbh_cm, tree.height_m));
+        }
+    }
+    let ns = start.elapsed().as_secs_f64() * 1e9 / f64::from(ROUNDS) / trees.len() as f64;
+    seen.insert("formula", (formula.text().to_owned(), ns, None));
     println!(
         "{:<24} {:<36} {:>9} {:>12}",
         "form", "set", "total ns", "with merch."

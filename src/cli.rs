@@ -56,12 +56,45 @@ pub enum Command {
             spinney equations --verify"
     )]
     Equations(EquationsArgs),
-    /// Show how the figures of one tree come about.
+    /// Compile a cruise in two or more ways and show the paired differences.
+    #[command(
+        long_about = "Compile the same records by the design as it stands and by each alternative: \
+                      another volume set, another form of the height curve, other merchantable \
+                      limits. Each option adds one alternative that differs from the design in \
+                      that one thing; sets come first, then curves, then limits.\n\n\
+                      The difference of an estimate is taken tree by tree on the same plots, and \
+                      its interval from the differences by plot: it says whether the choice \
+                      matters on this ground, not which choice is right. The terminal report adds \
+                      the trees that make most of the difference.\n\n\
+                      Columns of the CSV: stand, stratum, selection, status, species, \
+                      dbh_from_cm, dbh_to_cm, attribute, unit, base, alternative, base_per_ha, \
+                      alternative_per_ha, difference_per_ha, std_error, ci_lower, ci_upper, \
+                      difference_pct, df, n_plots; `all` names a margin, differences are \
+                      alternative less base, std_error to ci_upper are those of the difference, \
+                      difference_pct is in percent of the base. In imperial results the columns \
+                      are dbh_from_in, dbh_to_in, base_per_ac and so on. The JSON carries the same \
+                      rows under `differences`, the trees under `trees`, and what the two do not \
+                      define alike under `remarks`.",
+        after_help = "Examples:\n  \
+            spinney compare examples/marrow-creek/design.yaml --volume-set ca-bc-taper-1994\n  \
+            spinney compare design.yaml --curve naslund --curve power --format csv --out curves.csv\n  \
+            spinney compare design.yaml --merchantable stump_m=0.3,top_dib_cm=15,min_dbh_cm=17.5",
+        group = clap::ArgGroup::new("alternative").required(true).multiple(true)
+    )]
+    Compare(CompareArgs),
+    /// Show how the figures of one tree, or one estimate, come about.
     #[command(
         long_about = "Show the whole derivation for one tree: its height and where that comes \
                       from, the volume equation with citation and coefficients, how many trees it \
-                      stands for, and what it adds per hectare.",
-        after_help = "Example: spinney explain examples/marrow-creek/design.yaml --plot 3 --tree 2 --selection fixed"
+                      stands for, and what it adds per hectare.\n\n\
+                      Or, with --estimate, for one row of the estimate table: the value of every \
+                      plot, means, variances, strata with their weights, borrowed ratios, degrees \
+                      of freedom, the interval. What is not said stands for all (stands, strata, \
+                      species, sizes) and for live trees.",
+        after_help = "Examples:\n  \
+            spinney explain examples/marrow-creek/design.yaml --plot 3 --tree 2 --selection fixed\n  \
+            spinney explain examples/marrow-creek/design.yaml --estimate volume_total --selection sweep",
+        group = clap::ArgGroup::new("what").required(true).args(["tree", "estimate"])
     )]
     Explain(ExplainArgs),
 }
@@ -120,6 +153,71 @@ pub struct CompileArgs {
     /// Width of the terminal report in columns.
     #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
     pub width: u16,
+}
+
+/// Options of `compare`.
+#[derive(Clone, Debug, Args)]
+pub struct CompareArgs {
+    /// The cruise design (YAML); `-` reads it from standard input.
+    #[arg(value_name = "DESIGN")]
+    pub design: PathBuf,
+    /// Alternative with this volume set; its region is the design's unless one is given.
+    #[arg(long, value_name = "SET[@REGION]", group = "alternative")]
+    pub volume_set: Vec<SetInRegion>,
+    /// Alternative with this form of the height-diameter curve (`best` or a form's name).
+    #[arg(long, value_name = "FORM", group = "alternative")]
+    pub curve: Vec<String>,
+    /// Alternative with these merchantable limits, keys as in the design.
+    #[arg(long, value_name = "KEY=VALUE,...", group = "alternative")]
+    pub merchantable: Vec<String>,
+    /// Form of the result.
+    #[arg(long, value_enum, default_value_t = TableFormat::Terminal)]
+    pub format: TableFormat,
+    /// File to write the result to.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Show one stand of several in the terminal report.
+    #[arg(long, value_name = "NAME")]
+    pub stand: Option<String>,
+    /// Width of the terminal report in columns.
+    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
+    pub width: u16,
+    /// Confidence level of the intervals, for example 0.9.
+    #[arg(long, value_name = "LEVEL", value_parser = confidence)]
+    pub confidence: Option<f64>,
+    /// Units of the results.
+    #[arg(long, value_enum, value_name = "SYSTEM")]
+    pub units: Option<Units>,
+    /// Folder of your own species tables, added to the built-in ones.
+    #[arg(long, value_name = "FOLDER")]
+    pub tables: Option<PathBuf>,
+}
+
+/// A volume set and, if named, one of its regions: `SET` or `SET@REGION`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SetInRegion {
+    /// Name of the set.
+    pub set: String,
+    /// The region.
+    pub region: Option<String>,
+}
+
+impl std::str::FromStr for SetInRegion {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        let (set, region) = match text.split_once('@') {
+            Some((set, region)) => (set, Some(region)),
+            None => (text, None),
+        };
+        if set.is_empty() || region == Some("") {
+            return Err("write it as SET or SET@REGION".to_owned());
+        }
+        Ok(SetInRegion {
+            set: set.to_owned(),
+            region: region.map(str::to_owned),
+        })
+    }
 }
 
 /// Options of `check`.
@@ -204,17 +302,45 @@ pub struct ExplainArgs {
     #[command(flatten)]
     pub design: DesignArgs,
     /// Plot of the tree.
-    #[arg(long, value_name = "PLOT")]
-    pub plot: String,
+    #[arg(
+        long,
+        value_name = "PLOT",
+        requires = "tree",
+        conflicts_with = "estimate"
+    )]
+    pub plot: Option<String>,
     /// Number of the tree.
-    #[arg(long, value_name = "TREE")]
-    pub tree: String,
-    /// Stand of the plot, when there are several.
+    #[arg(long, value_name = "TREE", requires = "plot")]
+    pub tree: Option<String>,
+    /// Attribute of the estimate table, `volume_total` for example.
+    #[arg(long, value_name = "ATTRIBUTE")]
+    pub estimate: Option<String>,
+    /// Stand of the plot or of the estimate, when there are several.
     #[arg(long, value_name = "STAND")]
     pub stand: Option<String>,
-    /// Selection in which the tree was measured, when there are several.
+    /// Selection of the tree or of the estimate, when there are several.
     #[arg(long, value_name = "SELECTION")]
     pub selection: Option<String>,
+    /// Stratum of the estimate.
+    #[arg(long, value_name = "STRATUM", requires = "estimate")]
+    pub stratum: Option<String>,
+    /// Status of the estimate: live, dead, or a decay class as in the estimate table.
+    #[arg(long, value_name = "STATUS", requires = "estimate")]
+    pub status: Option<String>,
+    /// Species of the estimate, as in the estimate table.
+    #[arg(long, value_name = "SPECIES", requires = "estimate")]
+    pub species: Option<String>,
+    /// Lower limit of the estimate's dbh class, cm.
+    #[arg(long, value_name = "CM", requires = "estimate")]
+    pub dbh_from_cm: Option<f64>,
+    /// Lower limit of the estimate's dbh class, in.
+    #[arg(
+        long,
+        value_name = "IN",
+        requires = "estimate",
+        conflicts_with = "dbh_from_cm"
+    )]
+    pub dbh_from_in: Option<f64>,
 }
 
 /// Forms of the result.
@@ -228,6 +354,17 @@ pub enum Format {
     Json,
     /// The report as Markdown.
     Markdown,
+}
+
+/// Forms of a result that is a few tables.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum TableFormat {
+    /// A report as text.
+    Terminal,
+    /// The rows as CSV.
+    Csv,
+    /// The rows as JSON.
+    Json,
 }
 
 /// Unit systems.

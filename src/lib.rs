@@ -10,6 +10,7 @@
 
 pub mod cli;
 pub mod commands;
+pub mod compare;
 pub mod compile;
 pub mod design;
 pub mod diagnostic;

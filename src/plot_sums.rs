@@ -175,6 +175,12 @@ impl Column {
         Column::Carbon,
     ];
 
+    /// The column that an attribute is, if it is one.
+    pub fn of_attribute(attribute: Attribute) -> Option<Column> {
+        let mut columns = Column::ALL.into_iter();
+        columns.find(|column| column.attribute() == Some(attribute))
+    }
+
     /// The attribute that the column is, if it stands in a table by itself.
     pub fn attribute(self) -> Option<Attribute> {
         match self {
@@ -195,25 +201,39 @@ impl Column {
         }
     }
 
-    /// What one tree adds; `None` where its height, volume or mass is not known.
-    fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
+    /// What one tree holds of the quantity, per tree; `None` where it is not known, and for what
+    /// does not rest on the tree's equations (its number, its basal area, its height).
+    pub fn of_tree(self, values: &TreeValues) -> Option<f64> {
+        match self {
+            Column::VolumeTotal => values.volume_total_m3,
+            Column::VolumeMerch => values.volume_merch_m3,
+            Column::VolumeNet => values.volume_net_m3,
+            Column::VolumeBark => values.volume_bark_m3,
+            Column::Biomass => values.biomass_kg,
+            Column::BiomassWood => values.biomass_wood_kg,
+            Column::BiomassBark => values.biomass_bark_kg,
+            Column::BiomassBranches => values.biomass_branch_kg,
+            Column::BiomassFoliage => values.biomass_foliage_kg,
+            Column::Carbon => values.carbon_kg,
+            Column::Trees
+            | Column::BasalArea
+            | Column::MeasuredBasalArea
+            | Column::StandDensityIndexSummed
+            | Column::Height
+            | Column::BasalAreaHeight => None,
+        }
+    }
+
+    /// What one tree adds to its plot, per hectare; `None` where its height, volume or mass is not known.
+    pub fn of(self, dbh_cm: f64, expansion: Expansion, values: &TreeValues) -> Option<f64> {
         let w = expansion.trees_per_ha;
         match self {
             Column::Trees => Some(w),
             Column::BasalArea | Column::MeasuredBasalArea => Some(expansion.basal_area_m2_per_ha),
-            Column::VolumeTotal => values.volume_total_m3.map(|v| w * v),
-            Column::VolumeMerch => values.volume_merch_m3.map(|v| w * v),
-            Column::VolumeNet => values.volume_net_m3.map(|v| w * v),
-            Column::VolumeBark => values.volume_bark_m3.map(|v| w * v),
-            Column::Biomass => values.biomass_kg.map(|kg| w * kg),
-            Column::BiomassWood => values.biomass_wood_kg.map(|kg| w * kg),
-            Column::BiomassBark => values.biomass_bark_kg.map(|kg| w * kg),
-            Column::BiomassBranches => values.biomass_branch_kg.map(|kg| w * kg),
-            Column::BiomassFoliage => values.biomass_foliage_kg.map(|kg| w * kg),
-            Column::Carbon => values.carbon_kg.map(|kg| w * kg),
             Column::StandDensityIndexSummed => Some(w * density_index_of_tree(dbh_cm)),
             Column::Height => values.height_m.map(|h| w * h),
             Column::BasalAreaHeight => values.height_m.map(|h| expansion.basal_area_m2_per_ha * h),
+            _ => self.of_tree(values).map(|v| w * v),
         }
     }
 }

@@ -28,7 +28,7 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
             return Ok(Outcome::InputIsWrong);
         }
     };
-    if let Some(problem) = unknown_stand(&compilation, arguments) {
+    if let Some(problem) = unknown_stand(&compilation, arguments.stand.as_deref()) {
         report(&problem)?;
         return Ok(Outcome::InputIsWrong);
     }
@@ -77,7 +77,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
                 units: design.units.name(),
                 confidence: design.confidence,
             };
-            json::render(&head, &estimates())?
+            json::render(&head, &[("estimates", estimates())])?
         }
     })
 }
@@ -102,8 +102,12 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
         .with_extension(ending)
 }
 
-fn unknown_stand(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Option<Problems> {
-    let asked = arguments.stand.as_deref()?;
+/// A stand was asked for that is not there.
+pub(super) fn unknown_stand(
+    compilation: &Compilation<'_>,
+    asked: Option<&str>,
+) -> Option<Problems> {
+    let asked = asked?;
     let names: Vec<&str> = compilation
         .records
         .stands
@@ -122,7 +126,7 @@ fn unknown_stand(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Opti
 }
 
 /// Volumes or masses that need a height were asked for, but some trees have none.
-fn warn_of_missing_heights(compilation: &Compilation<'_>, problems: &mut Problems) {
+pub(super) fn warn_of_missing_heights(compilation: &Compilation<'_>, problems: &mut Problems) {
     let volume = compilation.knowledge.volume.is_some();
     for stand in 0..compilation.records.stands.len() {
         for (species, count) in compilation.without_height(stand) {

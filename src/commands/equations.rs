@@ -108,11 +108,17 @@ fn evaluated(
     table: &SpeciesTable,
     question: &Question<'_>,
 ) -> Result<Report, Diagnostic> {
-    let evaluations: Vec<_> = sets
-        .iter()
+    let (biomass, volume): (Vec<&VolumeSet>, Vec<&VolumeSet>) =
+        sets.iter().partition(|set| set.kind() == "biomass");
+    let evaluations: Vec<_> = volume
+        .into_iter()
         .flat_map(|set| evaluation::evaluate(set, question, table))
         .collect();
-    if evaluations.is_empty() {
+    let masses: Vec<_> = biomass
+        .into_iter()
+        .filter_map(|set| evaluation::evaluate_biomass(set, question, table))
+        .collect();
+    if evaluations.is_empty() && masses.is_empty() {
         return Err(Diagnostic::error(
             "no-equation",
             format!("no set covers {}", table.get(question.species).label()),
@@ -127,6 +133,7 @@ fn evaluated(
     Ok(tables::evaluation::report(
         question,
         &evaluations,
+        &masses,
         every_region,
         table,
         units,

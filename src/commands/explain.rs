@@ -1,4 +1,4 @@
-//! `explain`: the derivation of one tree.
+//! `explain`: the derivation of one tree, or of one estimate.
 
 use anyhow::Result;
 
@@ -6,9 +6,10 @@ use super::{Outcome, load, report, single};
 use crate::cli::ExplainArgs;
 use crate::compile::compile;
 use crate::diagnostic::{Diagnostic, Problems};
-use crate::explain::{Asked, explain};
+use crate::explain::{estimate, tree};
 use crate::render::terminal;
 use crate::tables::Report;
+use crate::units::CM_PER_IN;
 use crate::write;
 
 const WIDTH: usize = 80;
@@ -36,11 +37,33 @@ fn derive(arguments: &ExplainArgs) -> Result<Report, Problems> {
         compile(&cruise.design, &cruise.records, &cruise.knowledge).map_err(|missing| {
             single(Diagnostic::error("no-equation", missing.message).hint(missing.hint))
         })?;
-    let asked = Asked {
-        stand: arguments.stand.as_deref(),
-        plot: &arguments.plot,
-        selection: arguments.selection.as_deref(),
-        tree: &arguments.tree,
+    let derivation = match (&arguments.estimate, &arguments.plot, &arguments.tree) {
+        (Some(attribute), ..) => {
+            let units = cruise.design.units;
+            let shown = |cm: f64| cm * units.diameter().from_metric;
+            let from_cm = arguments
+                .dbh_from_cm
+                .or(arguments.dbh_from_in.map(|inches| inches * CM_PER_IN));
+            let asked = estimate::Asked {
+                attribute,
+                stand: arguments.stand.as_deref(),
+                stratum: arguments.stratum.as_deref(),
+                selection: arguments.selection.as_deref(),
+                status: arguments.status.as_deref(),
+                species: arguments.species.as_deref(),
+                dbh_from: from_cm.map(shown),
+            };
+            estimate::explain(&compilation, &asked)
+        }
+        (None, plot, number) => {
+            let asked = tree::Asked {
+                stand: arguments.stand.as_deref(),
+                plot: plot.as_deref().unwrap_or_default(),
+                selection: arguments.selection.as_deref(),
+                tree: number.as_deref().unwrap_or_default(),
+            };
+            tree::explain(&compilation, &asked)
+        }
     };
-    explain(&compilation, &asked).map_err(single)
+    derivation.map_err(single)
 }

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::DesignArgs;
+use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, biomass_equation_for, equation_for, means};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
@@ -12,16 +12,17 @@ use crate::logs::bucking::LogPlan;
 use crate::logs::inside_bark_profiles;
 use crate::logs::rules::LogRule;
 use crate::read::design::{
-    Known, check_species, place_if_given, place_of, read_design, species_tables_folder,
+    Known, check_species, place_if_given, place_of, read_design, read_merchantable_limits,
+    species_tables_folder,
 };
 use crate::read::records::read_records;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
 use crate::read::{height_curves, open_record_files};
 use crate::records::Records;
-use crate::species::SpeciesTable;
-use crate::species::choose::Missing;
+use crate::species::biomass::BiomassSet;
 use crate::species::set::VolumeSet;
+use crate::species::{SpeciesId, SpeciesTable};
 
 mod biomass;
 
@@ -40,6 +41,30 @@ pub(super) struct Cruise {
     pub(super) knowledge: Knowledge,
 }
 
+/// The same records under several designs.
+pub(super) struct Variants {
+    pub(super) records: Records,
+    /// The design as it stands, then one for each alternative.
+    pub(super) variants: Vec<Variant>,
+}
+
+/// A design and the knowledge that it asks for.
+pub(super) struct Variant {
+    pub(super) design: Design,
+    pub(super) knowledge: Knowledge,
+}
+
+/// What an alternative has different from the design.
+#[derive(Clone, Debug)]
+pub(super) enum Change<'a> {
+    /// Another volume set, in a region of its own or else in the design's where the set has that.
+    VolumeSet(&'a SetInRegion),
+    /// Another form of the height curve.
+    Curve(&'a str),
+    /// Other merchantable limits.
+    Merchantable(&'a str),
+}
+
 /// Built-in species tables, with the user's own folder over them.
 pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
     folder.map_or_else(|| Ok(Tables::builtin()), Tables::with_overlay)
@@ -48,16 +73,43 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
-    let mut problems = Problems::new();
-    let cruise = read(arguments, &mut problems);
-    Loaded {
-        cruise: cruise.filter(|_| !problems.has_errors()),
-        problems: problems.sorted(),
-    }
+    let (read, problems) = load_variants(arguments, &[]);
+    let cruise = read.and_then(|mut read| {
+        let Variant { design, knowledge } = read.variants.pop()?;
+        Some(Cruise {
+            design,
+            records: read.records,
+            knowledge,
+        })
+    });
+    Loaded { cruise, problems }
 }
 
+/// Reads the records once, and design and knowledge for the design as it stands and for each
+/// change. They are there only if no error was found, for any of them.
+pub(super) fn load_variants(
+    arguments: &DesignArgs,
+    changes: &[Change<'_>],
+) -> (Option<Variants>, Problems) {
+    let mut problems = Problems::new();
+    let read = read(arguments, changes, &mut problems);
+    (read.filter(|_| !problems.has_errors()), problems.sorted())
+}
+
+/// A design with its volume set, its biomass sets and its log rules.
+type WithSets = (
+    Design,
+    Option<VolumeSet>,
+    Option<Vec<BiomassSet>>,
+    Option<LogPlan>,
+);
+
 /// What failed is in `problems`.
-fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
+fn read(
+    arguments: &DesignArgs,
+    changes: &[Change<'_>],
+    problems: &mut Problems,
+) -> Option<Variants> {
     let path = &arguments.design;
     let source = match Source::open(path, &path.to_string_lossy()) {
         Ok(source) => source,
@@ -90,60 +142,87 @@ fn read(arguments: &DesignArgs, problems: &mut Problems) -> Option<Cruise> {
     problems.append(check_species(&source, &species));
     let mut design = design?;
     override_design(&mut design, arguments, problems);
-    let volume = volume_set(&mut design, &source, arguments, &tables, &species, problems);
-    let logs = log_plan(
-        &mut design,
-        &source,
+    let volumes = Volumes {
+        source: &source,
+        tables: &tables,
+        species: &species,
         arguments,
-        &tables,
-        &species,
-        volume.as_ref(),
-        problems,
-    );
-    let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
+    };
+    let mut with_sets = Vec::new();
+    for change in std::iter::once(None).chain(changes.iter().map(Some)) {
+        let mut design = design.clone();
+        let mut found = Problems::new();
+        if let Some(change) = change {
+            volumes.change(&mut design, change, &mut found);
+        }
+        let set = volumes.set_for(&mut design, change, &mut found);
+        let named = arguments.volume_set.is_some() || change.is_some();
+        let logs = volumes.log_plan(&mut design, set.as_ref(), named, &mut found);
+        let biomass = biomass::sets(&design, &source, arguments, &tables, &species, &mut found);
+        // What was said of the design is not said again of each alternative.
+        for diagnostic in &found {
+            if !problems.iter().any(|said| said == diagnostic) {
+                problems.push(diagnostic.clone());
+            }
+        }
+        with_sets.push((design, set, biomass, logs));
+    }
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
-    let mut cover = |id| {
-        let aliases = &design.species_aliases;
-        let mut missing = Vec::new();
-        if let (Some(wanted), Some(set)) = (&design.volume, &volume) {
-            missing.extend(equation_for(set, wanted, &species, aliases, id).err());
-        }
-        if let (Some(wanted), Some(sets)) = (&design.biomass, &biomass) {
-            missing.extend(biomass_equation_for(sets, wanted, &species, aliases, id).err());
-        }
-        told(missing)
-    };
+    let mut cover = |id| covered(&with_sets, &species, id);
     let (records, found) = read_records(&design, &files, &species, &mut cover);
     problems.append(found);
-    let knowledge = Knowledge {
-        species,
-        volume,
-        biomass: biomass.unwrap_or_default(),
-        regional,
-        logs,
-    };
-    Some(Cruise {
+    let variant = |(design, volume, biomass, logs): WithSets| Variant {
         design,
+        knowledge: Knowledge {
+            species: species.clone(),
+            volume,
+            biomass: biomass.unwrap_or_default(),
+            regional: regional.clone(),
+            logs,
+        },
+    };
+    Some(Variants {
         records: records?,
-        knowledge,
+        variants: with_sets.into_iter().map(variant).collect(),
     })
 }
 
-/// Everything that a species lacks in one message and one hint.
-fn told(missing: Vec<Missing>) -> Result<(), (String, String)> {
-    let together = |(messages, hints): (Vec<_>, Vec<_>)| (messages.join("; "), hints.join("; "));
-    if missing.is_empty() {
-        return Ok(());
+/// Has every design an equation for the species? If not, all that is missing, each once.
+fn covered(
+    designs: &[WithSets],
+    species: &SpeciesTable,
+    id: SpeciesId,
+) -> Result<(), (String, String)> {
+    let mut messages: Vec<String> = Vec::new();
+    let mut hints: Vec<String> = Vec::new();
+    for (design, set, biomass, _) in designs {
+        let aliases = &design.species_aliases;
+        let mut lacking = Vec::new();
+        if let (Some(wanted), Some(set)) = (&design.volume, set) {
+            lacking.extend(equation_for(set, wanted, species, aliases, id).err());
+        }
+        if let (Some(wanted), Some(sets)) = (&design.biomass, biomass) {
+            lacking.extend(biomass_equation_for(sets, wanted, species, aliases, id).err());
+        }
+        for missing in lacking {
+            for (list, text) in [(&mut messages, missing.message), (&mut hints, missing.hint)] {
+                if !list.contains(&text) {
+                    list.push(text);
+                }
+            }
+        }
     }
-    Err(together(
-        missing.into_iter().map(|m| (m.message, m.hint)).unzip(),
-    ))
+    if messages.is_empty() {
+        Ok(())
+    } else {
+        Err((messages.join("; "), hints.join("; ")))
+    }
 }
 
 /// The value, or its problems added to the others.
-pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
+fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> Option<T> {
     match result {
         Ok(value) => Some(value),
         Err(found) => {
@@ -170,10 +249,6 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             }
         }
     }
-    if !arguments.biomass_set.is_empty() {
-        let biomass = design.biomass.get_or_insert_default();
-        biomass.sets.clone_from(&arguments.biomass_set);
-    }
     if let Some(region) = &arguments.region {
         match &mut design.volume {
             Some(volume) => volume.region = Some(region.clone()),
@@ -186,21 +261,12 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             ),
         }
     }
+    if !arguments.biomass_set.is_empty() {
+        let biomass = design.biomass.get_or_insert_default();
+        biomass.sets.clone_from(&arguments.biomass_set);
+    }
     if let Some(name) = &arguments.curve {
-        let known = Form::NAMES.contains(&name.as_str());
-        if name == "best" {
-            design.heights.curve = CurveChoice::Best;
-        } else if known {
-            design.heights.curve = CurveChoice::Named(name.clone());
-        } else {
-            problems.push(
-                Diagnostic::error(
-                    "unknown-curve",
-                    format!("--curve `{name}` is no known form"),
-                )
-                .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
-            );
-        }
+        override_curve(design, name, problems);
     }
     if let Some(confidence) = arguments.confidence {
         design.confidence = confidence;
@@ -210,113 +276,178 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
     }
 }
 
-/// The volume set of the design, if it can serve its region and limits. A set that was only named
-/// on the command line may lack merchantable volume: it is left out, and that is said.
-fn volume_set(
-    design: &mut Design,
-    source: &Source,
-    arguments: &DesignArgs,
-    tables: &Tables,
-    species: &SpeciesTable,
-    problems: &mut Problems,
-) -> Option<VolumeSet> {
-    let volume = design.volume.as_mut()?;
-    let set = keep(tables.volume_set(&volume.set, species), problems)?;
-    if let Some(warning) = tables.untested("volume", &set) {
-        problems.push(warning);
-    }
-    let region = volume.region.as_deref();
-    if let Err(message) = set.check_region(region) {
-        let error = Diagnostic::error("volume-region", message);
+fn override_curve(design: &mut Design, name: &str, problems: &mut Problems) {
+    if name == "best" {
+        design.heights.curve = CurveChoice::Best;
+    } else if Form::NAMES.contains(&name) {
+        design.heights.curve = CurveChoice::Named(name.to_owned());
+    } else {
         problems.push(
-            if arguments.region.is_some() || arguments.volume_set.is_some() {
-                error.hint("give one with --region")
-            } else {
-                error.at(place_of(source, &["volume", "region"]))
-            },
+            Diagnostic::error(
+                "unknown-curve",
+                format!("--curve `{name}` is no known form"),
+            )
+            .hint(format!("it can be best, {}", Form::NAMES.join(", "))),
         );
-        return None;
     }
-    if let Some(limits) = &volume.merchantable
-        && let Err(message) = set.check_merchantable(limits, region)
-    {
-        if arguments.volume_set.is_none() {
-            let place = place_of(source, &["volume", "merchantable"]);
-            problems.push(Diagnostic::error("merchantable-limits", message).at(place));
-            return None;
-        }
-        let warning = Diagnostic::warning("merchantable-limits", message);
-        problems.push(warning.hint("total volume only is given"));
-        volume.merchantable = None;
-    }
-    let planted_rows = set.equations.iter().any(|row| row.planted);
-    match place_if_given(source, &["volume", "stand_origin"]) {
-        None if planted_rows => design.defaults.push(
-            "stand_origin: natural; the equations for planted stands are not used".to_owned(),
-        ),
-        Some(place) if volume.planted && !planted_rows => {
-            let message = format!(
-                "volume set `{}` has no equations for planted stands",
-                set.name
-            );
-            let warning = Diagnostic::warning("stand-origin", message).at(place);
-            problems.push(warning.hint("those for any stand are used"));
-        }
-        _ => {}
-    }
-    Some(set)
 }
 
-/// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
-/// command line may lack them: logs are left out, and that is said.
-fn log_plan(
-    design: &mut Design,
-    source: &Source,
-    arguments: &DesignArgs,
-    tables: &Tables,
-    species: &SpeciesTable,
-    volume: Option<&VolumeSet>,
-    problems: &mut Problems,
-) -> Option<LogPlan> {
-    let wanted = design.logs.as_ref()?;
-    let rules: Vec<Option<LogRule>> = wanted
-        .board_feet
-        .iter()
-        .map(|rule| keep(tables.log_rule(&rule.rule), problems))
-        .collect();
-    let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
-    let means = |name: &str| means(&design.species_aliases, species, name);
-    let plan = LogPlan::new(wanted, &rules, means);
-    let plan = match plan {
-        Ok(plan) => Some(plan),
-        Err(found) => {
-            for problem in found {
-                let place = place_of(source, &["logs", problem.key]);
+/// Where volume sets come from, and who asked for them.
+struct Volumes<'a> {
+    source: &'a Source,
+    tables: &'a Tables,
+    species: &'a SpeciesTable,
+    arguments: &'a DesignArgs,
+}
+
+impl Volumes<'_> {
+    /// Makes the design of an alternative.
+    fn change(&self, design: &mut Design, change: &Change<'_>, problems: &mut Problems) {
+        let Some(volume) = &mut design.volume else {
+            let message = "the design names no volume set, so there are no volumes to compare";
+            problems.push(
+                Diagnostic::error("nothing-to-compare", message)
+                    .hint("give the design a `volume` section"),
+            );
+            return;
+        };
+        match change {
+            Change::VolumeSet(wanted) => {
+                volume.set.clone_from(&wanted.set);
+                if wanted.region.is_some() {
+                    volume.region.clone_from(&wanted.region);
+                } else if let Ok(set) = self.tables.volume_set(&wanted.set, self.species)
+                    && set.check_region(volume.region.as_deref()).is_err()
+                    && !set.needs_region()
+                {
+                    volume.region = None;
+                }
+            }
+            Change::Curve(name) => override_curve(design, name, problems),
+            Change::Merchantable(text) => match read_merchantable_limits("--merchantable", text) {
+                Ok(limits) => volume.merchantable = Some(limits),
+                Err(found) => problems.append(found),
+            },
+        }
+    }
+
+    /// The volume set of a design, if it can serve its region and limits. A set that was only
+    /// named on the command line may lack merchantable volume: it is left out, and that is said.
+    fn set_for(
+        &self,
+        design: &mut Design,
+        change: Option<&Change<'_>>,
+        problems: &mut Problems,
+    ) -> Option<VolumeSet> {
+        let volume = design.volume.as_mut()?;
+        let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
+        if let Some(warning) = self.tables.untested("volume", &set) {
+            problems.push(warning);
+        }
+        let other_set = matches!(change, Some(Change::VolumeSet(_)));
+        let named = other_set || self.arguments.volume_set.is_some();
+        let region = volume.region.as_deref();
+        if let Err(message) = set.check_region(region) {
+            let error = Diagnostic::error("volume-region", message);
+            problems.push(if other_set {
+                error.hint(format!("write it behind the set: {}@REGION", volume.set))
+            } else if named || self.arguments.region.is_some() {
+                error.hint("give one with --region")
+            } else {
+                error.at(place_of(self.source, &["volume", "region"]))
+            });
+            return None;
+        }
+        if let Some(limits) = &volume.merchantable
+            && let Err(message) = set.check_merchantable(limits, region)
+        {
+            if !named {
+                let error = Diagnostic::error("merchantable-limits", message);
+                problems.push(match change {
+                    Some(Change::Merchantable(text)) => {
+                        error.hint(format!("--merchantable {text} cannot be served"))
+                    }
+                    _ => error.at(place_of(self.source, &["volume", "merchantable"])),
+                });
+                return None;
+            }
+            let warning = Diagnostic::warning("merchantable-limits", message);
+            problems.push(warning.hint("total volume only is given"));
+            volume.merchantable = None;
+        }
+        self.check_origin(design, &set, problems);
+        Some(set)
+    }
+
+    /// Says which origin of the stand is assumed, if the set tells origins apart.
+    fn check_origin(&self, design: &mut Design, set: &VolumeSet, problems: &mut Problems) {
+        let planted = design.volume.as_ref().is_some_and(|volume| volume.planted);
+        let planted_rows = set.equations.iter().any(|row| row.planted);
+        match place_if_given(self.source, &["volume", "stand_origin"]) {
+            None if planted_rows => design.defaults.push(
+                "stand_origin: natural; the equations for planted stands are not used".to_owned(),
+            ),
+            Some(place) if planted && !planted_rows => {
+                let message = format!(
+                    "volume set `{}` has no equations for planted stands",
+                    set.name
+                );
+                let warning = Diagnostic::warning("stand-origin", message).at(place);
+                problems.push(warning.hint("those for any stand are used"));
+            }
+            _ => {}
+        }
+    }
+
+    /// The plan for logs, if the volume set has the profiles for it. A set that was only named on the
+    /// command line may lack them: logs are left out, and that is said.
+    fn log_plan(
+        &self,
+        design: &mut Design,
+        volume: Option<&VolumeSet>,
+        named: bool,
+        problems: &mut Problems,
+    ) -> Option<LogPlan> {
+        let wanted = design.logs.as_ref()?;
+        let rules: Vec<Option<LogRule>> = wanted
+            .board_feet
+            .iter()
+            .map(|rule| keep(self.tables.log_rule(&rule.rule), problems))
+            .collect();
+        let rules: Vec<LogRule> = rules.into_iter().collect::<Option<_>>()?;
+        let means = |name: &str| means(&design.species_aliases, self.species, name);
+        let plan = LogPlan::new(wanted, &rules, means);
+        let plan = match plan {
+            Ok(plan) => Some(plan),
+            Err(found) => {
+                for problem in found {
+                    let place = place_of(self.source, &["logs", problem.key]);
+                    problems.push(
+                        Diagnostic::error("log-rules", problem.message)
+                            .at(place)
+                            .hint(problem.hint),
+                    );
+                }
+                None
+            }
+        };
+        if let Err(message) = inside_bark_profiles(volume?) {
+            if named {
+                let warning = Diagnostic::warning("log-profiles", message);
+                problems.push(warning.hint("no logs are given"));
+                design.logs = None;
+            } else {
+                let place = place_of(self.source, &["logs"]);
                 problems.push(
-                    Diagnostic::error("log-rules", problem.message)
+                    Diagnostic::error("log-profiles", message)
                         .at(place)
-                        .hint(problem.hint),
+                        .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
                 );
             }
-            None
+            return None;
         }
-    };
-    if let Err(message) = inside_bark_profiles(volume?) {
-        if arguments.volume_set.is_none() {
-            let place = place_of(source, &["logs"]);
-            problems.push(
-                Diagnostic::error("log-profiles", message)
-                    .at(place)
-                    .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
-            );
-        } else {
-            let warning = Diagnostic::warning("log-profiles", message);
-            problems.push(warning.hint("no logs are given"));
-            design.logs = None;
-        }
-        return None;
+        plan
     }
-    plan
 }
 
 /// The regional height curves of the design.

@@ -9,6 +9,7 @@ use crate::diagnostic::{Diagnostic, Problems, Severity};
 use crate::write;
 
 mod check;
+mod compare;
 mod compile;
 mod equations;
 mod explain;
@@ -37,6 +38,7 @@ impl From<Outcome> for ExitCode {
 pub fn run(cli: &Cli) -> Result<Outcome> {
     match &cli.command {
         Command::Compile(arguments) => compile::run(arguments),
+        Command::Compare(arguments) => compare::run(arguments),
         Command::Check(arguments) => check::run(arguments),
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),

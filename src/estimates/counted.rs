@@ -134,12 +134,23 @@ impl<'a> Borrowing<'a> {
         column: Column,
         weights: &[f64],
     ) -> Option<Estimate> {
+        Some(self.derive(domain, column, weights)?.estimate)
+    }
+
+    /// The same with everything on the way to it.
+    pub(super) fn derive(
+        &self,
+        domain: Domain,
+        column: Column,
+        weights: &[f64],
+    ) -> Option<Borrowed> {
         let lending_status = match domain.status {
             StatusDomain::Live => StatusDomain::Live,
             StatusDomain::Dead | StatusDomain::DecayClass(_) => StatusDomain::Dead,
         };
         let mut linear = Linear {
             mean: 0.0,
+            species: Vec::new(),
             sweep: vec![0.0; self.plots],
             donor: vec![0.0; self.plots],
         };
@@ -157,7 +168,15 @@ impl<'a> Borrowing<'a> {
             };
             self.add_species(&mut linear, counted, (*lender, lending), column, weights)?;
         }
-        Some(self.estimate(&linear, weights))
+        let mut strata = Vec::new();
+        let estimate = self.estimate(&linear, weights, &mut strata);
+        Some(Borrowed {
+            estimate,
+            species: linear.species,
+            by_sweep: linear.sweep,
+            by_donor: linear.donor,
+            strata,
+        })
     }
 
     /// Adds one species to the mean and to the linearised plots; `None` as for [`Self::volume`].
@@ -190,6 +209,14 @@ impl<'a> Borrowing<'a> {
         let dbar = weighted(&self.donor_weights, &dbar_h);
         let ratio = weighted(&self.donor_weights, &vbar_h) / dbar;
         linear.mean += gbar * ratio;
+        linear.species.push(BorrowedSpecies {
+            species: counted.species,
+            pooled: lender == Lender::Pooled,
+            sweep_basal_area_m2_per_ha: gbar,
+            donor_per_ha: weighted(&self.donor_weights, &vbar_h),
+            donor_basal_area_m2_per_ha: dbar,
+            ratio,
+        });
         for (h, plots) in self.sweep.iter().enumerate() {
             let scale = weights[h] * ratio / plots.len() as f64;
             for plot in plots {
@@ -208,7 +235,12 @@ impl<'a> Borrowing<'a> {
     }
 
     /// Mean and error from the linearised plots.
-    fn estimate(&self, linear: &Linear, weights: &[f64]) -> Estimate {
+    fn estimate(
+        &self,
+        linear: &Linear,
+        weights: &[f64],
+        strata: &mut Vec<BorrowedStratum>,
+    ) -> Estimate {
         let mut estimate = Estimate {
             mean: linear.mean,
             std_error: None,
@@ -258,6 +290,15 @@ impl<'a> Borrowing<'a> {
             let at_most = plots.len() as f64 - 1.0;
             let df = satterthwaite(&parts).map(|df| df.min(at_most));
             variances.push((variance, df));
+            strata.push(BorrowedStratum {
+                stratum: h,
+                sweep_plots: sweep.len(),
+                donor_plots: donor.len(),
+                sweep_variance: parts[0].0,
+                donor_variance: parts[1].0,
+                variance,
+                df,
+            });
         }
         if estimate.no_interval.is_none() {
             estimate.std_error = Some(variances.iter().map(|(v, _)| v).sum::<f64>().sqrt());
@@ -267,9 +308,61 @@ impl<'a> Borrowing<'a> {
     }
 }
 
+/// How a borrowed volume comes about; symbols as in the module.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Borrowed {
+    /// The estimate.
+    pub estimate: Estimate,
+    /// The counted species with their ratios.
+    pub species: Vec<BorrowedSpecies>,
+    /// `a_i`, for each plot of the stand.
+    pub by_sweep: Vec<f64>,
+    /// `b_i`, for each plot of the stand.
+    pub by_donor: Vec<f64>,
+    /// The strata that have a variance.
+    pub strata: Vec<BorrowedStratum>,
+}
+
+/// A counted species and the ratio that it takes.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BorrowedSpecies {
+    /// The species.
+    pub species: Option<CruiseSpeciesIndex>,
+    /// Does it take the ratio of all species of its status?
+    pub pooled: bool,
+    /// `gbar`.
+    pub sweep_basal_area_m2_per_ha: f64,
+    /// `vbar`, per ha.
+    pub donor_per_ha: f64,
+    /// `dbar`.
+    pub donor_basal_area_m2_per_ha: f64,
+    /// `R`.
+    pub ratio: f64,
+}
+
+/// A stratum's part in the variance.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BorrowedStratum {
+    /// Index into `Stand::strata`.
+    pub stratum: usize,
+    /// `n_h`, 0 where the stratum has no part in the sweep's mean.
+    pub sweep_plots: usize,
+    /// `m_h`, 0 where the stratum has no part in the ratio.
+    pub donor_plots: usize,
+    /// `n / (n - 1) sum a^2`.
+    pub sweep_variance: f64,
+    /// `m / (m - 1) sum b^2`.
+    pub donor_variance: f64,
+    /// Both with what they share: twice the covariance is the rest.
+    pub variance: f64,
+    /// Degrees of freedom.
+    pub df: Option<f64>,
+}
+
 /// A volume and its first-order dependence on each plot of the stand.
 struct Linear {
     mean: f64,
+    species: Vec<BorrowedSpecies>,
     sweep: Vec<f64>,
     donor: Vec<f64>,
 }
@@ -297,6 +390,20 @@ fn means(strata: &[Vec<&PlotSum>], full_tally: bool, of: impl Fn(&PlotSum) -> f6
 
 fn weighted(weights: &[f64], means: &[f64]) -> f64 {
     weights.iter().zip(means).map(|(w, m)| w * m).sum()
+}
+
+/// Weights of the strata in a mean: of one stratum by itself, or of all by their areas.
+pub(super) fn area_weights(areas_ha: &[Option<f64>], stratum: Option<usize>) -> Vec<f64> {
+    if let Some(only) = stratum {
+        let weight = |h| if h == only { 1.0 } else { 0.0 };
+        return (0..areas_ha.len()).map(weight).collect();
+    }
+    if areas_ha.len() == 1 {
+        return vec![1.0];
+    }
+    let total: f64 = areas_ha.iter().flatten().sum();
+    let weight = |area: &Option<f64>| area.unwrap_or_default() / total;
+    areas_ha.iter().map(weight).collect()
 }
 
 /// Shares of area of the strata with donor plots, or of plots where an area is unknown.

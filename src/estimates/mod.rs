@@ -22,6 +22,7 @@ use crate::stems::TreeValues;
 pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
 mod counted;
+mod derive;
 mod group;
 mod interval;
 mod logs;
@@ -33,6 +34,8 @@ pub mod stratified;
 mod top_height;
 mod whole;
 
+pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
+pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
 pub use interval::plots_needed;
 pub use logs::{
     LogKey, LogMeasure, LogSample, NoLogs, StemPart, StratumValues, of_plot_values, sample_logs,

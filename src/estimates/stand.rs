@@ -1,6 +1,6 @@
 //! One stand: plot sums, then its strata, then the stand over its strata.
 
-use super::counted::{Borrowing, Lender};
+use super::counted::{Borrowing, Lender, area_weights};
 use super::group::{Given, Group, cells_of, combine};
 use super::plots::{self, PlotValue};
 use super::top_height::{self, TopHeight};
@@ -127,6 +127,18 @@ pub fn estimate_stand(
         estimates.plots.extend(plots);
     }
     estimates
+}
+
+/// The selection whose trees lend a counted sweep their volume per basal area, if there is one.
+pub(super) fn donor_of<'a>(
+    design: &Design,
+    sums: &'a [SelectionSums],
+    selection: SelectionIndex,
+) -> Option<&'a SelectionSums> {
+    let rule = &design.selections[selection];
+    let itself = (rule.measured == Measured::Some).then_some(selection);
+    let donor = &sums[rule.volume_ratio_from.or(itself)?];
+    (!donor.plots.is_empty() && !donor.area_missing).then_some(donor)
 }
 
 /// Everything that the estimates of a stand are made from.
@@ -275,14 +287,7 @@ impl Context<'_> {
         }
         let what = self.borrowed_words();
         let place = self.place(sums.selection);
-        let rule = &self.design.selections[sums.selection];
-        let itself = (rule.measured == Measured::Some).then_some(sums.selection);
-        let donor = rule
-            .volume_ratio_from
-            .or(itself)
-            .map(|donor| &self.sums[donor]);
-        let Some(donor) = donor.filter(|donor| !donor.plots.is_empty() && !donor.area_missing)
-        else {
+        let Some(donor) = donor_of(self.design, self.sums, sums.selection) else {
             notes.push(note(
                 "no-volume-donor",
                 format!("{place}: no measured trees lend their {what} per basal area, so counted trees have no {what}"),
@@ -304,23 +309,11 @@ impl Context<'_> {
         };
         for (h, group) in groups.strata.iter_mut().enumerate() {
             if let Some(group) = group {
-                let weights: Vec<f64> = (0..areas.len())
-                    .map(|k| if k == h { 1.0 } else { 0.0 })
-                    .collect();
-                fill(group, &weights);
+                fill(group, &area_weights(&areas, Some(h)));
             }
         }
         if let Some(group) = &mut groups.stand {
-            let weights = if let [_] = areas[..] {
-                vec![1.0]
-            } else {
-                let total: f64 = areas.iter().flatten().sum();
-                areas
-                    .iter()
-                    .map(|area| area.unwrap_or_default() / total)
-                    .collect()
-            };
-            fill(group, &weights);
+            fill(group, &area_weights(&areas, None));
         }
     }
 

@@ -17,7 +17,7 @@ use super::simple::{full_tally, simple};
 use super::stand::ValuedVisit;
 use super::stratified::{Part, stratified};
 use crate::expansion::{expand, slope};
-use crate::records::{Rule, Tree};
+use crate::records::{Plot, Rule, Tree};
 
 /// Trees per ha whose mean height is the top height.
 const THICKEST_PER_HA: f64 = 100.0;
@@ -52,18 +52,30 @@ pub(super) fn of_stratum(
             }),
         };
     }
-    let mut heights_m = Vec::new();
+    match of_plots(visits) {
+        TopHeight::NoTrees => TopHeight::NoTrees,
+        TopHeight::Unknown => TopHeight::Unknown,
+        TopHeight::Known(plots) => {
+            let heights_m: Vec<f64> = plots.into_iter().map(|(_, height_m)| height_m).collect();
+            TopHeight::Known(simple(&heights_m))
+        }
+    }
+}
+
+/// The plots of a stratum that have live trees, with their top heights.
+pub(super) fn of_plots<'a>(visits: &[ValuedVisit<'a>]) -> TopHeight<Vec<(&'a Plot, f64)>> {
+    let mut plots = Vec::new();
     for at in visits {
         match of_plot(at) {
             TopHeight::NoTrees => {}
             TopHeight::Unknown => return TopHeight::Unknown,
-            TopHeight::Known(height_m) => heights_m.push(height_m),
+            TopHeight::Known(height_m) => plots.push((at.plot, height_m)),
         }
     }
-    if heights_m.is_empty() {
+    if plots.is_empty() {
         TopHeight::NoTrees
     } else {
-        TopHeight::Known(simple(&heights_m))
+        TopHeight::Known(plots)
     }
 }
 

@@ -32,6 +32,7 @@ mod table_formula;
 mod table_head;
 mod table_log_checks;
 mod table_log_rules;
+mod table_models;
 mod table_rows;
 mod table_species;
 mod table_units;

@@ -132,11 +132,13 @@ pub(crate) fn failed(source: &Source, set: &VolumeSet, species: &SpeciesTable) -
             ),
             Err(reason) => format!("there is no value to compare with the check value: {reason}"),
         };
-        problems.push(
-            Diagnostic::error("check-failed", message)
-                .at(value_site(source, check.line))
-                .hint("compare coefficients, formula, units and bark with the publication"),
-        );
+        let failed = Diagnostic::error("check-failed", message);
+        let failed = failed.at(value_site(source, check.line));
+        problems.push(if result.ours.is_ok() {
+            failed.hint("compare coefficients, formula, units and bark with the publication")
+        } else {
+            failed
+        });
     }
     problems
 }

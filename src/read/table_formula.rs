@@ -27,6 +27,8 @@ pub(super) struct Formulas {
     coefficients: BTreeSet<String>,
     /// Does some row have another form?
     pub(super) beside_other_forms: bool,
+    /// Does the set have any, or a row that should have one?
+    pub(super) any: bool,
     /// Is there a formula that cannot be read?
     unreadable: bool,
 }
@@ -39,11 +41,6 @@ struct Written<'s> {
 }
 
 impl Formulas {
-    /// Does the set have any?
-    pub(super) fn any(&self) -> bool {
-        self.unreadable || !self.sound.is_empty()
-    }
-
     /// The expression of a text, if it is sound; if not, that has been said.
     pub(super) fn get(&self, text: &str) -> Option<&Expression> {
         self.sound.get(text)
@@ -51,8 +48,9 @@ impl Formulas {
 
     /// Is this the column of a coefficient that a formula or another form of the set uses?
     pub(super) fn uses(&self, column: &str) -> bool {
-        // A formula that cannot be read may use any column.
-        self.unreadable || self.coefficients.contains(column)
+        // A formula that cannot be read, or is missing, may use any column.
+        let unknown = self.unreadable || self.coefficients.is_empty();
+        unknown || self.coefficients.contains(column)
     }
 
     /// Collects the formulas of a set.
@@ -99,17 +97,11 @@ impl Formulas {
                     Some(_) => Some(FormSpec::Formula.name()),
                     None => form.as_deref(),
                 });
-                let spec = form.and_then(FormSpec::named);
-                if let Some(spec) = spec.filter(|spec| !matches!(spec, FormSpec::Formula)) {
-                    formulas.beside_other_forms = true;
-                    let names = spec.coefficients().iter();
-                    formulas
-                        .coefficients
-                        .extend(names.map(|name| (*name).to_owned()));
-                }
+                formulas.add_form(form.and_then(FormSpec::named));
             }
         }
         let columns: Vec<&str> = columns.iter().map(String::as_str).collect();
+        formulas.any |= !written.is_empty();
         let mut seen = BTreeSet::new();
         for formula in &written {
             if seen.insert(formula.text.clone()) {
@@ -117,6 +109,19 @@ impl Formulas {
             }
         }
         formulas
+    }
+
+    fn add_form(&mut self, form: Option<FormSpec>) {
+        match form {
+            Some(FormSpec::Formula) => self.any = true,
+            Some(other) => {
+                self.beside_other_forms = true;
+                let names = other.coefficients().iter();
+                self.coefficients
+                    .extend(names.map(|name| (*name).to_owned()));
+            }
+            None => {}
+        }
     }
 
     fn add(&mut self, written: &Written, columns: &[&str], problems: &mut Problems) {

@@ -8,9 +8,9 @@ use crate::read::csv::{Column, Row, Table};
 use crate::read::source::Source;
 use crate::read::table_formula::Formulas;
 use crate::read::table_head::known_hint;
+use crate::read::table_models::{self, Wanted};
 use crate::read::table_volume::{RowDefaults, unknown_form, unknown_species};
-use crate::species::equation::{Equation, FormSpec, Measure, Model, Quantity};
-use crate::species::form::Form;
+use crate::species::equation::{Equation, FormSpec, Quantity};
 use crate::species::set::{SpeciesEntry, ValidRange, VolumeSet};
 use crate::species::{SpeciesId, SpeciesTable};
 
@@ -103,7 +103,7 @@ fn check_columns(
     formulas: &Formulas,
     problems: &mut Problems,
 ) {
-    if formulas.any() {
+    if formulas.any {
         return check_coefficients_used(table, error_columns, formulas, problems);
     }
     let mut known: Vec<&str> = ROW_COLUMNS.to_vec();
@@ -221,6 +221,11 @@ fn read_row(
     let region = region.map_err(&mut noted).ok();
     let quantity = quantity.map_err(&mut noted).ok();
     let spec = spec.map_err(&mut noted).ok()?;
+    let wanted = Wanted {
+        spec,
+        quantity,
+        defaults,
+    };
     if let Some(quantity) = quantity
         && !spec.gives(quantity)
     {
@@ -232,12 +237,7 @@ fn read_row(
             .at(table.row_site(row)),
         );
     }
-    let (model, printed) = if matches!(spec, FormSpec::Formula) {
-        check_result_unit(table, row, quantity, defaults, problems);
-        read_formula(table, row, columns, defaults, problems)?
-    } else {
-        read_known_form(table, row, columns, spec, problems)?
-    };
+    let (model, printed) = table_models::read(table, row, columns.formula, &wanted, problems)?;
     let error = columns
         .error
         .iter()
@@ -286,31 +286,6 @@ fn read_quantity(
     }
 }
 
-/// A form of the program with the coefficients of the row.
-fn read_known_form(
-    table: &Table,
-    row: &Row,
-    columns: &RowColumns,
-    spec: FormSpec,
-    problems: &mut Problems,
-) -> Option<(Model, Vec<String>)> {
-    if let Some(column) = columns.formula
-        && row.text(columns.formula).is_some()
-    {
-        problems.push(
-            Diagnostic::error(
-                "formula-unused",
-                format!("the form is `{}`, but there is a formula", spec.name()),
-            )
-            .at(table.site(row, column))
-            .hint("remove it, or write the form `formula`"),
-        );
-    }
-    let owner = format!("form `{}`", spec.name());
-    let (values, printed) = read_coefficients(table, row, &owner, spec.coefficients(), problems)?;
-    Some((spec.build(&values)?, printed))
-}
-
 /// The limits of the row's own, given in the units of the set.
 fn read_range(
     table: &Table,
@@ -350,97 +325,6 @@ fn find_entry(label: &str, set: &mut VolumeSet, species: &SpeciesTable) -> Optio
         covers: vec![id],
     });
     Some(set.entries.len() - 1)
-}
-
-/// The formula of the row, or of the head, with the coefficients of the row.
-fn read_formula(
-    table: &Table,
-    row: &Row,
-    columns: &RowColumns,
-    defaults: &RowDefaults,
-    problems: &mut Problems,
-) -> Option<(Model, Vec<String>)> {
-    let formulas = &defaults.formulas;
-    let text = row.text(columns.formula).or(formulas.of_head.as_deref());
-    let Some(text) = text else {
-        problems.push(
-            Diagnostic::error("formula-missing", "neither row nor head gives a formula")
-                .at(table.row_site(row))
-                .hint("write it in a column `formula`, or in the head as `formula`"),
-        );
-        return None;
-    };
-    let expression = formulas.get(text)?;
-    let names: Vec<&str> = expression
-        .coefficients()
-        .map(|name| name.name.as_str())
-        .collect();
-    let (values, printed) = read_coefficients(table, row, "the formula", &names, problems)?;
-    let value = |wanted: &str| {
-        let index = names.iter().position(|name| *name == wanted)?;
-        values.get(index).copied()
-    };
-    let formula = expression.with_coefficients(value)?;
-    Some((Model::Direct(Form::Formula(formula)), printed))
-}
-
-/// The unit of what a formula gives is never assumed.
-fn check_result_unit(
-    table: &Table,
-    row: &Row,
-    quantity: Option<Quantity>,
-    defaults: &RowDefaults,
-    problems: &mut Problems,
-) {
-    let Some(quantity) = quantity else { return };
-    let (key, given) = match quantity.measure() {
-        Measure::Volume => ("result", defaults.has_units.result),
-        Measure::Mass => ("mass", defaults.has_units.mass),
-        Measure::Diameter | Measure::Share => return,
-    };
-    if !given {
-        problems.push(
-            Diagnostic::error(
-                "unit-missing",
-                format!(
-                    "the head does not say in which unit `{}` is",
-                    quantity.name()
-                ),
-            )
-            .at(table.row_site(row))
-            .hint(format!("give `{key}` under `units`")),
-        );
-    }
-}
-
-fn read_coefficients(
-    table: &Table,
-    row: &Row,
-    owner: &str,
-    names: &[&str],
-    problems: &mut Problems,
-) -> Option<(Vec<f64>, Vec<String>)> {
-    let (mut values, mut printed, mut missing) = (Vec::new(), Vec::new(), Vec::new());
-    for name in names {
-        let column = table.column(name);
-        match row.text(column) {
-            Some(text) => {
-                printed.push(text.to_owned());
-                values.extend(table.figure(row, column, problems));
-            }
-            None => missing.push(*name),
-        }
-    }
-    if !missing.is_empty() {
-        problems.push(
-            Diagnostic::error(
-                "coefficient-missing",
-                format!("{owner} needs {}", missing.join(", ")),
-            )
-            .at(table.row_site(row)),
-        );
-    }
-    (values.len() == names.len()).then_some((values, printed))
 }
 
 /// Two rows that would serve the same species for the same quantity in the same region.

@@ -75,7 +75,7 @@ fn unit_of_size(
         _ => formulas.units.height,
     };
     if units.get(key).is_none() {
-        if of_variables.is_none() && (!formulas.any() || formulas.beside_other_forms) {
+        if of_variables.is_none() && (!formulas.any || formulas.beside_other_forms) {
             units.need(key, problems);
             return None;
         }

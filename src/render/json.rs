@@ -15,7 +15,8 @@ pub struct Head<'a> {
     pub confidence: f64,
 }
 
-struct Document<'a>(&'a Head<'a>, &'a Tidy);
+struct Document<'a>(&'a Head<'a>, &'a [(&'static str, Tidy)]);
+struct Rows<'a>(&'a Tidy);
 struct Row<'a>(&'a [&'static str], &'a [Value]);
 
 impl Serialize for Value {
@@ -39,24 +40,28 @@ impl Serialize for Row<'_> {
     }
 }
 
+impl Serialize for Rows<'_> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let rows = self.0.rows.iter();
+        serializer.collect_seq(rows.map(|row| Row(&self.0.columns, row)))
+    }
+}
+
 impl Serialize for Document<'_> {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let Document(head, tidy) = self;
-        let rows: Vec<Row> = tidy
-            .rows
-            .iter()
-            .map(|row| Row(&tidy.columns, row))
-            .collect();
-        let mut map = serializer.serialize_map(Some(4))?;
+        let Document(head, tables) = self;
+        let mut map = serializer.serialize_map(Some(3 + tables.len()))?;
         map.serialize_entry("title", head.title)?;
         map.serialize_entry("units", head.units)?;
         map.serialize_entry("confidence", &head.confidence)?;
-        map.serialize_entry("estimates", &rows)?;
+        for (name, table) in *tables {
+            map.serialize_entry(name, &Rows(table))?;
+        }
         map.end()
     }
 }
 
-/// Draws the document.
-pub fn render(head: &Head<'_>, tidy: &Tidy) -> anyhow::Result<String> {
-    Ok(serde_json::to_string_pretty(&Document(head, tidy))? + "\n")
+/// Draws the document: the head, then each table under its name.
+pub fn render(head: &Head<'_>, tables: &[(&'static str, Tidy)]) -> anyhow::Result<String> {
+    Ok(serde_json::to_string_pretty(&Document(head, tables))? + "\n")
 }

@@ -252,6 +252,12 @@ impl Formula {
         &self.0.coefficients
     }
 
+    /// Does it name a height?
+    pub fn uses_height(&self) -> bool {
+        let other = |leaf: &Operand| (!matches!(leaf, Operand::Height)).then_some(());
+        self.0.tree.map(&other).is_none()
+    }
+
     /// The result for a dbh and a total height in the units of the formula's variables; in the
     /// unit of the set's result. May be negative or not finite; the caller decides what that
     /// means.

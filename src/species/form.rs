@@ -389,10 +389,11 @@ fn honer(factor: f64, c: &[f64]) -> Form {
 impl Form {
     /// Does it need a height?
     pub fn uses_height(&self) -> bool {
-        !matches!(
-            self,
-            Form::PowerDbh { .. } | Form::ExpLog { .. } | Form::ComponentRatio { .. }
-        )
+        match self {
+            Form::PowerDbh { .. } | Form::ExpLog { .. } | Form::ComponentRatio { .. } => false,
+            Form::Formula(formula) => formula.uses_height(),
+            _ => true,
+        }
     }
 
     /// Volume for a dbh and a total height, all in the units of the publication. May be negative

@@ -17,6 +17,7 @@ use crate::species::biomass::{BiomassEquation, BiomassSet, ComponentRows};
 use crate::species::equation::Model;
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
+use crate::stems::volume::StemInput;
 
 /// Oven-dry aboveground biomass and carbon of one tree.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -108,20 +109,18 @@ impl VolumeSet {
         tree: &BiomassInput,
         total_kg: f64,
     ) -> Option<f64> {
-        let Model::Direct(form) = &self.equations[equation].model else {
-            return None;
+        let stem = StemInput {
+            dbh_cm: tree.dbh_cm,
+            height_m: tree.height_m.unwrap_or(f64::NAN),
+            broken_height_m: None,
         };
-        let units = &self.head.units;
-        let value = form.value(
-            tree.dbh_cm * units.dbh_per_cm,
-            tree.height_m.unwrap_or(f64::NAN) * units.height_per_m,
-        );
-        let in_kg = match form {
-            Form::ComponentRatio { .. } => total_kg,
-            _ => units.kg_per_result,
-        };
-        let mass_kg = value * in_kg;
-        mass_kg.is_finite().then_some(mass_kg.max(0.0))
+        let mass_kg = self.evaluate(equation, &stem)?;
+        match &self.equations[equation].model {
+            Model::Direct(Form::ComponentRatio { .. }) => {
+                Some(mass_kg / self.head.units.kg_per_result * total_kg)
+            }
+            _ => Some(mass_kg),
+        }
     }
 
     /// Biomass by the equations of a component set; `None` as for [`BiomassSet::tree`].

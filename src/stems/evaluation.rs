@@ -4,9 +4,11 @@
 //! its own, in the order of the sets; nothing is averaged and nothing stands in for a species.
 
 use crate::design::{Fallback, Merchantable};
+use crate::records::Status;
 use crate::species::choose::{Chosen, Wanted};
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
+use crate::stems::biomass::{BiomassInput, StemBiomass};
 use crate::stems::volume::{StemInput, StemVolume};
 
 /// The tree and what is asked of it.
@@ -100,4 +102,37 @@ fn choose(
             Some((chosen, Some(missing.message)))
         }
     }
+}
+
+/// What one biomass set says.
+#[derive(Clone, Debug)]
+pub struct BiomassEvaluation<'s> {
+    /// The set.
+    pub set: &'s VolumeSet,
+    /// The equations used.
+    pub chosen: Chosen,
+    /// The result for a live tree, with the set's own carbon fraction (0 where it has none).
+    pub found: StemBiomass,
+}
+
+/// Evaluates one biomass set; `None` where it does not cover the species.
+pub fn evaluate_biomass<'s>(
+    set: &'s VolumeSet,
+    question: &Question<'_>,
+    table: &SpeciesTable,
+) -> Option<BiomassEvaluation<'s>> {
+    let region = question.region.filter(|name| set.region(name).is_some());
+    let (chosen, rows) = set
+        .choose_components(question.species, region, Fallback::None, table)
+        .ok()?;
+    let fraction = set.head.carbon_fraction.as_ref();
+    let tree = BiomassInput {
+        dbh_cm: question.tree.dbh_cm,
+        height_m: Some(question.tree.height_m),
+        broken_height_m: question.tree.broken_height_m,
+        status: Status::Live,
+    };
+    let carbon_fraction = fraction.map_or(0.0, |fraction| fraction.value);
+    let found = set.component_biomass(&rows, carbon_fraction, &tree)?;
+    Some(BiomassEvaluation { set, chosen, found })
 }

@@ -36,3 +36,25 @@ pub struct TreeValues {
     /// Carbon in the whole.
     pub carbon_kg: Option<f64>,
 }
+
+impl TreeValues {
+    /// What the tree holds more than by `base`, value by value; `None` where either is not known.
+    /// The height is left out: a difference of heights is no height.
+    #[must_use]
+    pub fn less(&self, base: &TreeValues) -> TreeValues {
+        let less = |value: Option<f64>, base: Option<f64>| Some(value? - base?);
+        TreeValues {
+            height_m: None,
+            volume_total_m3: less(self.volume_total_m3, base.volume_total_m3),
+            volume_merch_m3: less(self.volume_merch_m3, base.volume_merch_m3),
+            volume_net_m3: less(self.volume_net_m3, base.volume_net_m3),
+            volume_bark_m3: less(self.volume_bark_m3, base.volume_bark_m3),
+            biomass_kg: less(self.biomass_kg, base.biomass_kg),
+            biomass_wood_kg: less(self.biomass_wood_kg, base.biomass_wood_kg),
+            biomass_bark_kg: less(self.biomass_bark_kg, base.biomass_bark_kg),
+            biomass_branch_kg: less(self.biomass_branch_kg, base.biomass_branch_kg),
+            biomass_foliage_kg: less(self.biomass_foliage_kg, base.biomass_foliage_kg),
+            carbon_kg: less(self.carbon_kg, base.carbon_kg),
+        }
+    }
+}

@@ -56,7 +56,7 @@ pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
             Cell::text(&set.head.title),
         ]);
     }
-    let mut report = Report::new("Volume sets");
+    let mut report = Report::new("Sets of equations");
     report.section("Sets", vec![Block::Table(list)]);
     report
 }

@@ -3,10 +3,10 @@
 use crate::compile::Compilation;
 use crate::records::Stand;
 use crate::species::choose::{MerchantableBy, RegionMatch, SpeciesMatch};
-use crate::tables::{Block, Cell, Column, Table, percent};
+use crate::tables::{Block, Cell, Column, Table, extrapolation};
 
-/// The set, its equations by species, and how much rests on extrapolation.
-pub fn blocks(compilation: &Compilation<'_>) -> Vec<Block> {
+/// The set, its equations by species, and how much of one stand (or of all) rests on extrapolation.
+pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     let Some(set) = &compilation.knowledge.volume else {
         return Vec::new();
     };
@@ -37,8 +37,10 @@ pub fn blocks(compilation: &Compilation<'_>) -> Vec<Block> {
             ));
         }
     }
-    facts.extend(extrapolated(compilation));
-    vec![Block::List(facts), Block::Table(by_species(compilation))]
+    facts.extend(breaks(compilation));
+    let mut blocks = vec![Block::List(facts), Block::Table(by_species(compilation))];
+    blocks.extend(extrapolation::blocks(compilation, one));
+    blocks
 }
 
 fn by_species(compilation: &Compilation<'_>) -> Table {
@@ -87,28 +89,13 @@ fn by_species(compilation: &Compilation<'_>) -> Table {
     list
 }
 
-/// Trees outside the range of their equation and broken trees that could not be cut.
-fn extrapolated(compilation: &Compilation<'_>) -> Vec<String> {
+/// Broken trees that could not be cut, and snags for which no break was recorded.
+fn breaks(compilation: &Compilation<'_>) -> Vec<String> {
     let stems = || {
-        compilation
-            .stands
-            .iter()
-            .flat_map(|stand| stand.stems.iter().flatten())
+        let stands = compilation.stands.iter();
+        stands.flat_map(|stand| stand.stems.iter().flatten())
     };
-    let total: f64 = stems().filter_map(|stem| stem.total_m3).sum();
-    let outside = stems().filter(|stem| stem.out_of_range);
-    let (count, volume) = outside.fold((0, 0.0), |(n, v), stem| {
-        (n + 1, v + stem.total_m3.unwrap_or(0.0))
-    });
     let mut facts = Vec::new();
-    if count > 0 {
-        let share = if total > 0.0 { volume / total } else { 0.0 };
-        facts.push(format!(
-            "{count} trees are outside the valid range: their volumes are extrapolated ({} % of \
-             the volume of the measured trees)",
-            percent((share * 1e3).round() / 1e3)
-        ));
-    }
     let uncut = stems().filter(|stem| stem.break_ignored).count();
     if uncut > 0 {
         facts.push(format!(

@@ -2,7 +2,7 @@
 
 use crate::species::SpeciesTable;
 use crate::species::set::BarkBasis;
-use crate::stems::evaluation::{Evaluation, Question};
+use crate::stems::evaluation::{BiomassEvaluation, Evaluation, Question};
 use crate::tables::{Block, Cell, Column, Report, Table, plain};
 use crate::units::UnitSystem;
 
@@ -10,6 +10,7 @@ use crate::units::UnitSystem;
 pub fn report(
     question: &Question<'_>,
     evaluations: &[Evaluation<'_>],
+    biomass: &[BiomassEvaluation<'_>],
     whole_sets: bool,
     table: &SpeciesTable,
     units: UnitSystem,
@@ -37,7 +38,10 @@ pub fn report(
         "Volumes",
         vec![Block::Table(volumes(question, &shown, units))],
     );
-    report.section("What they mean", vec![Block::List(meanings(&shown))]);
+    report.section("Biomass", vec![Block::Table(masses(biomass, units))]);
+    let mut words = meanings(&shown);
+    words.extend(biomass.iter().flat_map(mass_meanings));
+    report.section("What they mean", vec![Block::List(words)]);
     report
 }
 
@@ -112,6 +116,55 @@ fn volumes(question: &Question<'_>, shown: &[&Evaluation<'_>], units: UnitSystem
         list.rows.push(row);
     }
     list
+}
+
+fn masses(biomass: &[BiomassEvaluation<'_>], units: UnitSystem) -> Table {
+    let mass = units.mass();
+    let mut columns = vec![Column::words("set")];
+    for head in ["total", "wood", "bark", "branches", "foliage", "carbon"] {
+        columns.push(Column::number(head, mass.label));
+    }
+    columns.push(Column::words("remarks"));
+    let mut list = Table::new("live tree, oven-dry, above ground", 1, columns);
+    for evaluation in biomass {
+        let found = &evaluation.found;
+        let masses = &found.biomass;
+        let has_carbon = evaluation.set.head.carbon_fraction.is_some();
+        let mut row = vec![Cell::text(&evaluation.set.name)];
+        for kg in [
+            Some(masses.total_kg),
+            masses.wood_kg,
+            masses.bark_kg,
+            masses.branch_kg,
+            masses.foliage_kg,
+            has_carbon.then_some(masses.carbon_kg),
+        ] {
+            row.push(Cell::maybe(kg.map(|kg| kg * mass.from_metric), 1));
+        }
+        let remarks: Vec<&str> = [
+            (found.out_of_range, "out of range"),
+            (!evaluation.chosen.marks.is_empty(), "doubt"),
+            (found.break_ignored, "whole tree"),
+        ]
+        .into_iter()
+        .filter_map(|(when, words)| when.then_some(words))
+        .collect();
+        row.push(Cell::text(remarks.join(", ")));
+        list.rows.push(row);
+    }
+    list
+}
+
+fn mass_meanings(evaluation: &BiomassEvaluation<'_>) -> Vec<String> {
+    let head = &evaluation.set.head;
+    let name = &evaluation.set.name;
+    let mut lines = vec![format!(
+        "{name}: {}. {}",
+        head.total_includes, head.citation
+    )];
+    let marks = evaluation.chosen.marks.iter();
+    lines.extend(marks.map(|mark| format!("{name}: doubt: {mark}")));
+    lines
 }
 
 /// What each set's figures include, its publication, its doubts: once per set.

@@ -32,7 +32,7 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
     logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));
-    report.section("Volume equations", equations::blocks(compilation));
+    report.section("Volume equations", equations::blocks(compilation, one));
     report.section("Biomass equations", biomass::equations(compilation));
     report.section("To note", assumptions::notes(compilation, one));
     report.section(

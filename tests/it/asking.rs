@@ -101,7 +101,14 @@ fn equations_are_listed_shown_and_verified() {
 
 #[test]
 fn every_command_has_its_help_with_an_example() {
-    for command in ["compile", "check", "species", "equations", "explain"] {
+    for command in [
+        "compile",
+        "compare",
+        "check",
+        "species",
+        "equations",
+        "explain",
+    ] {
         let run = run(&[command, "--help"]);
         assert_eq!(run.status, 0);
         assert!(run.stdout.contains("Example"), "{command}");

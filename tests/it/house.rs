@@ -17,6 +17,7 @@ const LAYERS: &[&[&str]] = &[
     &["plot_sums"],
     &["estimates"],
     &["compile"],
+    &["compare"],
     &["tables"],
     &["explain"],
     &["render", "write"],

@@ -11,7 +11,7 @@ use std::fs;
 
 use crate::cruise::{Cruise, Run, repository, shared};
 
-const DESIGN: &str = "
+pub(crate) const DESIGN: &str = "
 title: Upper Flat Creek
 inputs:
   trees: { path: trees.csv, columns: { dbh: dbh_mm, height: height_dm } }

@@ -23,7 +23,12 @@ pub(super) fn sets(
     let biomass = design.biomass.as_ref()?;
     let mut sets = Vec::with_capacity(biomass.sets.len());
     for name in &biomass.sets {
-        sets.push(keep(tables.biomass_set(name, species), problems)?);
+        let set = keep(tables.biomass_set(name, species), problems)?;
+        let BiomassSet::Components(components) = &set;
+        if let Some(warning) = tables.untested("biomass", components) {
+            problems.push(warning);
+        }
+        sets.push(set);
     }
     let named_here = !arguments.biomass_set.is_empty();
     let mut refuse = |code, message, key| {

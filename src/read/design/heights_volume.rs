@@ -197,7 +197,7 @@ pub(super) fn read_fallback(walk: &mut Walk, map: &mut Section, named: &str) -> 
     }
 }
 
-fn read_merchantable(walk: &mut Walk, entry: &Entry) -> Option<Merchantable> {
+pub(super) fn read_merchantable(walk: &mut Walk, entry: &Entry) -> Option<Merchantable> {
     let mut map = Section::open(walk, entry, "`merchantable`")?;
     let stump = map.quantity(walk, "stump", Dimension::Length, &limits::STUMP);
     let inside = map.quantity(walk, "top_dib", Dimension::Diameter, &limits::TOP_DIAMETER);

@@ -12,7 +12,7 @@ mod walk;
 
 use std::path::Path;
 
-use crate::design::{Design, Measured, SpeciesCodes, StatusCode};
+use crate::design::{Design, Measured, Merchantable, SpeciesCodes, StatusCode};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
@@ -73,6 +73,25 @@ pub fn species_tables_folder(source: &Source, base: &Path) -> Option<String> {
     let mut inputs = Section::open(&mut walk, &inputs, "`inputs`")?;
     let folder = inputs.get(&mut walk, "species_tables")?.text(&mut walk)?;
     Some(base.join(folder).to_string_lossy().into_owned())
+}
+
+/// Merchantable limits written as `stump_m=0.3,top_dib_cm=10`, with the keys of the design;
+/// `shown` names the text in messages.
+pub fn read_merchantable_limits(shown: &str, text: &str) -> Result<Merchantable, Problems> {
+    let source = Source::new(shown, format!("{{{}}}", text.replace('=', ": ")));
+    let at_the_option = |found: Problems| {
+        let mut problems = Problems::new();
+        for diagnostic in &found {
+            problems.push(diagnostic.clone().at(source.whole()));
+        }
+        problems
+    };
+    let node = parse(&source).map_err(at_the_option)?;
+    let mut walk = Walk::new(&source);
+    match heights_volume::read_merchantable(&mut walk, &Entry::root(&node)) {
+        Some(limits) if !walk.problems.has_errors() => Ok(limits),
+        _ => Err(at_the_option(walk.problems)),
+    }
 }
 
 /// Place of a value of the design by its keys (`["volume", "region"]`); of the whole file if it is
