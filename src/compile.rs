@@ -321,7 +321,8 @@ pub fn tree_logs(
     input: &StemInput,
     of_tree: OfTree,
 ) -> Option<Bucked> {
-    if set.main_quantity() != Quantity::Profile && chosen.borrowed.is_none() {
+    let own = set.main_quantity() == Quantity::Profile || chosen.has_ratio_profile();
+    if !own && chosen.borrowed.is_none() {
         return None;
     }
     let Some(profile) = set.profile(chosen, input) else {

@@ -158,6 +158,8 @@ pub struct Tree {
     pub walkthrough: f64,
     /// Share of the volume lost to defect, percent.
     pub defect_pct: Option<f64>,
+    /// Length of the crown over the height of the tree as it stands, percent.
+    pub crown_ratio_pct: Option<f64>,
     /// Basal area factor of its own, where the gauge was changed between trees.
     pub baf_m2_per_ha: Option<f64>,
     /// Below the least dbh of the selection (or outside every ring): kept, but stands for nothing.

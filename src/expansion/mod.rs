@@ -204,6 +204,7 @@ mod tests {
             count: 1.0,
             walkthrough: 1.0,
             defect_pct: None,
+            crown_ratio_pct: None,
             baf_m2_per_ha: None,
             excluded: false,
         }

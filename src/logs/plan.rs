@@ -22,7 +22,8 @@ pub struct PlanProblem {
 /// The set whose profiles give the diameters inside bark from which logs are cut: the set itself, or
 /// the one that lends it profiles. The error says why there is none.
 pub fn inside_bark_profiles(set: &VolumeSet) -> Result<&VolumeSet, String> {
-    let own = (set.main_quantity() == Quantity::Profile).then_some(set);
+    let has_own = set.main_quantity() == Quantity::Profile || set.has_ratio_profiles();
+    let own = has_own.then_some(set);
     let Some(profiles) = own.or(set.profiles.as_deref()) else {
         return Err(format!(
             "log scaling needs stem profiles; volume set `{}` has none and borrows none",

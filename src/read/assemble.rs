@@ -101,6 +101,7 @@ fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
         count: row.count,
         walkthrough: row.walkthrough,
         defect_pct: row.defect_pct,
+        crown_ratio_pct: row.crown_ratio_pct,
         baf_m2_per_ha: row.baf_m2_per_ha,
         excluded: row.excluded,
     }
@@ -164,6 +165,7 @@ fn tree_order(a: &Tree, b: &Tree) -> Ordering {
             tree.count,
             tree.walkthrough,
             or_less(tree.defect_pct),
+            or_less(tree.crown_ratio_pct),
             or_less(tree.baf_m2_per_ha),
         ]
     };

@@ -67,6 +67,7 @@ impl Columns {
             "decay_class",
             "walkthrough",
             "defect_pct",
+            "crown_ratio_pct",
             "count",
             "note",
         ],

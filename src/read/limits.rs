@@ -103,6 +103,8 @@ pub(crate) const SLOPE_PCT: Limits = Limits::from(-500.0, 500.0, "%");
 pub(crate) const FRACTION: Limits = Limits::above(0.0, 1.0, "");
 /// Defect.
 pub(crate) const DEFECT_PCT: Limits = Limits::from(0.0, 100.0, "%");
+/// Length of the crown over the height of the tree as it stands.
+pub(crate) const CROWN_RATIO_PCT: Limits = Limits::above(0.0, 100.0, "%");
 /// Trees that a tree record stands for.
 pub(crate) const TREE_COUNT: Limits = Limits::from(1.0, 100_000.0, "trees");
 /// Trees counted at a sweep.

@@ -37,6 +37,7 @@ mod table_rows;
 mod table_species;
 mod table_units;
 pub(crate) mod table_volume;
+mod table_wood;
 pub mod tables;
 mod trees;
 pub mod yaml;

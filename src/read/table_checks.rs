@@ -292,6 +292,11 @@ fn read_quantity(
     if let Some((_, quantity)) = mass {
         return Some(CheckQuantity::Mass(*quantity));
     }
+    let inside_bark = row.text(table.column("top_basis")) != Some("outside bark");
+    let height_of = |diameter_cm: f64| CheckQuantity::HeightOf {
+        diameter_cm,
+        inside_bark,
+    };
     let found = match name {
         "total" => Some(CheckQuantity::Total),
         "bark" => Some(CheckQuantity::Bark),
@@ -303,7 +308,7 @@ fn read_quantity(
                 CheckQuantity::Merchantable(Merchantable {
                     stump_m,
                     top_diameter_cm,
-                    top_inside_bark: row.text(table.column("top_basis")) != Some("outside bark"),
+                    top_inside_bark: inside_bark,
                     min_dbh_cm: None,
                 })
             })
@@ -311,9 +316,7 @@ fn read_quantity(
         "diameter" => table
             .number(row, columns.at, problems)
             .map(|height_m| CheckQuantity::DiameterAt { height_m }),
-        "height" => table
-            .number(row, columns.top, problems)
-            .map(|diameter_cm| CheckQuantity::HeightOf { diameter_cm }),
+        "height" => table.number(row, columns.top, problems).map(height_of),
         _ => {
             problems.push(
                 Diagnostic::error("unknown-quantity", format!("`{name}` cannot be checked"))

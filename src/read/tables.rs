@@ -13,12 +13,13 @@ use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
-use crate::read::{table_checks, table_log_rules, table_species, table_volume};
+use crate::read::{table_checks, table_log_rules, table_species, table_volume, table_wood};
 use crate::species::SpeciesTable;
 use crate::species::biomass::BiomassSet;
 use crate::species::equation::{Model, Quantity};
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
+use crate::species::wood::WoodProperties;
 
 /// Every table file, `(path below species-tables, text)`, sorted by path.
 const EMBEDDED: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/embedded_tables.rs"));
@@ -213,6 +214,51 @@ impl Tables {
             set.profiles = Some(Box::new(profiles));
         }
         self.try_own("volume", set, species)
+    }
+
+    /// Wood properties of a folder `wood/<set>/`.
+    pub fn wood_properties(
+        &self,
+        name: &str,
+        species: &SpeciesTable,
+    ) -> Result<WoodProperties, Problems> {
+        let mut problems = Problems::new();
+        let known = self.folders("wood");
+        if !known.iter().any(|set| set == name) {
+            let known: Vec<&str> = known.iter().map(String::as_str).collect();
+            problems.push(
+                Diagnostic::error(
+                    "unknown-set",
+                    format!("there is no set of wood properties `{name}`"),
+                )
+                .hint(known_hint(name, &known)),
+            );
+            return Err(problems);
+        }
+        let mut need = |file: &str| {
+            let source = self.source(&format!("wood/{name}/{file}"));
+            if source.is_none() {
+                problems.push(Diagnostic::error(
+                    "file-missing",
+                    format!("the wood properties `{name}` have no file `{file}`"),
+                ));
+            }
+            source
+        };
+        let (head, rows) = (need("set.yaml"), need("species.csv"));
+        let (decay, crown_ratio) = (need("decay.csv"), need("crown-ratio.csv"));
+        let (Some(head), Some(rows), Some(decay), Some(crown_ratio)) =
+            (head, rows, decay, crown_ratio)
+        else {
+            return Err(problems);
+        };
+        let files = table_wood::WoodFiles {
+            head: &head,
+            species: &rows,
+            decay: &decay,
+            crown_ratio: &crown_ratio,
+        };
+        table_wood::read(name, &files, species)
     }
 
     /// Names of the sets that give biomass, sorted.

@@ -32,6 +32,7 @@ pub(super) struct TreeRow {
     pub(super) count: f64,
     pub(super) walkthrough: f64,
     pub(super) defect_pct: Option<f64>,
+    pub(super) crown_ratio_pct: Option<f64>,
     pub(super) baf_m2_per_ha: Option<f64>,
     pub(super) distance_to_centre_m: Option<f64>,
     /// Below the least dbh, or outside every ring.
@@ -70,6 +71,7 @@ pub(super) struct TreeColumns {
     pub(super) height: HeightColumns,
     walkthrough: Option<Column>,
     defect: Option<Column>,
+    crown_ratio: Option<Column>,
     count: Option<Column>,
     pub(super) baf: Option<Column>,
     pub(super) distance_to_centre: Option<Column>,
@@ -102,6 +104,7 @@ impl TreeColumns {
             height: HeightColumns::of(table, problems),
             walkthrough: table.column("walkthrough"),
             defect: table.column("defect_pct"),
+            crown_ratio: table.column("crown_ratio_pct"),
             count: table.column("count"),
             baf: table.quantity("baf", Dimension::BasalAreaFactor, problems),
             distance_to_centre: table.quantity("distance_to_centre", Dimension::Length, problems),
@@ -330,6 +333,12 @@ fn read_tree(
             .unwrap_or(1.0),
         walkthrough: read_walkthrough(table, columns, row, problems),
         defect_pct: table.number_within(row, columns.defect, &limits::DEFECT_PCT, problems),
+        crown_ratio_pct: table.number_within(
+            row,
+            columns.crown_ratio,
+            &limits::CROWN_RATIO_PCT,
+            problems,
+        ),
         baf_m2_per_ha: table.number_within(row, columns.baf, &limits::FACTOR, problems),
         distance_to_centre_m: table.number_within(
             row,

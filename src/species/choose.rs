@@ -57,6 +57,9 @@ pub enum MerchantableBy {
     Share(usize),
     /// The set's own profile.
     Profile,
+    /// The share below a height, up to the height at which the volume with bark, and the share of
+    /// it, put the top diameter.
+    VolumeRatio,
     /// Total volume times the share that the profile of another set gives.
     BorrowedShare,
 }
@@ -88,8 +91,19 @@ pub struct Chosen {
     pub bark: Option<usize>,
     /// Index of the equation for the share below a height.
     pub ratio: Option<usize>,
+    /// Index of the equation for the volume with bark.
+    pub outside: Option<usize>,
+    /// Index of the equation for the share of the volume with bark below a height.
+    pub ratio_outside: Option<usize>,
     /// Index of a profile in the set that lends its profiles.
     pub borrowed: Option<usize>,
+}
+
+impl Chosen {
+    /// Do the equations give a stem profile by volume and ratio?
+    pub fn has_ratio_profile(&self) -> bool {
+        self.ratio.is_some() && self.outside.is_some() && self.ratio_outside.is_some()
+    }
 }
 
 /// No equation: what is missing and what could be done.
@@ -228,6 +242,8 @@ impl VolumeSet {
             main,
             bark: further(Quantity::Bark),
             ratio: further(Quantity::Ratio),
+            outside: further(Quantity::Outside),
+            ratio_outside: further(Quantity::RatioOutside),
             borrowed: self.borrowed(served, wanted.region),
         };
         if let Some(limits) = wanted.merchantable {
@@ -251,7 +267,7 @@ impl VolumeSet {
 
     /// The species by which further quantities are looked up: that of the equation, where it
     /// stands in for another.
-    fn served(&self, main: usize, species: SpeciesId) -> SpeciesId {
+    pub(super) fn served(&self, main: usize, species: SpeciesId) -> SpeciesId {
         let covers = &self.entries[self.equations[main].entry].covers;
         if covers.contains(&species) {
             species
@@ -320,6 +336,9 @@ impl VolumeSet {
             && let Some(index) = beside(Quantity::Share)
         {
             return Some(MerchantableBy::Share(index));
+        }
+        if chosen.has_ratio_profile() {
+            return Some(MerchantableBy::VolumeRatio);
         }
         chosen.borrowed.map(|_| MerchantableBy::BorrowedShare)
     }

@@ -1,7 +1,8 @@
 //! One equation of a volume set: which species and region it serves, what it gives, its form and
 //! its coefficients as printed; and the units in which its publication works.
 
-use crate::species::form::{self, Form, Ratio};
+use crate::species::form::{self, Form};
+use crate::species::ratio::{self, Ratio};
 use crate::species::set::ValidRange;
 use crate::species::share::{self, Share};
 use crate::species::taper::{self, Taper};
@@ -177,7 +178,7 @@ impl FormSpec {
         let direct = form::SPECS.iter().map(FormSpec::Direct);
         direct
             .chain(taper::SPECS.iter().map(FormSpec::Profile))
-            .chain(form::RATIO_SPECS.iter().map(FormSpec::Ratio))
+            .chain(ratio::SPECS.iter().map(FormSpec::Ratio))
             .chain(share::SPECS.iter().map(FormSpec::Share))
             .chain([FormSpec::Formula])
     }

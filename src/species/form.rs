@@ -144,6 +144,19 @@ pub enum Form {
         /// Exponent of height.
         c: f64,
     },
+    /// Power of dbh and height for each unit of the specific gravity of the wood.
+    ///
+    /// Formula: `M = a D^b H^c G`, with `G` the specific gravity of the species' wood (oven-dry
+    /// mass over green volume). The form gives `a D^b H^c`; whoever knows the species multiplies
+    /// by `G`. Domain: `D > 0`, `H > 0`. Source: GTR WO-104, model 5 (species groups).
+    PowerDensity {
+        /// Factor.
+        a: f64,
+        /// Exponent of dbh.
+        b: f64,
+        /// Exponent of height.
+        c: f64,
+    },
     /// Power of dbh alone.
     ///
     /// Formula: `Y = a D^b`. Domain: `D > 0`.
@@ -309,6 +322,16 @@ pub const SPECS: &[Spec<Form>] = &[
         },
     },
     Spec {
+        name: "power-density",
+        coefficients: &["a", "b", "c"],
+        formula: "M = a D^b H^c G, G specific gravity of the wood",
+        build: |c| Form::PowerDensity {
+            a: c[0],
+            b: c[1],
+            c: c[2],
+        },
+    },
+    Spec {
         name: "power-dbh",
         coefficients: &["a", "b"],
         formula: "Y = a D^b",
@@ -389,7 +412,9 @@ impl Form {
                 let cylinder = PI * dbh * dbh * height / 40.0;
                 b1 * height / dbh + cylinder * (b2 + b3 * dbh)
             }
-            Form::Power { a, b, c } => a * dbh.powf(b) * height.powf(c),
+            Form::Power { a, b, c } | Form::PowerDensity { a, b, c } => {
+                a * dbh.powf(b) * height.powf(c)
+            }
             Form::SegmentedPower { a, b, b1, c, k } => {
                 if dbh < k {
                     a * dbh.powf(b) * height.powf(c)
@@ -426,41 +451,6 @@ impl Form {
             Form::ByFormFactor(factor) => factor.volume(dbh, height),
             Form::InsideBark(form) => form.diameter(dbh),
         }
-    }
-}
-
-/// Share of the stem volume that lies below a height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Ratio {
-    /// Two-parameter cumulative share.
-    ///
-    /// Formula: `R(h) = (1 - (1 - h/H)^alpha)^beta`, with `h` height above ground and `H` total
-    /// height in the same unit; 0 at the ground and 1 at the tip. Domain: `0 <= h <= H`.
-    /// Source: Westfall et al. 2024, GTR WO-104, model 6.
-    TwoParameter {
-        /// Exponent inside.
-        alpha: f64,
-        /// Exponent outside.
-        beta: f64,
-    },
-}
-
-/// Every ratio form.
-pub const RATIO_SPECS: &[Spec<Ratio>] = &[Spec {
-    name: "cumulative-ratio",
-    coefficients: &["alpha", "beta"],
-    formula: "R(h) = (1 - (1 - h/H)^alpha)^beta",
-    build: |c| Ratio::TwoParameter {
-        alpha: c[0],
-        beta: c[1],
-    },
-}];
-
-impl Ratio {
-    /// Share of the volume below a relative height `h/H`, which is held within 0 and 1.
-    pub fn share_below(&self, relative_height: f64) -> f64 {
-        let Ratio::TwoParameter { alpha, beta } = *self;
-        (1.0 - (1.0 - relative_height.clamp(0.0, 1.0)).powf(alpha)).powf(beta)
     }
 }
 
@@ -537,14 +527,5 @@ mod tests {
         // table 2.
         let form = build("sharma-2021", &[0.000_506, 0.176, 1.834]);
         assert!((form.value(0.3, 22.0) - 0.711_42).abs() < 5e-6);
-    }
-
-    #[test]
-    fn the_share_below_the_tip_is_the_whole() {
-        let ratio = (RATIO_SPECS[0].build)(&[2.2, 0.8]);
-        assert_eq!(format!("{}", ratio.share_below(1.0)), "1");
-        assert_eq!(format!("{}", ratio.share_below(1.7)), "1");
-        assert_eq!(format!("{}", ratio.share_below(0.0)), "0");
-        assert!(ratio.share_below(0.3) < ratio.share_below(0.4));
     }
 }

@@ -10,11 +10,16 @@ pub mod expression;
 pub mod form;
 pub mod form_factor;
 pub mod inside_bark;
+pub mod national;
+pub mod ratio;
+pub mod ratio_profile;
 pub mod regional;
 pub mod segmented_taper;
 pub mod set;
 pub mod share;
+pub mod stem_profile;
 pub mod taper;
+pub mod wood;
 pub mod zakrzewski;
 
 use std::ops::Range;

@@ -259,6 +259,8 @@ pub enum CheckQuantity {
     HeightOf {
         /// The diameter.
         diameter_cm: f64,
+        /// Is it inside bark? (Of a profile that has one basis only it is on that one.)
+        inside_bark: bool,
     },
 }
 
@@ -345,6 +347,18 @@ impl VolumeSet {
             .any(|equation| equation.quantity == quantity)
     }
 
+    /// Do volumes with and without bark, and the share of each below a height, give stem profiles?
+    pub fn has_ratio_profiles(&self) -> bool {
+        [
+            Quantity::Total,
+            Quantity::Ratio,
+            Quantity::Outside,
+            Quantity::RatioOutside,
+        ]
+        .into_iter()
+        .all(|quantity| self.has(quantity))
+    }
+
     /// Index of a region by its name, without regard to case.
     pub fn region(&self, name: &str) -> Option<usize> {
         self.regions
@@ -406,6 +420,10 @@ impl VolumeSet {
         }
         if self.head.fixed_limits.is_empty() && self.has(Quantity::Share) {
             return self.check_top(limits);
+        }
+        // Any top diameter, inside or outside bark.
+        if self.has_ratio_profiles() {
+            return Ok(());
         }
         match (&self.profiles, self.head.limits_words()) {
             (Some(profiles), _) => {

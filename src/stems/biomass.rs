@@ -30,7 +30,7 @@ pub struct TreeBiomass {
     pub bark_kg: Option<f64>,
     /// Branches.
     pub branch_kg: Option<f64>,
-    /// Foliage.
+    /// Foliage; whether it is part of the total is a matter of the set's definition.
     pub foliage_kg: Option<f64>,
     /// Carbon in `total_kg`.
     pub carbon_kg: f64,

@@ -93,8 +93,11 @@ impl VolumeSet {
                 .evaluate(chosen.main, &tree)
                 .ok_or("there is no diameter inside bark")?,
             CheckQuantity::DiameterAt { height_m } => profile()?.diameter_cm(height_m),
-            CheckQuantity::HeightOf { diameter_cm } => profile()?
-                .height_of_diameter(diameter_cm)
+            CheckQuantity::HeightOf {
+                diameter_cm,
+                inside_bark,
+            } => profile()?
+                .height_of_basis_diameter(diameter_cm, inside_bark)
                 .ok_or("the stem is nowhere that thick")?,
         };
         Ok(held / check.unit.to_held)

@@ -236,6 +236,16 @@ impl VolumeSet {
                 six_digits(self.limits_share(index, tree, whole_m3, &limits))
             ));
         }
+        if by == MerchantableBy::VolumeRatio {
+            for index in [chosen.outside, chosen.ratio_outside, chosen.ratio] {
+                index.inspect(|index| self.equation_lines(*index, lines));
+            }
+            lines.push(
+                "diameter outside bark by the slope of the volume outside bark: d(h)^2 = V R'(h/H) \
+                 / (0.005454154 H) in inches and feet; volume by the ratio inside bark"
+                    .to_owned(),
+            );
+        }
         if let (MerchantableBy::BorrowedShare, Some(profiles), Some(index)) =
             (by, &self.profiles, chosen.borrowed)
         {
@@ -250,13 +260,14 @@ impl VolumeSet {
             self.profile(chosen, tree),
         ) {
             let whole_m3 = profile.volume(0.0, tree.height_m).value;
-            match profile.height_of_diameter(limits.top_diameter_cm) {
+            let inside_bark = limits.top_inside_bark;
+            match profile.height_of_basis_diameter(limits.top_diameter_cm, inside_bark) {
                 Some(limit_m) => {
                     let limit_m = tree.break_m().unwrap_or(limit_m).min(limit_m);
                     lines.push(format!(
                         "by the profile: d = {} cm at {} m; {} m3 from the stump up to there of \
                          {} m3 in all",
-                        six_digits(profile.diameter_cm(limit_m)),
+                        six_digits(profile.diameter_on_basis_cm(limit_m, inside_bark)),
                         six_digits(limit_m),
                         six_digits(profile.volume(limits.stump_m, limit_m).value),
                         six_digits(whole_m3)

@@ -5,6 +5,9 @@ pub mod biomass_derivation;
 pub mod checks;
 pub mod derivation;
 pub mod evaluation;
+pub mod national;
+pub mod national_stem;
+pub mod national_terms;
 pub mod volume;
 
 /// What one tree holds; `None` where it cannot be said (no height, no volume set, no limits).

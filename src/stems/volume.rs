@@ -12,8 +12,10 @@
 use crate::design::Merchantable;
 use crate::species::choose::{Chosen, MerchantableBy};
 use crate::species::equation::{Equation, Measure, Model, Quantity};
+use crate::species::ratio_profile::{Lying, RatioProfile};
 use crate::species::set::{ValidRange, VolumeSet};
 use crate::species::share::ShareInput;
+use crate::species::stem_profile::StemProfile;
 use crate::species::taper::Profile;
 
 /// Stump height of profiles whose set names none.
@@ -105,18 +107,54 @@ impl VolumeSet {
         Profile::new(taper, &self.head.units, stump_m, tree.dbh_cm, tree.height_m)
     }
 
-    /// The profile that goes with the chosen equations: the set's own, or the one it borrows.
-    pub fn profile(&self, chosen: &Chosen, tree: &StemInput) -> Option<Profile> {
+    /// The stem by a volume and the share of it below each height, each an equation of this set:
+    /// inside bark, then outside. `None` where one is of another kind, or the tree is outside the
+    /// domain.
+    pub(crate) fn ratio_profile(
+        &self,
+        [wood, ratio]: [usize; 2],
+        [outside, ratio_outside]: [usize; 2],
+        tree: &StemInput,
+    ) -> Option<RatioProfile> {
+        let lying = |volume: usize, ratio: usize| {
+            let Model::Ratio(ratio) = self.equations[ratio].model else {
+                return None;
+            };
+            let whole_m3 = self.evaluate(volume, tree)?;
+            (whole_m3 > 0.0).then_some(Lying { whole_m3, ratio })
+        };
+        Some(RatioProfile {
+            height_m: tree.height_m,
+            stump_m: self.head.stump_m.unwrap_or(DEFAULT_STUMP_M),
+            inside: lying(wood, ratio)?,
+            outside: lying(outside, ratio_outside)?,
+        })
+    }
+
+    fn own_ratio_profile(&self, chosen: &Chosen, tree: &StemInput) -> Option<RatioProfile> {
+        let inside = [chosen.main, chosen.ratio?];
+        let outside = [chosen.outside?, chosen.ratio_outside?];
+        self.ratio_profile(inside, outside, tree)
+    }
+
+    /// The profile that goes with the chosen equations: the set's own taper, or its volumes and
+    /// ratios, or the taper that it borrows.
+    pub fn profile(&self, chosen: &Chosen, tree: &StemInput) -> Option<StemProfile> {
         if let Some(profile) = self.profile_of(chosen.main, tree) {
-            return Some(profile);
+            return Some(StemProfile::Taper(profile));
         }
-        self.profiles.as_ref()?.profile_of(chosen.borrowed?, tree)
+        if let Some(profile) = self.own_ratio_profile(chosen, tree) {
+            return Some(StemProfile::Ratio(profile));
+        }
+        let profile = self.profiles.as_ref()?.profile_of(chosen.borrowed?, tree)?;
+        Some(StemProfile::Taper(profile))
     }
 
     fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
         let Some(profile) = self.profile_of(chosen.main, tree) else {
             return outside(chosen, true);
         };
+        let profile = StemProfile::Taper(profile);
         let top_m = tree.break_m().unwrap_or(tree.height_m);
         let total_m3 = profile.volume(0.0, top_m).value;
         if !total_m3.is_finite() {
@@ -218,7 +256,9 @@ impl VolumeSet {
                         * self.limits_share(index, tree, main_m3, &limits)
                         * self.merchantable_kept(chosen, &limits, tree)
                 }
-                MerchantableBy::Profile | MerchantableBy::BorrowedShare => {
+                MerchantableBy::Profile
+                | MerchantableBy::VolumeRatio
+                | MerchantableBy::BorrowedShare => {
                     main_m3 * self.merchantable_share(chosen, &limits, tree)
                 }
             }
@@ -281,12 +321,17 @@ impl VolumeSet {
 }
 
 /// Volume of a profile from the stump to the height of the top diameter or the top of the stem,
-/// whichever is lower; the top diameter is on the basis of the profile.
-fn merchantable_of(profile: &Profile, limits: &Merchantable, tree: &StemInput, top_m: f64) -> f64 {
+/// whichever is lower.
+fn merchantable_of(
+    profile: &StemProfile,
+    limits: &Merchantable,
+    tree: &StemInput,
+    top_m: f64,
+) -> f64 {
     if limits.min_dbh_cm.is_some_and(|least| tree.dbh_cm < least) {
         return 0.0;
     }
-    match profile.height_of_diameter(limits.top_diameter_cm) {
+    match profile.height_of_basis_diameter(limits.top_diameter_cm, limits.top_inside_bark) {
         Some(limit_m) => profile.volume(limits.stump_m, limit_m.min(top_m)).value,
         None => 0.0,
     }

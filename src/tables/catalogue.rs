@@ -255,6 +255,6 @@ fn quantity_words(quantity: CheckQuantity) -> String {
             plain((limits.top_diameter_cm * 1e4).round() / 1e4)
         ),
         CheckQuantity::DiameterAt { height_m } => format!("d({} m)", plain(height_m)),
-        CheckQuantity::HeightOf { diameter_cm } => format!("h({} cm)", plain(diameter_cm)),
+        CheckQuantity::HeightOf { diameter_cm, .. } => format!("h({} cm)", plain(diameter_cm)),
     }
 }

@@ -287,13 +287,7 @@ fn the_command_line_overrides_the_design() {
         row(&design, "volume_total")["per_ha"],
         row(&taper, "volume_total")["per_ha"]
     );
-    // A set without merchantable volume leaves that out and says so.
     let national = of(&["--volume-set", "us-national-2024", "--region", "240"]);
-    assert!(
-        national
-            .iter()
-            .all(|row| row["attribute"] != "volume_merch")
-    );
     assert!(national.iter().any(|row| row["attribute"] == "volume_bark"));
     let curve = of(&["--curve", "power"]);
     assert_ne!(

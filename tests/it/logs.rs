@@ -307,8 +307,19 @@ fn profiles_must_be_inside_bark() {
 
 #[test]
 fn another_set_without_profiles_leaves_logs_out() {
-    let set = ["--volume-set", "us-national-2024", "--region", "240"];
-    let run = example().run(&[&["compile", "design.yaml"], &set[..]].concat());
+    // Coefficients of an invented set without profiles: no volume is looked at.
+    let cruise = example();
+    let folder = cruise.path("own/volume/plain");
+    std::fs::create_dir_all(&folder).unwrap();
+    let head = "title: plain\ncitation: invented 2026\nobtained: set up by the user\nform: power\n\
+                quantity: total\nunits: { dbh: cm, height: m, result: m3 }\nbark: inside bark\n\
+                total_includes: all\nrange: not published\nerror: not published\n\
+                regions: { CWH: { title: here } }\n";
+    std::fs::write(folder.join("set.yaml"), head).unwrap();
+    let rows = "species,a,b,c\nFd,0.00004,1.9,1\nHw,0.00004,1.9,1\nCw,0.00004,1.9,1\n";
+    std::fs::write(folder.join("coefficients.csv"), rows).unwrap();
+    let set = ["--tables", "own", "--volume-set", "plain"];
+    let run = cruise.run(&[&["compile", "design.yaml"], &set[..]].concat());
     assert_eq!(run.status, 0, "{}", run.stderr);
     assert!(run.stderr.contains("log-profiles"), "{}", run.stderr);
     assert!(!run.stdout.contains("Logs of live trees"));

@@ -107,6 +107,7 @@ pub(crate) fn tree(species: usize, dbh_cm: f64) -> Tree {
         count: 1.0,
         walkthrough: 1.0,
         defect_pct: None,
+        crown_ratio_pct: None,
         baf_m2_per_ha: None,
         excluded: false,
     }

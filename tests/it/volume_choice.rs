@@ -193,7 +193,12 @@ fn regions_and_limits_that_a_set_cannot_serve_are_refused_with_what_it_can() {
             .check_merchantable(&outside_bark, None)
             .is_ok()
     );
-    let refused = refusal(set("us-national-2024").check_merchantable(&TOP_10_CM, None));
+    for limits in [TOP_10_CM, outside_bark] {
+        let national = set("us-national-2024").check_merchantable(&limits, None);
+        assert!(national.is_ok(), "any top by volume and ratio");
+    }
+    let board_feet = set("inland-empire-board-feet-1982");
+    let refused = refusal(board_feet.check_merchantable(&TOP_10_CM, None));
     assert!(
         refused.contains("gives no merchantable volume"),
         "{refused}"

@@ -131,7 +131,7 @@ fn every_set_meets_its_check_values() {
             ("us-california-volume-to-4-inches-1976", 21),
             ("us-eastern-washington-oregon-volume-1980", 18),
             ("us-front-range-ponderosa-1980", 1),
-            ("us-national-2024", 76),
+            ("us-national-2024", 212),
             ("us-oregon-mountain-hemlock-1981", 3),
             ("us-pacific-northwest-douglas-fir-1974", 30),
             ("us-pacific-northwest-douglas-fir-1977", 27),
@@ -150,7 +150,7 @@ fn every_set_meets_its_check_values() {
 fn a_check_that_is_wrong_does_not_pass() {
     let mut set = set("us-national-2024").clone();
     for check in &mut set.checks {
-        check.value *= 1.0 + 1e-6;
+        check.value *= 1.0 + 1e-5;
         check.printed = format!("{}", check.value);
     }
     assert!(set.verify(&SPECIES).iter().all(|result| !result.pass));

@@ -8,7 +8,7 @@ use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::bucking::LogPlan;
 use crate::logs::inside_bark_profiles;
 use crate::logs::rules::LogRule;
-use crate::read::design::{place_of, read_merchantable_limits};
+use crate::read::design::{place_if_given, place_of, read_merchantable_limits};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
 use crate::species::SpeciesTable;
@@ -102,7 +102,28 @@ impl Sources<'_> {
             problems.push(warning.hint("total volume only is given"));
             volume.merchantable = None;
         }
+        self.check_origin(design, &set, problems);
         Some(set)
+    }
+
+    /// Says which origin of the stand is assumed, if the set tells origins apart.
+    fn check_origin(&self, design: &mut Design, set: &VolumeSet, problems: &mut Problems) {
+        let planted = design.volume.as_ref().is_some_and(|volume| volume.planted);
+        let planted_rows = set.equations.iter().any(|row| row.planted);
+        match place_if_given(self.source, &["volume", "stand_origin"]) {
+            None if planted_rows => design.defaults.push(
+                "stand_origin: natural; the equations for planted stands are not used".to_owned(),
+            ),
+            Some(place) if planted && !planted_rows => {
+                let message = format!(
+                    "volume set `{}` has no equations for planted stands",
+                    set.name
+                );
+                let warning = Diagnostic::warning("stand-origin", message).at(place);
+                problems.push(warning.hint("those for any stand are used"));
+            }
+            _ => {}
+        }
     }
 
     /// The plan for logs, if the volume set has the profiles for it. A set that was only named on the

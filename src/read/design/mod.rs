@@ -97,19 +97,21 @@ pub fn read_merchantable_limits(shown: &str, text: &str) -> Result<Merchantable,
 /// Place of a value of the design by its keys (`["volume", "region"]`); of the whole file if it is
 /// not there.
 pub fn place_of(source: &Source, keys: &[&str]) -> Site {
-    let place = || {
-        let mut node = &parse(source).ok()?;
-        let mut path = Vec::new();
-        for key in keys {
-            let Node::Map(pairs) = node else { return None };
-            let named = |(name, _): &(Node, Node)| name.scalar_text().as_deref() == Some(key);
-            let at = pairs.iter().position(named)?;
-            path.push(Step::Value(at));
-            node = &pairs[at].1;
-        }
-        Some(locate(source, &path))
-    };
-    place().unwrap_or_else(|| source.whole())
+    place_if_given(source, keys).unwrap_or_else(|| source.whole())
+}
+
+/// The place of the value under some keys; `None` where the design does not give it.
+pub fn place_if_given(source: &Source, keys: &[&str]) -> Option<Site> {
+    let mut node = &parse(source).ok()?;
+    let mut path = Vec::new();
+    for key in keys {
+        let Node::Map(pairs) = node else { return None };
+        let named = |(name, _): &(Node, Node)| name.scalar_text().as_deref() == Some(key);
+        let at = pairs.iter().position(named)?;
+        path.push(Step::Value(at));
+        node = &pairs[at].1;
+    }
+    Some(locate(source, &path))
 }
 
 /// Checks the species that a design names (its aliases and substitutes) against the species table,
