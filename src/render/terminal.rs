@@ -6,8 +6,8 @@
 use std::fmt::Write as _;
 
 use comfy_table::{
-    Cell as DrawnCell, CellAlignment, ContentArrangement, LineStyle, Table as DrawnTable,
-    TableStyle,
+    Cell as DrawnCell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle,
+    Table as DrawnTable, TableStyle, Width,
 };
 
 use crate::tables::{Block, Column, Report, Table};
@@ -107,6 +107,11 @@ fn render_table(text: &mut String, table: &Table, width: usize) {
                 GAP
             };
             column.set_padding((0, u16::try_from(gap).unwrap_or(0)));
+            if position + 1 < columns.len() && only_last_wraps(table, columns, width) {
+                let whole = u16::try_from(column_width(table, columns[position]));
+                let whole = Width::Fixed(whole.unwrap_or(u16::MAX));
+                column.set_constraint(ColumnConstraint::LowerBoundary(whole));
+            }
         }
         for line in drawn.lines() {
             let _ = writeln!(text, "{}", line.trim_end());
@@ -136,18 +141,35 @@ fn drawn_cell(content: &str, table: &Table, column: usize) -> DrawnCell {
     DrawnCell::new(content).set_alignment(alignment)
 }
 
+/// Width of a column that does not wrap, with the gap after it.
+fn column_width(table: &Table, at: usize) -> usize {
+    let heads = head(&table.columns[at]);
+    let widest_head = heads
+        .lines()
+        .map(|line| line.chars().count())
+        .max()
+        .unwrap_or(0);
+    let cells = table.rows.iter().map(|row| row[at].shown().chars().count());
+    cells.max().unwrap_or(0).max(widest_head) + GAP
+}
+
+/// Is it enough to wrap the last column, of words, so that names and numbers stay whole?
+fn only_last_wraps(table: &Table, columns: &[usize], width: usize) -> bool {
+    let Some((last, others)) = columns.split_last() else {
+        return false;
+    };
+    let cells = table.rows.iter().map(|row| row[*last].shown());
+    let longest_word = cells
+        .chain([head(&table.columns[*last])])
+        .flat_map(|cell| cell.split_whitespace().map(str::len).max())
+        .max();
+    let used: usize = others.iter().map(|at| column_width(table, *at)).sum();
+    !table.columns[*last].numeric && used + longest_word.unwrap_or(0) <= width
+}
+
 /// Groups of columns, each of which fits the width.
 fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
-    let column_width = |at: usize| {
-        let heads = head(&table.columns[at]);
-        let widest_head = heads
-            .lines()
-            .map(|line| line.chars().count())
-            .max()
-            .unwrap_or(0);
-        let cells = table.rows.iter().map(|row| row[at].shown().chars().count());
-        cells.max().unwrap_or(0).max(widest_head) + GAP
-    };
+    let column_width = |at: usize| column_width(table, at);
     // A last column of words wraps inside the table instead of being moved to another.
     let keys: Vec<usize> = (0..table.key_columns.min(table.columns.len())).collect();
     let key_width: usize = keys.iter().map(|at| column_width(*at)).sum();

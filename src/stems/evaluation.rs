@@ -6,7 +6,8 @@
 use crate::design::{Fallback, Merchantable};
 use crate::records::Status;
 use crate::species::choose::{Chosen, Wanted};
-use crate::species::set::VolumeSet;
+use crate::species::equation::Quantity;
+use crate::species::set::{BarkBasis, FixedLimits, VolumeSet};
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::biomass::{BiomassInput, StemBiomass};
 use crate::stems::volume::{StemInput, StemVolume};
@@ -39,6 +40,49 @@ pub struct Evaluation<'s> {
     pub stem: StemVolume,
     /// Why there is no merchantable volume though limits were given.
     pub no_merchantable: Option<String>,
+    /// The set's own limits, where it gives no total and no limits were given: its merchantable
+    /// volume is between these.
+    pub own_limits: Option<FixedLimits>,
+}
+
+impl Evaluation<'_> {
+    /// Volume of the whole stem on a bark basis: as the set gives it, or wood and bark added where
+    /// it gives bark apart.
+    pub fn total_on(&self, basis: BarkBasis) -> Option<f64> {
+        let total_m3 = self.stem.total_m3;
+        match (self.set.head.bark, basis) {
+            (BarkBasis::Inside, BarkBasis::Outside) => Some(total_m3? + self.stem.bark_m3?),
+            (own, asked) if own == asked => total_m3,
+            _ => None,
+        }
+    }
+}
+
+/// Median over the sets of the volume of the whole stem on a bark basis, each set by the median of
+/// its regions; `None` with fewer than two sets. The evaluations of a set stand together.
+pub fn median_total_m3(evaluations: &[Evaluation<'_>], basis: BarkBasis) -> Option<f64> {
+    let of_sets: Vec<f64> = evaluations
+        .chunk_by(|a, b| std::ptr::eq(a.set, b.set))
+        .filter_map(|of_set| {
+            median(
+                of_set
+                    .iter()
+                    .filter_map(|one| one.total_on(basis))
+                    .collect(),
+            )
+        })
+        .collect();
+    (of_sets.len() > 1).then(|| median(of_sets)).flatten()
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let upper = values.len() / 2;
+    match values.len() {
+        0 => None,
+        odd if odd % 2 == 1 => Some(values[upper]),
+        _ => Some(f64::midpoint(values[upper - 1], values[upper])),
+    }
 }
 
 /// Evaluates one set; empty where it does not cover the species (in the region asked for).
@@ -47,6 +91,7 @@ pub fn evaluate<'s>(
     question: &Question<'_>,
     table: &SpeciesTable,
 ) -> Vec<Evaluation<'s>> {
+    let own_limits = own_limits(set, question);
     let all = std::iter::once(None).chain(set.regions.iter().map(|r| Some(r.name.as_str())));
     let regions: Vec<Option<&str>> = match question.region {
         Some(asked) => match set.region(asked) {
@@ -58,7 +103,8 @@ pub fn evaluate<'s>(
     };
     let mut evaluations: Vec<Evaluation<'s>> = Vec::new();
     for region in regions {
-        let Some((chosen, no_merchantable)) = choose(set, question, region, table) else {
+        let limits = question.merchantable.or(own_limits.as_ref().map(asked));
+        let Some((chosen, no_merchantable)) = choose(set, question, limits, region, table) else {
             continue;
         };
         // A region without a row of its own repeats another's.
@@ -77,21 +123,41 @@ pub fn evaluate<'s>(
             chosen,
             stem,
             no_merchantable,
+            own_limits: own_limits.clone(),
         });
     }
     evaluations
 }
 
+/// The limits of a set that gives merchantable volume only, where the question has none.
+fn own_limits(set: &VolumeSet, question: &Question<'_>) -> Option<FixedLimits> {
+    let only_merchantable = set.main_quantity() == Quantity::Merchantable;
+    (only_merchantable && question.merchantable.is_none())
+        .then(|| set.head.fixed_limits.first().cloned())
+        .flatten()
+}
+
+/// A question for a set's own limits.
+fn asked(limits: &FixedLimits) -> Merchantable {
+    Merchantable {
+        stump_m: limits.stump_m,
+        top_diameter_cm: limits.top_diameter_cm,
+        top_inside_bark: limits.top_basis == BarkBasis::Inside,
+        min_dbh_cm: None,
+    }
+}
+
 fn choose(
     set: &VolumeSet,
     question: &Question<'_>,
+    merchantable: Option<Merchantable>,
     region: Option<&str>,
     table: &SpeciesTable,
 ) -> Option<(Chosen, Option<String>)> {
     let mut wanted = Wanted {
         region,
         fallback: Fallback::None,
-        merchantable: question.merchantable,
+        merchantable,
         planted: question.planted,
     };
     match set.choose(question.species, &wanted, table) {

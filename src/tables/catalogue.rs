@@ -1,5 +1,6 @@
 //! Tables of the published knowledge: species, volume sets, check values.
 
+use crate::diagnostic::counted;
 use crate::species::set::{CheckQuantity, VolumeSet};
 use crate::species::{Kind, SpeciesId, SpeciesTable};
 use crate::stems::checks::CheckResult;
@@ -37,27 +38,23 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
     list
 }
 
-/// One line per volume set.
+/// Volume sets, then biomass sets: name, species (or groups), equations, checks; what it is.
 pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
-    let columns = vec![
-        Column::words("set"),
-        Column::number("species", "and groups"),
-        Column::number("equations", ""),
-        Column::number("checks", ""),
-        Column::words("what it is"),
-    ];
-    let mut list = Table::new("", 1, columns);
-    for set in sets {
-        list.rows.push(vec![
-            Cell::text(&set.name),
-            Cell::Number(set.coverage().len() as f64, 0),
-            Cell::Number(set.equations.len() as f64, 0),
-            Cell::Number(set.checks.len() as f64, 0),
-            Cell::text(&set.head.title),
-        ]);
-    }
     let mut report = Report::new("Sets of equations");
-    report.section("Sets", vec![Block::Table(list)]);
+    for (kind, heading) in [("volume", "Volume"), ("biomass", "Biomass")] {
+        let of_kind = sets.iter().filter(|set| set.kind() == kind);
+        let lines = of_kind.flat_map(|set| {
+            let name_and_counts = format!(
+                "{}: {} species, {}, {}",
+                set.name,
+                set.coverage().len(),
+                counted(set.equations.len(), "equation"),
+                counted(set.checks.len(), "check"),
+            );
+            [name_and_counts, format!("  {}", set.head.title)]
+        });
+        report.section(heading, vec![Block::Lines(lines.collect())]);
+    }
     report
 }
 

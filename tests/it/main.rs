@@ -44,6 +44,7 @@ mod regional_curves;
 mod rejects;
 mod sample;
 mod sampling_properties;
+mod side_by_side;
 mod simulation;
 mod species_tables;
 mod stands_and_strata;
