@@ -157,7 +157,7 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         .and_then(|entry| read_merchantable(walk, &entry));
     let planted = map
         .get(walk, "stand_origin")
-        .and_then(|entry| entry.one_of(walk, &[("natural", false), ("planted", true)]))
+        .and_then(|entry| read_stand_origin(walk, &entry))
         .unwrap_or(false);
     map.finish(walk);
     Some(Volume {
@@ -168,6 +168,11 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         planted,
         merchantable,
     })
+}
+
+/// Was the stand planted?
+pub(super) fn read_stand_origin(walk: &mut Walk, entry: &Entry) -> Option<bool> {
+    entry.one_of(walk, &[("natural", false), ("planted", true)])
 }
 
 /// Species without an equation, lower-cased as written, and what stands in.
