@@ -9,6 +9,7 @@ use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
+use crate::species::bark::BarkSet;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::evaluation::{self, Question};
@@ -108,8 +109,9 @@ fn evaluated(
     table: &SpeciesTable,
     question: &Question<'_>,
 ) -> Result<Report, Diagnostic> {
+    let stems = sets.iter().filter(|set| set.kind() != "bark");
     let (biomass, volume): (Vec<&VolumeSet>, Vec<&VolumeSet>) =
-        sets.iter().partition(|set| set.kind() == "biomass");
+        stems.partition(|set| set.kind() == "biomass");
     let evaluations: Vec<_> = volume
         .into_iter()
         .flat_map(|set| evaluation::evaluate(set, question, table))
@@ -158,21 +160,24 @@ fn covering<'s>(
 fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Problems), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
-    let biomass = tables.folders("biomass");
+    let (biomass, bark) = (tables.folders("biomass"), tables.bark_sets());
     let kind = |name: &String| {
         if biomass.contains(name) {
             "biomass"
+        } else if bark.contains(name) {
+            "bark"
         } else {
             "volume"
         }
     };
     let read = |name: &String| match kind(name) {
-        "biomass" => tables.equation_set("biomass", name, &table),
-        _ => tables.volume_set(name, &table),
+        "volume" => tables.volume_set(name, &table),
+        "bark" => tables.bark_set(name, &table).map(BarkSet::into_set),
+        kind => tables.equation_set(kind, name, &table),
     };
     let names = match &arguments.set {
         Some(name) => vec![name.clone()],
-        None => [tables.volume_sets(), biomass.clone()].concat(),
+        None => [tables.volume_sets(), biomass.clone(), bark.clone()].concat(),
     };
     let (mut sets, mut problems) = (Vec::new(), Problems::new());
     for name in &names {

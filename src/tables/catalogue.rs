@@ -41,6 +41,7 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
 pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
     let columns = vec![
         Column::words("set"),
+        Column::words("kind"),
         Column::number("species", "and groups"),
         Column::number("equations", ""),
         Column::number("checks", ""),
@@ -50,6 +51,7 @@ pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
     for set in sets {
         list.rows.push(vec![
             Cell::text(&set.name),
+            Cell::text(set.kind()),
             Cell::Number(set.coverage().len() as f64, 0),
             Cell::Number(set.equations.len() as f64, 0),
             Cell::Number(set.checks.len() as f64, 0),
@@ -65,27 +67,34 @@ pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
 pub fn volume_set(set: &VolumeSet, table: &SpeciesTable) -> Report {
     let head = &set.head;
     let units = &head.units;
-    let of_mass = set.kind() == "biomass";
+    let works_in = |result: &str| {
+        format!(
+            "works in: dbh {}, height {}, result {result}",
+            units.dbh, units.height
+        )
+    };
     let mut facts = vec![
         format!("citation: {}", head.citation),
         format!("coefficients: {}", head.obtained.words()),
-        format!(
-            "works in: dbh {}, height {}, result {}",
-            units.dbh,
-            units.height,
-            if of_mass { units.mass } else { units.result }
-        ),
-        if of_mass {
-            format!("biomass includes: {}", head.total_includes)
-        } else {
-            format!("total volume includes: {}", head.total_includes)
-        },
-        format!("range: {}", range_words(set)),
-        format!("error: {}", head.error.statement),
     ];
-    if !of_mass {
-        facts.insert(3, format!("bark: {}", head.bark.words()));
-    }
+    facts.extend(match set.kind() {
+        "biomass" => vec![
+            works_in(units.mass),
+            format!("biomass includes: {}", head.total_includes),
+        ],
+        "bark" => vec![
+            format!("works in: dbh {}, result {}", units.dbh, units.dbh),
+            "gives: diameter inside bark at breast height, for `volume: bark` of a design"
+                .to_owned(),
+        ],
+        _ => vec![
+            works_in(units.result),
+            format!("bark: {}", head.bark.words()),
+            format!("total volume includes: {}", head.total_includes),
+        ],
+    });
+    facts.push(format!("range: {}", range_words(set)));
+    facts.push(format!("error: {}", head.error.statement));
     facts.extend(head.carbon_fraction.iter().map(|fraction| {
         format!(
             "carbon: {} of dry mass ({})",
