@@ -17,6 +17,7 @@ use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::TreeValues;
 use crate::stems::biomass::{BiomassInput, StemBiomass};
+use crate::stems::national::N_DECAY_CLASSES;
 use crate::stems::volume::{StemInput, StemVolume};
 
 /// The published knowledge that a cruise is compiled with.
@@ -107,13 +108,17 @@ fn stand_in(
 pub fn biomass_equation_for(
     sets: &[BiomassSet],
     biomass: &Biomass,
+    volume: Option<&Volume>,
     table: &SpeciesTable,
     aliases: &[(String, String)],
     species: SpeciesId,
 ) -> Result<BiomassEquation, Missing> {
     let substitute = stand_in(&biomass.substitute, table, aliases, species)?;
+    let of_volume = volume.is_some_and(|volume| volume.planted);
     let wanted = BiomassWanted {
         region: biomass.region.as_deref(),
+        province: biomass.province.as_deref(),
+        planted: biomass.planted.unwrap_or(of_volume),
         fallback: biomass.fallback,
         carbon_fraction: biomass.carbon_fraction,
     };
@@ -162,7 +167,7 @@ pub fn compile<'a>(
         FitBy::Cruise => {
             let all: Vec<&Stand> = records.stands.iter().collect();
             let curves = fit(&all, design, &records.species, knowledge);
-            let compile = |stand| compile_stand(stand, records, knowledge, chosen, &curves);
+            let compile = |stand| compile_stand(stand, design, records, knowledge, chosen, &curves);
             records.stands.iter().map(compile).collect()
         }
         FitBy::Stand => records
@@ -170,7 +175,7 @@ pub fn compile<'a>(
             .iter()
             .map(|stand| {
                 let curves = fit(&[stand], design, &records.species, knowledge);
-                compile_stand(stand, records, knowledge, chosen, &curves)
+                compile_stand(stand, design, records, knowledge, chosen, &curves)
             })
             .collect(),
     };
@@ -212,8 +217,10 @@ fn biomass_equations(
     };
     let (sets, table) = (&knowledge.biomass, &knowledge.species);
     let aliases = &design.species_aliases;
-    let one =
-        |species: &CruiseSpecies| biomass_equation_for(sets, biomass, table, aliases, species.id);
+    let volume = design.volume.as_ref();
+    let one = |species: &CruiseSpecies| {
+        biomass_equation_for(sets, biomass, volume, table, aliases, species.id)
+    };
     records.species.iter().map(one).collect()
 }
 
@@ -242,6 +249,7 @@ struct ChosenEquations<'e> {
 
 fn compile_stand(
     stand: &Stand,
+    design: &Design,
     records: &Records,
     knowledge: &Knowledge,
     chosen: ChosenEquations<'_>,
@@ -259,7 +267,7 @@ fn compile_stand(
     let biomass_of = |tree: &Tree, height_m| {
         let equation = chosen.biomass.get(tree.species)?;
         let set = knowledge.biomass.get(equation.set)?;
-        set.tree(equation, &biomass_input(tree, height_m))
+        set.tree(equation, &biomass_input(design, tree, height_m))
     };
     let biomass: Vec<Option<StemBiomass>> = if chosen.biomass.is_empty() {
         Vec::new()
@@ -349,12 +357,19 @@ pub fn stem_input(tree: &Tree, height_m: f64) -> StemInput {
 }
 
 /// Sizes and state that go into the biomass equations.
-pub fn biomass_input(tree: &Tree, height_m: Option<f64>) -> BiomassInput {
+pub fn biomass_input(design: &Design, tree: &Tree, height_m: Option<f64>) -> BiomassInput {
+    let class = tree.status.decay_class();
     BiomassInput {
         dbh_cm: tree.dbh_cm,
         height_m,
         broken_height_m: tree.broken_height_m,
         status: tree.status,
+        // Classes of another scale mean something else.
+        decay_class: class
+            .filter(|_| design.decay_classes.len() == N_DECAY_CLASSES)
+            .and_then(|class| u8::try_from(class + 1).ok()),
+        defect_pct: tree.defect_pct.unwrap_or(0.0),
+        crown_ratio_pct: tree.crown_ratio_pct,
     }
 }
 

@@ -261,8 +261,10 @@ pub struct Biomass {
     pub sets: Vec<String>,
     /// Region or zone of the sets.
     pub region: Option<String>,
-    /// State or province, for sets that need one.
+    /// Ecological province, for sets that use one.
     pub province: Option<String>,
+    /// Are the stands planted? `None`: as for volume.
+    pub planted: Option<bool>,
     /// Carbon in a unit of oven-dry mass, in place of the sets' own.
     pub carbon_fraction: Option<f64>,
     /// Species (lower-cased, as written) without an equation, and the species that stands in.

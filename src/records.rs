@@ -133,6 +133,14 @@ impl Status {
     pub fn is_live(self) -> bool {
         self == Status::Live
     }
+
+    /// Decay class of a dead tree, an index into the design's list; `None` where none is recorded.
+    pub fn decay_class(self) -> Option<usize> {
+        match self {
+            Status::Live => None,
+            Status::Dead { decay_class } => decay_class,
+        }
+    }
 }
 
 /// One tree with a record of its own.

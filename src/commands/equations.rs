@@ -7,9 +7,11 @@ use crate::cli::EquationsArgs;
 use crate::design::Merchantable;
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
+use crate::read::table_head::known_hint;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
 use crate::species::bark::BarkSet;
+use crate::species::biomass::BiomassSet;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::stems::evaluation::{self, Question};
@@ -21,6 +23,25 @@ use crate::write;
 const WIDTH: usize = 80;
 /// Check values need more columns than a narrow terminal has.
 const WIDE: usize = 110;
+
+/// The sets asked for.
+struct Sets {
+    volume: Vec<VolumeSet>,
+    biomass: Vec<BiomassSet>,
+    bark: Vec<BarkSet>,
+}
+
+impl Sets {
+    /// Each set once: one that gives both volume and biomass is kept as both.
+    fn all(&self) -> Vec<&VolumeSet> {
+        let masses = self.biomass.iter().filter_map(|set| match set {
+            BiomassSet::Components(set) => Some(set.as_ref()),
+            BiomassSet::National(_) => None,
+        });
+        let bark = self.bark.iter().map(BarkSet::set);
+        self.volume.iter().chain(masses).chain(bark).collect()
+    }
+}
 
 /// Runs the command.
 pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
@@ -40,7 +61,7 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
                 return Ok(Outcome::InputIsWrong);
             }
         };
-        return verify(&sets, &table, &rules);
+        return verify(&sets.all(), &table, &rules);
     }
     let shown = match asked(arguments, &sets, &table) {
         Ok(shown) => shown,
@@ -56,7 +77,7 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
 /// The report that the options ask for.
 fn asked(
     arguments: &EquationsArgs,
-    sets: &[VolumeSet],
+    sets: &Sets,
     table: &SpeciesTable,
 ) -> Result<Report, Diagnostic> {
     let species = match &arguments.species {
@@ -91,9 +112,9 @@ fn asked(
             };
             evaluated(arguments, sets, table, &question)
         }
-        (_, None, None) => Ok(match (&arguments.set, sets, species) {
+        (_, None, None) => Ok(match (&arguments.set, sets.all().as_slice(), species) {
             (Some(_), [set], None) => catalogue::volume_set(set, table),
-            _ => catalogue::volume_sets(&covering(arguments, sets, species)),
+            _ => catalogue::volume_sets(&covering(arguments, &sets.all(), species)),
         }),
         _ => Err(Diagnostic::error(
             "tree-incomplete",
@@ -105,22 +126,29 @@ fn asked(
 
 fn evaluated(
     arguments: &EquationsArgs,
-    sets: &[VolumeSet],
+    sets: &Sets,
     table: &SpeciesTable,
     question: &Question<'_>,
 ) -> Result<Report, Diagnostic> {
-    let stems = sets.iter().filter(|set| set.kind() != "bark");
-    let (biomass, volume): (Vec<&VolumeSet>, Vec<&VolumeSet>) =
-        stems.partition(|set| set.kind() == "biomass");
-    let evaluations: Vec<_> = volume
-        .into_iter()
+    let evaluations: Vec<_> = sets
+        .volume
+        .iter()
         .flat_map(|set| evaluation::evaluate(set, question, table))
         .collect();
-    let masses: Vec<_> = biomass
-        .into_iter()
+    let masses: Vec<_> = sets
+        .biomass
+        .iter()
         .filter_map(|set| evaluation::evaluate_biomass(set, question, table))
         .collect();
     if evaluations.is_empty() && masses.is_empty() {
+        if let [bark] = &sets.bark[..]
+            && arguments.set.is_some()
+        {
+            let name = &bark.set().name;
+            let message = format!("bark set `{name}` gives neither volume nor biomass");
+            return Err(Diagnostic::error("no-equation", message)
+                .hint(format!("`spinney equations {name}` shows what it gives")));
+        }
         return Err(Diagnostic::error(
             "no-equation",
             format!("no set covers {}", table.get(question.species).label()),
@@ -145,7 +173,7 @@ fn evaluated(
 /// The sets that cover the species and have the region, as far as these are asked for.
 fn covering<'s>(
     arguments: &EquationsArgs,
-    sets: &'s [VolumeSet],
+    sets: &[&'s VolumeSet],
     species: Option<SpeciesId>,
 ) -> Vec<&'s VolumeSet> {
     let covers = |set: &&VolumeSet| {
@@ -153,43 +181,58 @@ fn covering<'s>(
         region.is_none_or(|name| set.region(name).is_some())
             && species.is_none_or(|id| set.coverage().iter().any(|c| c.species.contains(&id)))
     };
-    sets.iter().filter(covers).collect()
+    sets.iter().copied().filter(covers).collect()
 }
 
 /// The species table, the sets asked for, and warnings about them.
-fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Vec<VolumeSet>, Problems), Problems> {
+fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Sets, Problems), Problems> {
     let tables = load::tables(arguments.tables.as_deref())?;
     let table = tables.species()?;
-    let (biomass, bark) = (tables.folders("biomass"), tables.bark_sets());
-    let kind = |name: &String| {
-        if biomass.contains(name) {
-            "biomass"
-        } else if bark.contains(name) {
-            "bark"
-        } else {
-            "volume"
-        }
+    let mut sets = Sets {
+        volume: Vec::new(),
+        biomass: Vec::new(),
+        bark: Vec::new(),
     };
-    let read = |name: &String| match kind(name) {
-        "volume" => tables.volume_set(name, &table),
-        "bark" => tables.bark_set(name, &table).map(BarkSet::into_set),
-        kind => tables.equation_set(kind, name, &table),
-    };
-    let names = match &arguments.set {
-        Some(name) => vec![name.clone()],
-        None => [tables.volume_sets(), biomass.clone(), bark.clone()].concat(),
-    };
-    let (mut sets, mut problems) = (Vec::new(), Problems::new());
-    for name in &names {
-        match read(name) {
-            Ok(set) => {
-                if let Some(warning) = tables.untested(kind(name), &set) {
-                    problems.push(warning);
-                }
-                sets.push(set);
+    let mut problems = Problems::new();
+    let wanted = |name: &&String| arguments.set.as_ref().is_none_or(|set| set == *name);
+    let (volume, biomass) = (tables.volume_sets(), tables.biomass_sets());
+    let bark = tables.bark_sets();
+    for name in volume.iter().filter(wanted) {
+        if let Some(set) = load::keep(tables.volume_set(name, &table), &mut problems) {
+            if let Some(warning) = tables.untested("volume", &set) {
+                problems.push(warning);
             }
-            Err(found) => problems.append(found),
+            sets.volume.push(set);
         }
+    }
+    for name in biomass.iter().filter(wanted) {
+        if let Some(set) = load::keep(tables.biomass_set(name, &table), &mut problems) {
+            if let Some(warning) = tables.untested("biomass", set.equations()) {
+                problems.push(warning);
+            }
+            sets.biomass.push(set);
+        }
+    }
+    for name in bark.iter().filter(wanted) {
+        if let Some(set) = load::keep(tables.bark_set(name, &table), &mut problems) {
+            if let Some(warning) = tables.untested("bark", set.set()) {
+                problems.push(warning);
+            }
+            sets.bark.push(set);
+        }
+    }
+    let names = [volume, biomass, bark].concat();
+    if let Some(name) = &arguments.set
+        && !names.contains(name)
+    {
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        problems.push(
+            Diagnostic::error(
+                "unknown-set",
+                format!("there is no volume, biomass or bark set `{name}`"),
+            )
+            .hint(known_hint(name, &names)),
+        );
     }
     if problems.has_errors() {
         Err(problems)
@@ -208,7 +251,7 @@ fn log_rules(arguments: &EquationsArgs) -> Result<Vec<LogRule>, Problems> {
     names.iter().map(|name| tables.log_rule(name)).collect()
 }
 
-fn verify(sets: &[VolumeSet], table: &SpeciesTable, rules: &[LogRule]) -> Result<Outcome> {
+fn verify(sets: &[&VolumeSet], table: &SpeciesTable, rules: &[LogRule]) -> Result<Outcome> {
     let mut shown = Report::new("Check values");
     let (mut checks, mut failed) = (0, 0);
     for set in sets {

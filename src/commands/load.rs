@@ -133,6 +133,7 @@ fn read(
     problems.append(check_species(&source, &species));
     let mut design = design?;
     override_design(&mut design, arguments, problems);
+    let biomass = biomass::sets(&mut design, &source, arguments, &tables, &species, problems);
     let sources = Sources {
         source: &source,
         tables: &tables,
@@ -156,7 +157,6 @@ fn read(
         }
         with_sets.push((design, set, logs));
     }
-    let biomass = biomass::sets(&design, &source, arguments, &tables, &species, problems);
     let regional = regional_set(&design, &tables, &species, problems);
     let (files, found) = open_record_files(&design);
     problems.append(found);
@@ -193,7 +193,9 @@ fn covered(
             missing.extend(equation_for(set, wanted, species, aliases, id).err());
         }
         if let (Some(wanted), Some(sets)) = (&design.biomass, biomass) {
-            missing.extend(biomass_equation_for(sets, wanted, species, aliases, id).err());
+            let volume = design.volume.as_ref();
+            let found = biomass_equation_for(sets, wanted, volume, species, aliases, id);
+            missing.extend(found.err());
         }
     }
     let mut messages: Vec<String> = Vec::new();

@@ -11,6 +11,7 @@
 //! full tally: w = c / A, A area of the stratum; slope and share have no part in it
 //! ```
 
+use crate::math::digits::six_digits;
 use crate::records::{Count, Rule, Tree, Visit};
 use crate::units::basal_area_m2;
 
@@ -134,8 +135,9 @@ pub fn derivation(visit: &Visit, tree: &Tree, stratum_area_ha: Option<f64>) -> V
         },
         Rule::AngleGauge { baf_m2_per_ha } => {
             let factor = tree.baf_m2_per_ha.unwrap_or(*baf_m2_per_ha);
+            let shown = six_digits(factor);
             format!(
-                "angle gauge of {factor} m2/ha{}: {factor} / {basal_area:.6} = {:.4} trees/ha",
+                "angle gauge of {shown} m2/ha{}: {shown} / {basal_area:.6} = {:.4} trees/ha",
                 if tree.baf_m2_per_ha.is_some() {
                     " (the tree's own)"
                 } else {

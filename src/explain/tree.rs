@@ -268,7 +268,7 @@ fn biomass_lines(compilation: &Compilation<'_>, tree: &Tree, height_m: Option<f6
             compilation.knowledge.species.get(substitute).label()
         ));
     }
-    lines.extend(set.derivation(equation, &biomass_input(tree, height_m)));
+    lines.extend(set.derivation(equation, &biomass_input(compilation.design, tree, height_m)));
     lines
 }
 

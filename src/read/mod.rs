@@ -29,7 +29,7 @@ mod strata;
 mod suspicious;
 mod table_checks;
 mod table_formula;
-mod table_head;
+pub(crate) mod table_head;
 mod table_log_checks;
 mod table_log_rules;
 mod table_models;

@@ -16,7 +16,7 @@ use crate::read::table_head::known_hint;
 use crate::read::{table_checks, table_log_rules, table_species, table_volume, table_wood};
 use crate::species::SpeciesTable;
 use crate::species::bark::BarkSet;
-use crate::species::biomass::BiomassSet;
+use crate::species::biomass::{BiomassSet, NationalSet};
 use crate::species::equation::{Model, Quantity};
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
@@ -262,15 +262,42 @@ impl Tables {
         table_wood::read(name, &files, species)
     }
 
-    /// Names of the sets that give biomass, sorted.
+    /// Names of the sets that give biomass, sorted: those of their own folder, and volume sets with
+    /// wood properties of the same name.
     pub fn biomass_sets(&self) -> Vec<String> {
-        self.folders("biomass")
+        let volume = self.volume_sets();
+        let mut names = self.folders("biomass");
+        names.extend(
+            self.folders("wood")
+                .into_iter()
+                .filter(|name| volume.contains(name)),
+        );
+        names.sort();
+        names.dedup();
+        names
     }
 
     /// A set that gives biomass.
     pub fn biomass_set(&self, name: &str, species: &SpeciesTable) -> Result<BiomassSet, Problems> {
-        let set = self.equation_set("biomass", name, species)?;
-        Ok(BiomassSet::Components(set))
+        let has_wood = self.folders("wood").iter().any(|wood| wood == name);
+        if !has_wood || self.folders("biomass").iter().any(|set| set == name) {
+            let set = self.equation_set("biomass", name, species)?;
+            return Ok(BiomassSet::Components(Box::new(set)));
+        }
+        let set = self.volume_set(name, species)?;
+        if !set.is_national() {
+            let mut problems = Problems::new();
+            problems.push(
+                Diagnostic::error(
+                    "no-biomass",
+                    format!("volume set `{name}` lacks components that biomass follows from"),
+                )
+                .hint("it needs rows for every volume, ratio and mass of the national system"),
+            );
+            return Err(problems);
+        }
+        let wood = self.wood_properties(name, species)?;
+        Ok(BiomassSet::National(Box::new(NationalSet { set, wood })))
     }
 
     /// Names of the sets of bark ratios, sorted.

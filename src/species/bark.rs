@@ -43,11 +43,6 @@ impl BarkSet {
         &self.0
     }
 
-    /// The same, no longer as a set of bark.
-    pub fn into_set(self) -> VolumeSet {
-        self.0
-    }
-
     /// Index of the row that the publication provides for a species: its own, else its group's.
     pub fn row_for(&self, species: SpeciesId) -> Option<usize> {
         let serves = |group: bool| {

@@ -11,14 +11,28 @@
 use crate::design::Fallback;
 use crate::species::choose::{Chosen, Missing, Wanted};
 use crate::species::equation::Quantity;
+use crate::species::national::NationalEquations;
 use crate::species::set::VolumeSet;
+use crate::species::wood::WoodProperties;
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// A set that gives biomass.
 #[derive(Clone, Debug)]
 pub enum BiomassSet {
     /// Equations for the total or for components, each straight from dbh (and height).
-    Components(VolumeSet),
+    Components(Box<VolumeSet>),
+    /// The national-scale system of the United States: a total, to which components that follow
+    /// from volume, wood and decay are brought.
+    National(Box<NationalSet>),
+}
+
+/// The national-scale system: its equations, and what is known of the wood.
+#[derive(Clone, Debug)]
+pub struct NationalSet {
+    /// Volumes and masses.
+    pub set: VolumeSet,
+    /// Specific gravity, carbon, decay, crown ratios.
+    pub wood: WoodProperties,
 }
 
 /// The share of carbon in oven-dry mass, and where it comes from.
@@ -54,6 +68,20 @@ impl ComponentRows {
     }
 }
 
+/// The equations that serve a species.
+#[derive(Clone, Debug)]
+pub enum BiomassRows {
+    /// Of a component set.
+    Components(ComponentRows),
+    /// Of the national-scale system.
+    National {
+        /// One for each component.
+        equations: NationalEquations,
+        /// Ecological province, whose mean crown ratio serves dead broken trees.
+        province: Option<String>,
+    },
+}
+
 /// What serves a species.
 #[derive(Clone, Debug)]
 pub struct BiomassEquation {
@@ -62,9 +90,11 @@ pub struct BiomassEquation {
     /// The choice; its main equation is the total, or stem wood.
     pub chosen: Chosen,
     /// The equations.
-    pub rows: ComponentRows,
-    /// Carbon in a unit of mass.
+    pub rows: BiomassRows,
+    /// Carbon in a unit of mass of a live tree.
     pub carbon_fraction: f64,
+    /// Is that fraction the design's, for every tree?
+    pub carbon_of_design: bool,
     /// The species that the design lets stand in.
     pub substitute: Option<SpeciesId>,
 }
@@ -74,6 +104,10 @@ pub struct BiomassEquation {
 pub struct BiomassWanted<'a> {
     /// Region or zone, for sets that have it.
     pub region: Option<&'a str>,
+    /// Ecological province, for sets that use it.
+    pub province: Option<&'a str>,
+    /// Are the stands planted?
+    pub planted: bool,
     /// What to do for a species without an equation.
     pub fallback: Fallback,
     /// Carbon fraction in place of the set's own.
@@ -81,40 +115,50 @@ pub struct BiomassWanted<'a> {
 }
 
 impl BiomassSet {
-    /// Its name.
-    pub fn name(&self) -> &str {
+    /// Its equations.
+    pub fn equations(&self) -> &VolumeSet {
         match self {
-            BiomassSet::Components(set) => &set.name,
+            BiomassSet::Components(set) => set,
+            BiomassSet::National(national) => &national.set,
         }
     }
 
-    /// Its own carbon fraction.
+    /// Its name.
+    pub fn name(&self) -> &str {
+        &self.equations().name
+    }
+
+    /// The carbon fraction that it has for every species alike.
     pub fn carbon_fraction(&self) -> Option<&CarbonFraction> {
+        self.equations().head.carbon_fraction.as_ref()
+    }
+
+    /// Does it tell how much carbon there is?
+    pub fn has_carbon(&self) -> bool {
         match self {
-            BiomassSet::Components(set) => set.head.carbon_fraction.as_ref(),
+            BiomassSet::Components(_) => self.carbon_fraction().is_some(),
+            BiomassSet::National(_) => true,
         }
     }
 
     /// Has it this region?
     pub fn has_region(&self, region: &str) -> bool {
-        match self {
-            BiomassSet::Components(set) => set.region(region).is_some(),
-        }
+        self.equations().region(region).is_some()
     }
 
-    /// Does it differ by state or province?
-    pub fn uses_province(&self) -> bool {
+    /// The provinces that it tells apart.
+    pub fn provinces(&self) -> Vec<&str> {
         match self {
-            BiomassSet::Components(_) => false,
+            BiomassSet::Components(_) => Vec::new(),
+            BiomassSet::National(national) => national.wood.provinces(),
         }
     }
 
     /// Does it need a region other than the one given, which another set may have? The error says
     /// which there are.
     pub fn check_region(&self, region: Option<&str>) -> Result<(), String> {
-        match self {
-            BiomassSet::Components(set) => set.check_region(region.filter(|r| self.has_region(r))),
-        }
+        let region = region.filter(|region| self.has_region(region));
+        self.equations().check_region(region)
     }
 
     /// The equations of this set for a species, and how close their row is to it.
@@ -125,16 +169,37 @@ impl BiomassSet {
         wanted: &BiomassWanted,
         table: &SpeciesTable,
     ) -> Result<(Closeness, BiomassEquation), Missing> {
-        let region = wanted.region.filter(|region| self.has_region(region));
-        let (closeness, chosen, rows) = match self {
+        let of_set = Wanted {
+            region: wanted.region.filter(|region| self.has_region(region)),
+            fallback: wanted.fallback,
+            merchantable: None,
+            planted: wanted.planted,
+        };
+        let (chosen, rows, own) = match self {
             BiomassSet::Components(set) => {
-                let (chosen, rows) =
-                    set.choose_components(species, region, wanted.fallback, table)?;
-                let entry = &set.entries[set.equations[chosen.main].entry];
-                (Closeness::of(&entry.covers, table), chosen, rows)
+                let (chosen, rows) = set.choose_components(species, &of_set, table)?;
+                let own = self.carbon_fraction().map(|fraction| fraction.value);
+                (chosen, BiomassRows::Components(rows), own)
+            }
+            BiomassSet::National(national) => {
+                let mut chosen = national.set.choose(species, &of_set, table)?;
+                let wood = &national.wood;
+                let equations = national
+                    .set
+                    .national_equations(&chosen, &of_set, wood, table)?;
+                national.set.add_marks(&mut chosen, equations.all());
+                let province = wanted.province.map(str::to_owned);
+                let own = Some(equations.live_carbon_fraction);
+                (
+                    chosen,
+                    BiomassRows::National {
+                        equations,
+                        province,
+                    },
+                    own,
+                )
             }
         };
-        let own = self.carbon_fraction().map(|fraction| fraction.value);
         let carbon_fraction = wanted.carbon_fraction.or(own).ok_or_else(|| Missing {
             hint: "give one in the design: `biomass: carbon_fraction`".to_owned(),
             ..plain(format!(
@@ -142,11 +207,15 @@ impl BiomassSet {
                 self.name()
             ))
         })?;
+        let set = self.equations();
+        let entry = &set.entries[set.equations[chosen.main].entry];
+        let closeness = Closeness::of(&entry.covers, table);
         let equation = BiomassEquation {
             set: index,
             chosen,
             rows,
             carbon_fraction,
+            carbon_of_design: wanted.carbon_fraction.is_some(),
             substitute: None,
         };
         Ok((closeness, equation))
@@ -190,18 +259,11 @@ impl VolumeSet {
     pub(crate) fn choose_components(
         &self,
         species: SpeciesId,
-        region: Option<&str>,
-        fallback: Fallback,
+        wanted: &Wanted,
         table: &SpeciesTable,
     ) -> Result<(Chosen, ComponentRows), Missing> {
-        let wanted = Wanted {
-            region,
-            fallback,
-            merchantable: None,
-            planted: false,
-        };
-        let mut chosen = self.choose(species, &wanted, table)?;
-        let row = |quantity| self.further_row(quantity, &chosen, &wanted);
+        let mut chosen = self.choose(species, wanted, table)?;
+        let row = |quantity| self.further_row(quantity, &chosen, wanted);
         let rows = ComponentRows {
             total: row(Quantity::TotalMass),
             wood: row(Quantity::WoodMass),
@@ -217,14 +279,19 @@ impl VolumeSet {
                 table.get(species).label()
             )));
         }
-        for row in rows.all() {
+        self.add_marks(&mut chosen, rows.all());
+        Ok((chosen, rows))
+    }
+
+    /// Adds the doubts about further rows to a choice.
+    fn add_marks(&self, chosen: &mut Chosen, rows: impl Iterator<Item = usize>) {
+        for row in rows {
             if let Some(mark) = &self.equations[row].mark
                 && !chosen.marks.contains(mark)
             {
                 chosen.marks.push(mark.clone());
             }
         }
-        Ok((chosen, rows))
     }
 }
 

@@ -42,6 +42,24 @@ pub struct NationalEquations {
     pub total_mass: usize,
 }
 
+impl NationalEquations {
+    /// Indices of all of them.
+    pub fn all(&self) -> impl Iterator<Item = usize> {
+        [
+            self.wood,
+            self.bark,
+            self.outside,
+            self.ratio,
+            self.ratio_outside,
+            self.bark_mass,
+            self.branch_mass,
+            self.foliage_mass,
+            self.total_mass,
+        ]
+        .into_iter()
+    }
+}
+
 impl VolumeSet {
     /// Has the set every component of the national-scale system?
     pub fn is_national(&self) -> bool {

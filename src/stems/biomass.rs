@@ -1,7 +1,8 @@
 //! Biomass and carbon of one tree by the equations chosen for its species.
 //!
 //! In: the sets, the chosen equations, dbh, height, live or dead, broken or not. Out: oven-dry
-//! mass above ground by component, and carbon. Rules, the same for every component set:
+//! mass above ground by component, and carbon. The national-scale system of the United States has
+//! its own rules for cull, decay and breaks (`national`). Rules, the same for every component set:
 //! - where the set gives the four components and no total, the total is their sum;
 //! - where it gives the total and three components, the fourth is the remainder; shares that would
 //!   make more than the whole (very small trees) are scaled to the whole, and that is told;
@@ -13,7 +14,7 @@
 //!   too.
 
 use crate::records::Status;
-use crate::species::biomass::{BiomassEquation, BiomassSet, ComponentRows};
+use crate::species::biomass::{BiomassEquation, BiomassRows, BiomassSet, ComponentRows};
 use crate::species::equation::Model;
 use crate::species::form::Form;
 use crate::species::set::VolumeSet;
@@ -47,6 +48,36 @@ pub struct BiomassInput {
     pub broken_height_m: Option<f64>,
     /// Live or dead.
     pub status: Status,
+    /// Decay class 1 to 5 of a dead tree, where it is known.
+    pub decay_class: Option<u8>,
+    /// Share of the wood lost to defect, percent.
+    pub defect_pct: f64,
+    /// Length of the crown over the height of the tree as it stands, percent.
+    pub crown_ratio_pct: Option<f64>,
+}
+
+impl BiomassInput {
+    /// A sound, unbroken, live tree.
+    pub fn sound(dbh_cm: f64, height_m: Option<f64>) -> Self {
+        BiomassInput {
+            dbh_cm,
+            height_m,
+            broken_height_m: None,
+            status: Status::Live,
+            decay_class: None,
+            defect_pct: 0.0,
+            crown_ratio_pct: None,
+        }
+    }
+
+    /// Sizes that go into the stem equations; height not a number where it is not known.
+    pub(super) fn stem(&self) -> StemInput {
+        StemInput {
+            dbh_cm: self.dbh_cm,
+            height_m: self.height_m.unwrap_or(f64::NAN),
+            broken_height_m: self.broken_height_m,
+        }
+    }
 }
 
 /// Biomass of a tree, and what to know about it.
@@ -66,17 +97,32 @@ impl BiomassSet {
     /// Biomass of a tree by the chosen equations; `None` where they need a height and there is
     /// none.
     pub fn tree(&self, equation: &BiomassEquation, tree: &BiomassInput) -> Option<StemBiomass> {
-        match self {
-            BiomassSet::Components(set) => {
-                set.component_biomass(&equation.rows, equation.carbon_fraction, tree)
+        match (self, &equation.rows) {
+            (BiomassSet::Components(set), BiomassRows::Components(rows)) => {
+                set.component_biomass(rows, equation.carbon_fraction, tree)
             }
+            (
+                BiomassSet::National(national),
+                BiomassRows::National {
+                    equations,
+                    province,
+                },
+            ) => {
+                let fraction = equation
+                    .carbon_of_design
+                    .then_some(equation.carbon_fraction);
+                national.biomass(equations, province.as_deref(), fraction, tree)
+            }
+            // Rows are those of their own set.
+            _ => None,
         }
     }
 
     /// Do the chosen equations need a height?
     pub fn needs_height(&self, equation: &BiomassEquation) -> bool {
-        match self {
-            BiomassSet::Components(set) => set.biomass_needs_height(&equation.rows),
+        match &equation.rows {
+            BiomassRows::Components(rows) => self.equations().biomass_needs_height(rows),
+            BiomassRows::National { .. } => true,
         }
     }
 }
@@ -92,7 +138,7 @@ impl VolumeSet {
     }
 
     /// Are dbh and height, as far as it is known, within the range of an equation?
-    fn within_range(&self, equation: usize, tree: &BiomassInput) -> bool {
+    pub(super) fn within_range(&self, equation: usize, tree: &BiomassInput) -> bool {
         let range = self.range_of(&self.equations[equation]);
         let within = |range: Option<[f64; 2]>, value: Option<f64>| {
             let pair = range.zip(value);
@@ -109,12 +155,7 @@ impl VolumeSet {
         tree: &BiomassInput,
         total_kg: f64,
     ) -> Option<f64> {
-        let stem = StemInput {
-            dbh_cm: tree.dbh_cm,
-            height_m: tree.height_m.unwrap_or(f64::NAN),
-            broken_height_m: None,
-        };
-        let mass_kg = self.evaluate(equation, &stem)?;
+        let mass_kg = self.evaluate(equation, &tree.stem())?;
         match &self.equations[equation].model {
             Model::Direct(Form::ComponentRatio { .. }) => {
                 Some(mass_kg / self.head.units.kg_per_result * total_kg)

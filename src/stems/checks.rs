@@ -4,7 +4,6 @@
 //! agree. Nothing here is ever written back.
 
 use crate::design::Fallback;
-use crate::records::Status;
 use crate::species::SpeciesTable;
 use crate::species::choose::Wanted;
 use crate::species::equation::Quantity;
@@ -112,16 +111,16 @@ impl VolumeSet {
         quantity: Quantity,
         table: &SpeciesTable,
     ) -> Result<f64, String> {
-        let region = check.region.as_deref();
-        let (_, rows) = self
-            .choose_components(check.species, region, Fallback::None, table)
-            .map_err(|missing| format!("{}; {}", missing.message, missing.hint))?;
-        let tree = BiomassInput {
-            dbh_cm: check.dbh_cm,
-            height_m: check.height_m,
-            broken_height_m: None,
-            status: Status::Live,
+        let wanted = Wanted {
+            region: check.region.as_deref(),
+            fallback: Fallback::None,
+            merchantable: None,
+            planted: false,
         };
+        let (_, rows) = self
+            .choose_components(check.species, &wanted, table)
+            .map_err(|missing| format!("{}; {}", missing.message, missing.hint))?;
+        let tree = BiomassInput::sound(check.dbh_cm, check.height_m);
         let mass = self
             .component_biomass(&rows, 1.0, &tree)
             .ok_or("there is no height")?

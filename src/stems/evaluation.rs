@@ -4,7 +4,7 @@
 //! its own, in the order of the sets; nothing is averaged and nothing stands in for a species.
 
 use crate::design::{Fallback, Merchantable};
-use crate::records::Status;
+use crate::species::biomass::{BiomassSet, BiomassWanted, choose_biomass};
 use crate::species::choose::{Chosen, Wanted};
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
@@ -117,22 +117,27 @@ pub struct BiomassEvaluation<'s> {
 
 /// Evaluates one biomass set; `None` where it does not cover the species.
 pub fn evaluate_biomass<'s>(
-    set: &'s VolumeSet,
+    set: &'s BiomassSet,
     question: &Question<'_>,
     table: &SpeciesTable,
 ) -> Option<BiomassEvaluation<'s>> {
-    let region = question.region.filter(|name| set.region(name).is_some());
-    let (chosen, rows) = set
-        .choose_components(question.species, region, Fallback::None, table)
-        .ok()?;
-    let fraction = set.head.carbon_fraction.as_ref();
-    let tree = BiomassInput {
-        dbh_cm: question.tree.dbh_cm,
-        height_m: Some(question.tree.height_m),
-        broken_height_m: question.tree.broken_height_m,
-        status: Status::Live,
+    let wanted = BiomassWanted {
+        region: question.region,
+        province: None,
+        planted: question.planted,
+        fallback: Fallback::None,
+        carbon_fraction: (!set.has_carbon()).then_some(0.0),
     };
-    let carbon_fraction = fraction.map_or(0.0, |fraction| fraction.value);
-    let found = set.component_biomass(&rows, carbon_fraction, &tree)?;
-    Some(BiomassEvaluation { set, chosen, found })
+    let sets = std::slice::from_ref(set);
+    let equation = choose_biomass(sets, question.species, &wanted, table).ok()?;
+    let tree = BiomassInput {
+        broken_height_m: question.tree.broken_height_m,
+        ..BiomassInput::sound(question.tree.dbh_cm, Some(question.tree.height_m))
+    };
+    let found = set.tree(&equation, &tree)?;
+    Some(BiomassEvaluation {
+        set: set.equations(),
+        chosen: equation.chosen,
+        found,
+    })
 }

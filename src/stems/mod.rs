@@ -7,6 +7,7 @@ pub mod checks;
 pub mod derivation;
 pub mod evaluation;
 pub mod national;
+mod national_mass;
 pub mod national_stem;
 pub mod national_terms;
 pub mod volume;

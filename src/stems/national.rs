@@ -30,6 +30,8 @@ use crate::units::KG_PER_LB;
 
 /// Mass of a cubic foot of water as published; turns specific gravity into lb/ft3.
 const WATER_LB_PER_FT3: f64 = 62.4;
+/// Decay classes of standing dead trees.
+pub const N_DECAY_CLASSES: usize = 5;
 /// Decay class of rotten wood in a live tree.
 const CLASS_OF_CULL: u8 = 3;
 
@@ -326,7 +328,7 @@ fn harmonise(
             PartMasses {
                 merchantable,
                 stump,
-                top_and_branches_lb: total_lb - merchantable.both() - stump.both(),
+                top_and_branches_lb: (total_lb - merchantable.both() - stump.both()).max(0.0),
             }
         });
     NationalFigures {

@@ -2,6 +2,7 @@
 
 use crate::compile::Compilation;
 use crate::design::SelectionIndex;
+use crate::diagnostic::counted;
 use crate::estimates::{Attribute, StatusDomain};
 use crate::species::biomass::{BiomassEquation, BiomassSet};
 use crate::species::choose::SpeciesMatch;
@@ -70,15 +71,21 @@ fn serving<'c>(compilation: &'c Compilation<'_>) -> impl Iterator<Item = &'c Bio
 }
 
 fn set_facts(set: &BiomassSet) -> Vec<String> {
-    match set {
-        BiomassSet::Components(set) => vec![
-            format!("{}: {}", set.name, set.head.title),
-            format!("{} ({})", set.head.citation, set.head.obtained.words()),
-            format!("biomass includes: {}", set.head.total_includes),
-            format!("valid range: {}", set.head.range.source),
-            format!("error of the equations: {}", set.head.error.statement),
-        ],
+    let equations = set.equations();
+    let head = &equations.head;
+    let mut facts = vec![
+        format!("{}: {}", equations.name, head.title),
+        format!("{} ({})", head.citation, head.obtained.words()),
+        format!("biomass includes: {}", head.total_includes),
+        format!("valid range: {}", head.range.source),
+        format!("error of the equations: {}", head.error.statement),
+    ];
+    if let BiomassSet::National(national) = set {
+        let wood = &national.wood;
+        facts.push(format!("wood: {}; {}", wood.title, wood.specific_gravity));
+        facts.push(format!("{} ({})", wood.citation, wood.obtained.words()));
     }
+    facts
 }
 
 fn carbon_words(compilation: &Compilation<'_>) -> String {
@@ -95,11 +102,15 @@ fn carbon_words(compilation: &Compilation<'_>) -> String {
     }
     let mut words: Vec<String> = Vec::new();
     for set in serving(compilation) {
-        if let Some(fraction) = set.carbon_fraction() {
-            let of_set = format!("{} of dry mass, {}", plain(fraction.value), fraction.source);
-            if !words.contains(&of_set) {
-                words.push(of_set);
+        let of_set = match (set.carbon_fraction(), set) {
+            (Some(own), _) => format!("{} of dry mass, {}", plain(own.value), own.source),
+            (None, BiomassSet::National(_)) => {
+                format!("{}: by species, of snags by decay class", set.name())
             }
+            (None, BiomassSet::Components(_)) => continue,
+        };
+        if !words.contains(&of_set) {
+            words.push(of_set);
         }
     }
     format!("carbon: {}", words.join("; "))
@@ -133,17 +144,42 @@ fn cautions(compilation: &Compilation<'_>) -> Vec<String> {
     let undecayed = count(|tree| tree.decay_ignored);
     if undecayed > 0 {
         facts.push(format!(
-            "{undecayed} dead trees: foliage is left out where the set gives it; no decay is \
-             deducted, because none is published with the set, so their mass is too large"
+            "{}: foliage is left out where the set gives it; no decay is \
+             deducted, because {}, so their mass is too large",
+            counted(undecayed, "dead tree"),
+            reasons(
+                compilation,
+                "none is published with the set",
+                "they have no decay class"
+            )
         ));
     }
     let whole = count(|tree| tree.break_ignored);
     if whole > 0 {
         facts.push(format!(
-            "{whole} broken trees have the mass of the whole tree, which is too large"
+            "{} with the mass of the whole tree, which is too large, because {}",
+            counted(whole, "broken tree"),
+            reasons(
+                compilation,
+                "the set does not tell where it lies",
+                "it is not known how much of their crown is left (live trees: `crown_ratio_pct` \
+                 of trees.csv; snags: `biomass: province`)"
+            )
         ));
     }
     facts
+}
+
+/// Why something was left out of account: of component sets, of the national-scale system.
+fn reasons(compilation: &Compilation<'_>, components: &str, national: &str) -> String {
+    let has = |wanted: fn(&BiomassSet) -> bool| serving(compilation).any(wanted);
+    let of_components = has(|set| matches!(set, BiomassSet::Components(_)));
+    let of_national = has(|set| matches!(set, BiomassSet::National(_)));
+    match (of_components, of_national) {
+        (true, true) => format!("{components}, or {national}"),
+        (false, true) => national.to_owned(),
+        _ => components.to_owned(),
+    }
 }
 
 fn by_species(compilation: &Compilation<'_>) -> Table {

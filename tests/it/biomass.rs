@@ -6,7 +6,9 @@ use proptest::prelude::*;
 use spinney::design::{Fallback, Merchantable};
 use spinney::read::tables::Tables;
 use spinney::records::Status;
-use spinney::species::biomass::{BiomassEquation, BiomassSet, BiomassWanted, choose_biomass};
+use spinney::species::biomass::{
+    BiomassEquation, BiomassRows, BiomassSet, BiomassWanted, ComponentRows, choose_biomass,
+};
 use spinney::species::choose::{Missing, SpeciesMatch};
 use spinney::species::set::VolumeSet;
 use spinney::stems::biomass::{BiomassInput, StemBiomass};
@@ -31,12 +33,20 @@ fn sets(names: &[&str]) -> Vec<BiomassSet> {
 }
 
 fn table(set: &BiomassSet) -> &VolumeSet {
-    let BiomassSet::Components(set) = set;
-    set
+    set.equations()
+}
+
+fn component_rows(equation: &BiomassEquation) -> ComponentRows {
+    match &equation.rows {
+        BiomassRows::Components(rows) => *rows,
+        BiomassRows::National { .. } => panic!("{} is no component set", equation.set),
+    }
 }
 
 const WANTED: BiomassWanted = BiomassWanted {
     region: None,
+    province: None,
+    planted: false,
     fallback: Fallback::None,
     carbon_fraction: None,
 };
@@ -50,10 +60,8 @@ const DEAD: Status = Status::Dead { decay_class: None };
 
 fn input(dbh_cm: f64, height_m: f64, status: Status) -> BiomassInput {
     BiomassInput {
-        dbh_cm,
-        height_m: Some(height_m),
-        broken_height_m: None,
         status,
+        ..BiomassInput::sound(dbh_cm, Some(height_m))
     }
 }
 
@@ -94,7 +102,7 @@ fn species_groups_have_the_coefficients_of_another_document() {
     let mut groups = 0;
     for row in reader.records().map(Result::unwrap) {
         let equation = chosen(&sets, &row[0]).unwrap();
-        let total = &table(&sets[0]).equations[equation.rows.total.unwrap()];
+        let total = &table(&sets[0]).equations[component_rows(&equation).total.unwrap()];
         assert_eq!(equation.chosen.label, format!("group {}", &row[2]));
         let figures: Vec<f64> = total.printed.iter().map(|f| f.parse().unwrap()).collect();
         let printed: [f64; 2] = [row[3].parse().unwrap(), row[4].parse().unwrap()];

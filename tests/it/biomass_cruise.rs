@@ -185,7 +185,7 @@ fn the_report_says_what_was_left_out_of_account() {
         "biomass above ground  t/ha   3.6",
         "CO2 equivalent        t/ha   6.5",
         "Oven-dry mass above ground, snags (standing dead trees)",
-        "- 1 dead trees: foliage is left out where the set gives it",
+        "- 1 dead tree: foliage is left out where the set gives it",
         "- carbon: 0.5 of dry mass, convention of Canadian carbon accounting",
         "- CO2 equivalent: carbon x 44/12 (IPCC 2006 guidelines)",
         "PICE.MAR  black spruce  ca-national-2005-dbh  PICE.MAR  own",

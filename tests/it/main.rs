@@ -30,6 +30,7 @@ mod house;
 mod instruments;
 mod log_rules;
 mod logs;
+mod national_cruise;
 mod national_scale;
 mod nist;
 mod own_tables;

@@ -1,7 +1,7 @@
 //! The `biomass` of a design.
 
 use super::Known;
-use super::heights_volume::{read_fallback, read_substitute};
+use super::heights_volume::{read_fallback, read_stand_origin, read_substitute};
 use super::walk::{Entry, Section, Walk};
 use crate::design::Biomass;
 use crate::diagnostic::seen;
@@ -17,6 +17,9 @@ pub(super) fn read_biomass(walk: &mut Walk, root: &mut Section, known: &Known) -
         .map(|entry| read_sets(walk, &entry, known));
     let region = map.get(walk, "region").and_then(|entry| entry.text(walk));
     let province = map.get(walk, "province").and_then(|entry| entry.text(walk));
+    let planted = map
+        .get(walk, "stand_origin")
+        .and_then(|entry| read_stand_origin(walk, &entry));
     let carbon_fraction = map
         .get(walk, "carbon_fraction")
         .and_then(|entry| entry.number(walk, 1.0, &limits::CARBON_FRACTION));
@@ -27,6 +30,7 @@ pub(super) fn read_biomass(walk: &mut Walk, root: &mut Section, known: &Known) -
         sets: sets.filter(|sets| !sets.is_empty())?,
         region,
         province,
+        planted,
         carbon_fraction,
         substitute,
         fallback,

@@ -157,7 +157,7 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         .and_then(|entry| read_merchantable(walk, &entry));
     let planted = map
         .get(walk, "stand_origin")
-        .and_then(|entry| entry.one_of(walk, &[("natural", false), ("planted", true)]))
+        .and_then(|entry| read_stand_origin(walk, &entry))
         .unwrap_or(false);
     let bark_sets: Vec<&str> = known.bark_sets.iter().map(String::as_str).collect();
     let bark = map
@@ -173,6 +173,11 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         merchantable,
         bark,
     })
+}
+
+/// Was the stand planted?
+pub(super) fn read_stand_origin(walk: &mut Walk, entry: &Entry) -> Option<bool> {
+    entry.one_of(walk, &[("natural", false), ("planted", true)])
 }
 
 /// Species without an equation, lower-cased as written, and what stands in.
