@@ -37,29 +37,33 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
     list
 }
 
-/// One line per volume set.
+/// One line per set, each kind by itself.
 pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
-    let columns = vec![
-        Column::words("set"),
-        Column::words("kind"),
-        Column::number("species", "and groups"),
-        Column::number("equations", ""),
-        Column::number("checks", ""),
-        Column::words("what it is"),
-    ];
-    let mut list = Table::new("", 1, columns);
-    for set in sets {
-        list.rows.push(vec![
-            Cell::text(&set.name),
-            Cell::text(set.kind()),
-            Cell::Number(set.coverage().len() as f64, 0),
-            Cell::Number(set.equations.len() as f64, 0),
-            Cell::Number(set.checks.len() as f64, 0),
-            Cell::text(&set.head.title),
-        ]);
-    }
     let mut report = Report::new("Sets of equations");
-    report.section("Sets", vec![Block::Table(list)]);
+    for (kind, title) in [
+        ("volume", "Volume"),
+        ("biomass", "Biomass"),
+        ("bark", "Bark"),
+    ] {
+        let columns = vec![
+            Column::words("set"),
+            Column::number("species", "and groups"),
+            Column::number("equations", ""),
+            Column::number("checks", ""),
+            Column::words("what it is"),
+        ];
+        let mut list = Table::new("", 1, columns);
+        for set in sets.iter().filter(|set| set.kind() == kind) {
+            list.rows.push(vec![
+                Cell::text(&set.name),
+                Cell::Number(set.coverage().len() as f64, 0),
+                Cell::Number(set.equations.len() as f64, 0),
+                Cell::Number(set.checks.len() as f64, 0),
+                Cell::text(&set.head.title),
+            ]);
+        }
+        report.section(title, vec![Block::Table(list)]);
+    }
     report
 }
 
