@@ -145,7 +145,8 @@ pub fn equation_for(
         merchantable: volume.merchantable,
         planted: volume.planted,
     };
-    let chosen = set.choose(substitute.unwrap_or(species), &wanted, table)?;
+    let mut chosen = set.choose(substitute.unwrap_or(species), &wanted, table)?;
+    set.add_bark(&mut chosen, species, table)?;
     Ok(SpeciesEquation { chosen, substitute })
 }
 
@@ -321,7 +322,7 @@ fn logs_of(
 }
 
 /// Cuts one stem; `None` where no stem profile serves its species. A tree outside the domain of the
-/// profile holds nothing.
+/// profile holds nothing, nor does one without diameters inside bark.
 pub fn tree_logs(
     plan: &LogPlan,
     set: &VolumeSet,
@@ -333,12 +334,13 @@ pub fn tree_logs(
     if !own && chosen.borrowed.is_none() {
         return None;
     }
-    let Some(profile) = set.profile(chosen, input) else {
+    let profile = set.profile(chosen, input);
+    let Some(profile) = profile.filter(|profile| profile.has_basis(true)) else {
         return Some(Bucked::default());
     };
     let stem = Stem {
-        dib_cm_at: &|height_m| profile.diameter_cm(height_m),
-        volume_m3_between: &|from_m, to_m| profile.volume(from_m, to_m).value,
+        dib_cm_at: &|height_m| profile.diameter_on_basis_cm(height_m, true),
+        volume_m3_between: &|from_m, to_m| profile.wood_volume(from_m, to_m).value,
         tip_m: input.height_m,
         break_m: input.break_m(),
     };

@@ -248,6 +248,9 @@ pub struct Volume {
     pub merchantable: Option<Merchantable>,
     /// Was the stand planted? Some publications have equations for planted stands.
     pub planted: bool,
+    /// Name of a set of bark ratios, a folder in `species-tables/bark/`: by it stems go from one
+    /// bark basis to the other, for logs and for the top of merchantable wood.
+    pub bark: Option<String>,
 }
 
 /// Which biomass equations are applied.

@@ -10,6 +10,7 @@ use crate::logs::rules::LogRule;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
+use crate::species::bark::BarkSet;
 use crate::species::biomass::BiomassSet;
 use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
@@ -27,6 +28,7 @@ const WIDE: usize = 110;
 struct Sets {
     volume: Vec<VolumeSet>,
     biomass: Vec<BiomassSet>,
+    bark: Vec<BarkSet>,
 }
 
 impl Sets {
@@ -36,7 +38,8 @@ impl Sets {
             BiomassSet::Components(set) => Some(set.as_ref()),
             BiomassSet::National(_) => None,
         });
-        self.volume.iter().chain(masses).collect()
+        let bark = self.bark.iter().map(BarkSet::set);
+        self.volume.iter().chain(masses).chain(bark).collect()
     }
 }
 
@@ -138,6 +141,14 @@ fn evaluated(
         .filter_map(|set| evaluation::evaluate_biomass(set, question, table))
         .collect();
     if evaluations.is_empty() && masses.is_empty() {
+        if let [bark] = &sets.bark[..]
+            && arguments.set.is_some()
+        {
+            let name = &bark.set().name;
+            let message = format!("bark set `{name}` gives neither volume nor biomass");
+            return Err(Diagnostic::error("no-equation", message)
+                .hint(format!("`spinney equations {name}` shows what it gives")));
+        }
         return Err(Diagnostic::error(
             "no-equation",
             format!("no set covers {}", table.get(question.species).label()),
@@ -180,10 +191,12 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Sets, Problems), Pro
     let mut sets = Sets {
         volume: Vec::new(),
         biomass: Vec::new(),
+        bark: Vec::new(),
     };
     let mut problems = Problems::new();
     let wanted = |name: &&String| arguments.set.as_ref().is_none_or(|set| set == *name);
     let (volume, biomass) = (tables.volume_sets(), tables.biomass_sets());
+    let bark = tables.bark_sets();
     for name in volume.iter().filter(wanted) {
         if let Some(set) = load::keep(tables.volume_set(name, &table), &mut problems) {
             if let Some(warning) = tables.untested("volume", &set) {
@@ -200,16 +213,23 @@ fn read(arguments: &EquationsArgs) -> Result<(SpeciesTable, Sets, Problems), Pro
             sets.biomass.push(set);
         }
     }
+    for name in bark.iter().filter(wanted) {
+        if let Some(set) = load::keep(tables.bark_set(name, &table), &mut problems) {
+            if let Some(warning) = tables.untested("bark", set.set()) {
+                problems.push(warning);
+            }
+            sets.bark.push(set);
+        }
+    }
+    let names = [volume, biomass, bark].concat();
     if let Some(name) = &arguments.set
-        && !volume.contains(name)
-        && !biomass.contains(name)
+        && !names.contains(name)
     {
-        let names = [volume, biomass].concat();
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         problems.push(
             Diagnostic::error(
                 "unknown-set",
-                format!("there is no volume or biomass set `{name}`"),
+                format!("there is no volume, biomass or bark set `{name}`"),
             )
             .hint(known_hint(name, &names)),
         );

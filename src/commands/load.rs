@@ -118,11 +118,12 @@ fn read(
     let (design, found) = {
         let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
         let log_rules = tables.log_rules();
-        let biomass_sets = tables.biomass_sets();
+        let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
         let known = Known {
             curve_forms: &Form::NAMES,
             volume_sets: &volume_sets,
             biomass_sets: &biomass_sets,
+            bark_sets: &bark_sets,
             height_sets: &height_sets,
             log_rules: &log_rules,
         };
@@ -237,6 +238,7 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
                     fallback: Fallback::None,
                     merchantable: None,
                     planted: false,
+                    bark: None,
                 });
             }
         }

@@ -131,7 +131,10 @@ fn one_tree(compilation: &Compilation<'_>, found: &Found<'_>, report: &mut Repor
         &compilation.knowledge.logs,
         &compiled.logs[found.tree_index],
     ) {
-        let logs = plan.derivation(bucked, tree.defect_pct);
+        let mut logs: Vec<String> = log_bark_line(compilation, tree, height.height_m)
+            .into_iter()
+            .collect();
+        logs.extend(plan.derivation(bucked, tree.defect_pct));
         report.section("Logs", vec![Block::Lines(logs)]);
     }
     report.section(
@@ -237,6 +240,17 @@ fn volume_lines(compilation: &Compilation<'_>, tree: &Tree, height_m: Option<f64
     }
     lines.extend(set.derivation(&equation.chosen, &stem_input(tree, height_m)));
     lines
+}
+
+/// How logs come from a stem outside bark, where that is so.
+fn log_bark_line(
+    compilation: &Compilation<'_>,
+    tree: &Tree,
+    height_m: Option<f64>,
+) -> Option<String> {
+    let set = compilation.knowledge.volume.as_ref()?;
+    let equation = compilation.equations.get(tree.species)?;
+    set.log_bark_line(&equation.chosen, &stem_input(tree, height_m?))
 }
 
 /// Nothing where the design names no biomass set.

@@ -19,8 +19,9 @@ pub struct PlanProblem {
     pub hint: String,
 }
 
-/// The set whose profiles give the diameters inside bark from which logs are cut: the set itself, or
-/// the one that lends it profiles. The error says why there is none.
+/// The set whose profiles give the diameters inside bark from which logs are cut, by themselves or
+/// by the bark ratio of the tree: the set itself, or the one that lends it profiles. The error says
+/// why there is none.
 pub fn inside_bark_profiles(set: &VolumeSet) -> Result<&VolumeSet, String> {
     let has_own = set.main_quantity() == Quantity::Profile || set.has_ratio_profiles();
     let own = has_own.then_some(set);
@@ -32,6 +33,7 @@ pub fn inside_bark_profiles(set: &VolumeSet) -> Result<&VolumeSet, String> {
     };
     match profiles.head.bark {
         BarkBasis::Inside => Ok(profiles),
+        BarkBasis::Outside if set.bark_set.is_some() => Ok(profiles),
         BarkBasis::Outside => Err(format!(
             "log scaling needs diameters inside bark; the profiles of `{}` are outside bark",
             profiles.name

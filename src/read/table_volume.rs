@@ -84,6 +84,7 @@ pub(crate) fn read(
         checks: Vec::new(),
         profiles_from: table_head.profiles_from,
         profiles: None,
+        bark_set: None,
     };
     let defaults = table_head.defaults;
     table_rows::read(rows, &defaults, &mut set, species, &mut problems);

@@ -15,6 +15,7 @@ use crate::read::source::Source;
 use crate::read::table_head::known_hint;
 use crate::read::{table_checks, table_log_rules, table_species, table_volume, table_wood};
 use crate::species::SpeciesTable;
+use crate::species::bark::BarkSet;
 use crate::species::biomass::{BiomassSet, NationalSet};
 use crate::species::equation::{Model, Quantity};
 use crate::species::form::Form;
@@ -297,6 +298,27 @@ impl Tables {
         }
         let wood = self.wood_properties(name, species)?;
         Ok(BiomassSet::National(Box::new(NationalSet { set, wood })))
+    }
+
+    /// Names of the sets of bark ratios, sorted.
+    pub fn bark_sets(&self) -> Vec<String> {
+        self.folders("bark")
+    }
+
+    /// A set of bark ratios.
+    pub fn bark_set(&self, name: &str, species: &SpeciesTable) -> Result<BarkSet, Problems> {
+        let set = self.equation_set("bark", name, species)?;
+        BarkSet::new(set).map_err(|message| {
+            let error = Diagnostic::error("no-bark-ratio", message)
+                .hint("give rows of `dib`, from dbh alone, without region or origin");
+            let head = self.source(&format!("bark/{name}/set.yaml"));
+            let mut problems = Problems::new();
+            problems.push(match head {
+                Some(head) => error.at(head.whole()),
+                None => error,
+            });
+            problems
+        })
     }
 
     /// A set of a kind (`volume`, `biomass`, `bark`) by itself. One of the user's own must meet

@@ -97,6 +97,9 @@ pub struct Chosen {
     pub ratio_outside: Option<usize>,
     /// Index of a profile in the set that lends its profiles.
     pub borrowed: Option<usize>,
+    /// Index of a row in the bark set, where the stem has to go to the other bark basis; see
+    /// [`VolumeSet::add_bark`].
+    pub bark_ratio: Option<usize>,
 }
 
 impl Chosen {
@@ -245,6 +248,7 @@ impl VolumeSet {
             outside: further(Quantity::Outside),
             ratio_outside: further(Quantity::RatioOutside),
             borrowed: self.borrowed(served, wanted.region),
+            bark_ratio: None,
         };
         if let Some(limits) = wanted.merchantable {
             let by = self

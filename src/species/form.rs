@@ -390,7 +390,10 @@ impl Form {
     /// Does it need a height?
     pub fn uses_height(&self) -> bool {
         match self {
-            Form::PowerDbh { .. } | Form::ExpLog { .. } | Form::ComponentRatio { .. } => false,
+            Form::PowerDbh { .. }
+            | Form::ExpLog { .. }
+            | Form::ComponentRatio { .. }
+            | Form::InsideBark(_) => false,
             Form::Formula(formula) => formula.uses_height(),
             _ => true,
         }

@@ -4,6 +4,7 @@
 //! can serve a region and a merchantable limit.
 
 use crate::design::Merchantable;
+use crate::species::bark::BarkSet;
 use crate::species::biomass::CarbonFraction;
 use crate::species::equation::{Equation, Measure, Quantity, Units};
 use crate::species::{SpeciesId, SpeciesTable};
@@ -124,11 +125,14 @@ impl FixedLimits {
 
     /// The limits for people.
     pub fn words(&self) -> String {
+        let basis = self.top_basis.words();
+        let separator = match self.top_basis {
+            BarkBasis::Unresolved => ", ",
+            BarkBasis::Inside | BarkBasis::Outside => " ",
+        };
         format!(
-            "stump {} m and top {} cm {}",
-            self.stump_m,
-            self.top_diameter_cm,
-            self.top_basis.words()
+            "stump {} m and top {} cm{separator}{basis}",
+            self.stump_m, self.top_diameter_cm
         )
     }
 }
@@ -302,6 +306,8 @@ pub struct VolumeSet {
     pub profiles_from: Option<String>,
     /// That set.
     pub profiles: Option<Box<VolumeSet>>,
+    /// The bark ratios by which its stems go to the other bark basis, where a design names them.
+    pub bark_set: Option<Box<BarkSet>>,
 }
 
 /// What a set has for one of its species or groups.
@@ -332,10 +338,11 @@ impl VolumeSet {
         .unwrap_or(Quantity::Total)
     }
 
-    /// `volume` or `biomass`, for messages: what kind of set it is.
+    /// `volume`, `biomass` or `bark`, for messages: what kind of set it is.
     pub fn kind(&self) -> &'static str {
-        match self.main_quantity().measure() {
-            Measure::Mass => "biomass",
+        match self.main_quantity() {
+            Quantity::DiameterInside => "bark",
+            quantity if quantity.measure() == Measure::Mass => "biomass",
             _ => "volume",
         }
     }
@@ -412,8 +419,12 @@ impl VolumeSet {
         region: Option<&str>,
     ) -> Result<(), String> {
         let name = &self.name;
+        let check_top = |profiles: &VolumeSet| match self.bark_set {
+            Some(_) => Ok(()),
+            None => profiles.check_top(limits),
+        };
         if self.has(Quantity::Profile) {
-            return self.check_top(limits);
+            return check_top(self);
         }
         if self.head.serves_limits(limits) {
             return Ok(());
@@ -427,7 +438,7 @@ impl VolumeSet {
         }
         match (&self.profiles, self.head.limits_words()) {
             (Some(profiles), _) => {
-                profiles.check_top(limits)?;
+                check_top(profiles)?;
                 profiles
                     .check_region(region)
                     .map_err(|reason| format!("{}: {reason}", self.other_limits(profiles)))

@@ -81,6 +81,7 @@ impl VolumeSet {
         if let Some(bark_m3) = volume.bark_m3 {
             lines.push(format!("bark volume: {} m3", six_digits(bark_m3)));
         }
+        self.bark_lines(chosen, tree, &mut lines);
         self.merchantable_lines(chosen, tree, volume.merchantable_m3, &mut lines);
         if volume.out_of_range {
             lines.push(format!(

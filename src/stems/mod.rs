@@ -1,5 +1,6 @@
 //! Stems: what each tree holds.
 
+pub mod bark_derivation;
 pub mod biomass;
 pub mod biomass_derivation;
 pub mod checks;

@@ -3,6 +3,8 @@
 //! In: a set, the chosen equations, dbh, total height and the height of a break. Out: total, bark
 //! and merchantable volume. Rules, the same for every set:
 //! - a negative volume counts as zero; merchantable volume never exceeds the total;
+//! - a top diameter on the other bark basis than a taper equation is turned to its basis by the
+//!   tree's bark ratio; volumes stay on the basis of the set;
 //! - a tree below the least dbh has no merchantable volume, nor has one whose stump is not thicker
 //!   than the top diameter;
 //! - the stem is cut at a break: a profile is integrated up to it, other volumes are multiplied by
@@ -45,6 +47,9 @@ pub struct StemVolume {
     /// Dbh or height lies outside the valid range, or outside the domain of the form (then the
     /// volumes are zero).
     pub out_of_range: bool,
+    /// The bark set gives no ratio between 0 and 1 for the tree (then what rests on the ratio is
+    /// zero), or dbh lies outside its valid range.
+    pub bark_out_of_range: bool,
     /// The stem is broken, but the set cannot tell where its volume lies: it is that of the whole
     /// stem.
     pub break_ignored: bool,
@@ -82,6 +87,7 @@ impl VolumeSet {
             _ => self.direct(chosen, tree),
         };
         volume.out_of_range |= !self.range_of(main).contains(tree.dbh_cm, tree.height_m);
+        volume.bark_out_of_range = self.bark_out_of_range(chosen, tree);
         let most_m3 = volume.total_m3.unwrap_or(f64::INFINITY);
         volume.merchantable_m3 = volume.merchantable_m3.map(|m3| m3.clamp(0.0, most_m3));
         volume
@@ -140,21 +146,32 @@ impl VolumeSet {
     /// The profile that goes with the chosen equations: the set's own taper, or its volumes and
     /// ratios, or the taper that it borrows.
     pub fn profile(&self, chosen: &Chosen, tree: &StemInput) -> Option<StemProfile> {
-        if let Some(profile) = self.profile_of(chosen.main, tree) {
-            return Some(StemProfile::Taper(profile));
+        let bark = self.stem_bark(chosen, tree.dbh_cm);
+        if let Some(taper) = self.profile_of(chosen.main, tree) {
+            return Some(StemProfile::Taper { taper, bark });
         }
         if let Some(profile) = self.own_ratio_profile(chosen, tree) {
             return Some(StemProfile::Ratio(profile));
         }
-        let profile = self.profiles.as_ref()?.profile_of(chosen.borrowed?, tree)?;
-        Some(StemProfile::Taper(profile))
+        let taper = self.profiles.as_ref()?.profile_of(chosen.borrowed?, tree)?;
+        Some(StemProfile::Taper { taper, bark })
+    }
+
+    /// Is the tree outside the range of the bark set, as far as its equations rest on that?
+    fn bark_out_of_range(&self, chosen: &Chosen, tree: &StemInput) -> bool {
+        let Some((bark, row)) = self.bark_set.as_ref().zip(chosen.bark_ratio) else {
+            return false;
+        };
+        let range = bark.set().range_of(&bark.set().equations[row]);
+        bark.ratio(row, tree.dbh_cm).is_none() || !range.contains(tree.dbh_cm, tree.height_m)
     }
 
     fn integrated(&self, chosen: &Chosen, tree: &StemInput) -> StemVolume {
-        let Some(profile) = self.profile_of(chosen.main, tree) else {
+        let Some(taper) = self.profile_of(chosen.main, tree) else {
             return outside(chosen, true);
         };
-        let profile = StemProfile::Taper(profile);
+        let bark = self.stem_bark(chosen, tree.dbh_cm);
+        let profile = StemProfile::Taper { taper, bark };
         let top_m = tree.break_m().unwrap_or(tree.height_m);
         let total_m3 = profile.volume(0.0, top_m).value;
         if !total_m3.is_finite() {
@@ -269,6 +286,7 @@ impl VolumeSet {
             merchantable_m3,
             out_of_range: out_of_range || self.borrowed_out_of_range(chosen, tree),
             break_ignored: break_m.is_some() && share.flatten().is_none(),
+            ..StemVolume::default()
         }
     }
 

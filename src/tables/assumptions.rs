@@ -132,6 +132,7 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
             ));
         }
     }
+    facts.extend(bark(compilation));
     facts.extend(heights(compilation));
     facts.extend(sampling_assumptions());
     let mut blocks = vec![Block::List(facts)];
@@ -142,6 +143,34 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
         blocks.push(Block::List(design.defaults.clone()));
     }
     blocks
+}
+
+/// How stems go from one bark basis to the other, where they do.
+fn bark(compilation: &Compilation<'_>) -> Option<String> {
+    let set = compilation.knowledge.volume.as_ref()?;
+    let bark = set.bark_set.as_ref()?.set();
+    let limits = compilation.design.volume.as_ref()?.merchantable.as_ref();
+    let uses: Vec<&str> = [
+        (
+            set.crosses_bark(None, compilation.knowledge.logs.is_some()),
+            "logs from stem profiles outside bark",
+        ),
+        (
+            limits.is_some_and(|limits| set.top_crosses_bark(limits)),
+            "the top diameter of merchantable wood on the basis of the stem profiles",
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(used, what)| used.then_some(what))
+    .collect();
+    Some(format!(
+        "{}: by the ratio of the diameters inside and outside bark at breast height, from {} ({}; \
+         {}); the ratio of a tree is held constant along its stem (common practice, no source)",
+        uses.join("; "),
+        bark.name,
+        bark.head.citation,
+        bark.head.obtained.words()
+    ))
 }
 
 fn heights(compilation: &Compilation<'_>) -> Vec<String> {

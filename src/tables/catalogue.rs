@@ -38,10 +38,15 @@ pub fn species(table: &SpeciesTable, wanted: &[SpeciesId]) -> Table {
     list
 }
 
-/// Volume sets, then biomass sets: name, species (or groups), equations, checks; what it is.
+/// The sets by kind: name, species (or groups), equations, checks; what it is.
 pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
     let mut report = Report::new("Sets of equations");
-    for (kind, heading) in [("volume", "Volume"), ("biomass", "Biomass")] {
+    let kinds = [
+        ("volume", "Volume"),
+        ("biomass", "Biomass"),
+        ("bark", "Bark"),
+    ];
+    for (kind, heading) in kinds {
         let of_kind = sets.iter().filter(|set| set.kind() == kind);
         let lines = of_kind.flat_map(|set| {
             let name_and_counts = format!(
@@ -62,27 +67,34 @@ pub fn volume_sets(sets: &[&VolumeSet]) -> Report {
 pub fn volume_set(set: &VolumeSet, table: &SpeciesTable) -> Report {
     let head = &set.head;
     let units = &head.units;
-    let of_mass = set.kind() == "biomass";
+    let works_in = |result: &str| {
+        format!(
+            "works in: dbh {}, height {}, result {result}",
+            units.dbh, units.height
+        )
+    };
     let mut facts = vec![
         format!("citation: {}", head.citation),
         format!("coefficients: {}", head.obtained.words()),
-        format!(
-            "works in: dbh {}, height {}, result {}",
-            units.dbh,
-            units.height,
-            if of_mass { units.mass } else { units.result }
-        ),
-        if of_mass {
-            format!("biomass includes: {}", head.total_includes)
-        } else {
-            format!("total volume includes: {}", head.total_includes)
-        },
-        format!("range: {}", range_words(set)),
-        format!("error: {}", head.error.statement),
     ];
-    if !of_mass {
-        facts.insert(3, format!("bark: {}", head.bark.words()));
-    }
+    facts.extend(match set.kind() {
+        "biomass" => vec![
+            works_in(units.mass),
+            format!("biomass includes: {}", head.total_includes),
+        ],
+        "bark" => vec![
+            format!("works in: dbh {}, result {}", units.dbh, units.dbh),
+            "gives: diameter inside bark at breast height, for `volume: bark` of a design"
+                .to_owned(),
+        ],
+        _ => vec![
+            works_in(units.result),
+            format!("bark: {}", head.bark.words()),
+            format!("total volume includes: {}", head.total_includes),
+        ],
+    });
+    facts.push(format!("range: {}", range_words(set)));
+    facts.push(format!("error: {}", head.error.statement));
     facts.extend(head.carbon_fraction.iter().map(|fraction| {
         format!(
             "carbon: {} of dry mass ({})",

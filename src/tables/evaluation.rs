@@ -133,7 +133,7 @@ fn on_one_basis(
         Column::number("total", volume.label),
         Column::number("% of", "median"),
         Column::number("merch.", volume.label),
-        Column::words("remarks"),
+        Column::words("notes"),
     ];
     let mut list = Table::new(caption, 1, columns);
     let digits = digits(
@@ -169,7 +169,7 @@ fn remarks(one: &Evaluation<'_>, end: &str, same_basis: bool) -> String {
         (!one.chosen.marks.is_empty(), "doubt"),
         (one.stem.break_ignored, "whole stem"),
         (one.own_limits.is_some(), "own limits"),
-        (one.no_merchantable.is_some(), "not these limits"),
+        (one.no_merchantable.is_some(), "limits"),
     ];
     told(&remarks)
 }
@@ -188,7 +188,7 @@ fn masses(biomass: &[BiomassEvaluation<'_>], units: UnitSystem) -> Table {
     for head in ["total", "wood", "bark", "branches", "foliage", "carbon"] {
         columns.push(Column::number(head, mass.label));
     }
-    columns.push(Column::words("remarks"));
+    columns.push(Column::words("notes"));
     let mut list = Table::new("live tree, oven-dry, above ground", 1, columns);
     let totals = biomass.iter().map(|one| one.found.biomass.total_kg);
     let digits = digits(totals, mass.from_metric);

@@ -21,7 +21,7 @@ const WAYS: usize = 2;
 
 fn is_outside(compiled: &CompiledStand, at: usize, tree: &Tree, way: usize) -> bool {
     if way == 0 {
-        return compiled.stems[at].is_some_and(|stem| stem.out_of_range);
+        return compiled.stems[at].is_some_and(|stem| stem.out_of_range || stem.bark_out_of_range);
     }
     let source = compiled.heights.trees[at].source;
     compiled.heights.is_extrapolated(source, tree.dbh_cm)

@@ -9,6 +9,7 @@ use crate::estimates::{Estimate, LogKey, LogMeasure, LogSample, StemPart, sample
 use crate::logs::bucking::{Bucked, LogPlan, ProductRule};
 use crate::logs::inside_bark_profiles;
 use crate::records::Stand;
+use crate::species::set::BarkBasis;
 use crate::tables::figures::{confidence_words, species_label};
 use crate::tables::tidy::ALL;
 use crate::tables::{Block, Cell, Column, Report, Table, plain};
@@ -99,6 +100,13 @@ fn profile_words(compilation: &Compilation<'_>) -> Option<String> {
         "diameters inside bark by the stem profiles of {}",
         profiles.name
     );
+    if let (BarkBasis::Outside, Some(bark)) = (profiles.head.bark, &set.bark_set) {
+        words += &format!(
+            ", which are outside bark: diameters times the ratio that {} gives, volumes times its \
+             square",
+            bark.set().name
+        );
+    }
     if profiles.name != set.name {
         words += &format!(
             ", lent to {} and taken as they are: the stems below need not hold the volume that the \

@@ -217,6 +217,7 @@ pub fn flags(
             stem.out_of_range,
             "outside the range of the volume equation",
         );
+        flag(stem.bark_out_of_range, "outside the range of the bark set");
         flag(stem.break_ignored, "break not deducted");
     }
     if let Some(equation) = compilation.equations.get(tree.species) {

@@ -99,6 +99,36 @@ fn equations_are_listed_shown_and_verified() {
     );
 }
 
+/// The longest names, regions, limits and remarks: names stay whole, lines within 80 columns.
+#[test]
+fn one_tree_under_every_set_fits_the_terminal() {
+    let tree = |species, options: &[&str]| {
+        let mut arguments = vec!["equations", "--species", species];
+        arguments.extend(options);
+        run(&arguments).stdout
+    };
+    let metric = ["--dbh-cm", "40", "--height-m", "30"];
+    let imperial = ["--dbh-in", "16", "--height-ft", "100"];
+    let limits = ["--dbh-cm", "14", "--height-m", "12", "--top-dib-cm", "10"];
+    for species in ["Fd", "Hw", "Pj", "PITA", "ACSA3", "Mb"] {
+        let listed = run(&["equations", "--species", species]).stdout;
+        // A set of bark says nothing of volume or mass.
+        let listed = listed.split("\nBark\n").next().unwrap();
+        for options in [&metric[..], &imperial, &limits] {
+            let shown = tree(species, options);
+            assert!(
+                shown.lines().all(|line| line.chars().count() <= 80),
+                "{shown}"
+            );
+            let tables = shown.split("What they mean").next().unwrap();
+            for (name, _) in listed.lines().filter_map(|line| line.split_once(": ")) {
+                assert!(tables.contains(name), "{name}: {tables}");
+            }
+        }
+    }
+    insta::assert_snapshot!("equations-one-tree", tree("Pj", &metric));
+}
+
 #[test]
 fn every_command_has_its_help_with_an_example() {
     for command in [

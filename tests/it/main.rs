@@ -8,6 +8,7 @@
 
 mod answers;
 mod asking;
+mod bark_profiles;
 mod biomass;
 mod biomass_cruise;
 mod bucking;

@@ -26,6 +26,7 @@ pub(crate) fn design_of(text: &str) -> (Option<Design>, Problems) {
         curve_forms: &["wykoff", "chapman-richards", "naslund"],
         volume_sets: &["ca-bc-volume-2016".to_owned()],
         biomass_sets: &[],
+        bark_sets: &["us-stump-1982".to_owned(), "us-south-1991".to_owned()],
         height_sets: &["us-western".to_owned()],
         log_rules: &["doyle".to_owned(), "scribner-decimal-c".to_owned()],
     };

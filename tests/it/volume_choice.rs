@@ -4,7 +4,7 @@ use spinney::design::{Fallback, Merchantable};
 use spinney::species::choose::{RegionMatch, SpeciesMatch};
 use spinney::species::equation::Quantity;
 
-use crate::volumes::{SPECIES, TOP_10_CM, choose, id, set};
+use crate::volumes::{SPECIES, TOP_10_CM, choose, id, set, tree};
 
 const TOP_4_CM: Merchantable = Merchantable {
     top_diameter_cm: 4.0,
@@ -249,4 +249,28 @@ fn coverage_lists_species_and_regions() {
     assert!(set.species(&SPECIES).contains(&id("Sx")));
     assert!(!set.species(&SPECIES).contains(&id("Sb")));
     assert_eq!(set.main_quantity(), Quantity::Total);
+}
+
+/// Two sets have a top of 4 in of which the basis is not known: a design may ask for it on either.
+#[test]
+fn limits_on_an_unknown_basis_serve_a_top_on_either() {
+    for (name, code) in [
+        ("us-western-juniper-1984", "64"),
+        ("us-california-volume-to-4-inches-1976", "202"),
+    ] {
+        let merchantable_m3 = |top_diameter_cm, top_inside_bark| {
+            let limits = Merchantable {
+                stump_m: 0.3048,
+                top_diameter_cm,
+                top_inside_bark,
+                min_dbh_cm: None,
+            };
+            let chosen = choose(name, code, None, Fallback::None, Some(limits)).ok()?;
+            set(name).stem(&chosen, &tree(40.0, 12.0)).merchantable_m3
+        };
+        let inside = merchantable_m3(10.16, true);
+        assert!(inside.is_some_and(|m3| m3 > 0.0), "{name}");
+        assert_eq!(inside, merchantable_m3(10.16, false), "{name}");
+        assert_eq!(merchantable_m3(10.0, true), None, "{name}");
+    }
 }

@@ -67,9 +67,16 @@ impl Sources<'_> {
         problems: &mut Problems,
     ) -> Option<VolumeSet> {
         let volume = design.volume.as_mut()?;
-        let set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
+        let mut set = keep(self.tables.volume_set(&volume.set, self.species), problems)?;
         if let Some(warning) = self.tables.untested("volume", &set) {
             problems.push(warning);
+        }
+        if let Some(name) = &volume.bark {
+            let bark = keep(self.tables.bark_set(name, self.species), problems)?;
+            if let Some(warning) = self.tables.untested("bark", bark.set()) {
+                problems.push(warning);
+            }
+            set.bark_set = Some(Box::new(bark));
         }
         let other_set = matches!(change, Some(Change::VolumeSet(_)));
         let named = self.set_is_typed(change);
@@ -90,11 +97,14 @@ impl Sources<'_> {
         {
             if !named {
                 let error = Diagnostic::error("merchantable-limits", message);
-                problems.push(match change {
-                    Some(Change::Merchantable(text)) => {
-                        error.hint(format!("--merchantable {text} cannot be served"))
-                    }
-                    _ => error.at(place_of(self.source, &["volume", "merchantable"])),
+                problems.push(if let Some(Change::Merchantable(text)) = change {
+                    error.hint(format!("--merchantable {text} cannot be served"))
+                } else if set.top_crosses_bark(limits) {
+                    error
+                        .at(place_of(self.source, &["volume", "merchantable"]))
+                        .hint("or name a bark set (`volume: bark`), by which it is turned")
+                } else {
+                    error.at(place_of(self.source, &["volume", "merchantable"]))
                 });
                 return None;
             }
@@ -102,8 +112,29 @@ impl Sources<'_> {
             problems.push(warning.hint("total volume only is given"));
             volume.merchantable = None;
         }
+        if !set.crosses_bark(volume.merchantable.as_ref(), design.logs.is_some()) {
+            self.leave_bark_out(&mut set, problems);
+        }
         self.check_origin(design, &set, problems);
         Some(set)
+    }
+
+    /// Says that a bark set which the design names has nothing to do.
+    fn leave_bark_out(&self, set: &mut VolumeSet, problems: &mut Problems) {
+        let Some(bark) = set.bark_set.take() else {
+            return;
+        };
+        let message = format!(
+            "bark set `{}` has no use: with volume set `{}` neither logs nor the top diameter go \
+             from one bark basis to the other",
+            bark.set().name,
+            set.name
+        );
+        problems.push(
+            Diagnostic::warning("bark-set-unused", message)
+                .at(place_of(self.source, &["volume", "bark"]))
+                .hint("remove `bark`, or check which basis is meant"),
+        );
     }
 
     /// Says which origin of the stand is assumed, if the set tells origins apart.
@@ -165,11 +196,10 @@ impl Sources<'_> {
                 design.logs = None;
             } else {
                 let place = place_of(self.source, &["logs"]);
-                problems.push(
-                    Diagnostic::error("log-profiles", message)
-                        .at(place)
-                        .hint("name a volume set with stem profiles inside bark, or remove `logs`"),
-                );
+                problems.push(Diagnostic::error("log-profiles", message).at(place).hint(
+                    "name a volume set with stem profiles inside bark, or a bark set \
+                             (`volume: bark`) for profiles outside bark, or remove `logs`",
+                ));
             }
             return None;
         }

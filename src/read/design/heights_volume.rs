@@ -159,6 +159,10 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         .get(walk, "stand_origin")
         .and_then(|entry| read_stand_origin(walk, &entry))
         .unwrap_or(false);
+    let bark_sets: Vec<&str> = known.bark_sets.iter().map(String::as_str).collect();
+    let bark = map
+        .get(walk, "bark")
+        .and_then(|entry| entry.known_name(walk, "unknown-bark-set", "bark set", &bark_sets));
     map.finish(walk);
     Some(Volume {
         set: set?,
@@ -167,6 +171,7 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
         fallback,
         planted,
         merchantable,
+        bark,
     })
 }
 

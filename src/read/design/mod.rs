@@ -30,6 +30,8 @@ pub struct Known<'k> {
     pub volume_sets: &'k [String],
     /// Sets of biomass equations.
     pub biomass_sets: &'k [String],
+    /// Sets of bark ratios.
+    pub bark_sets: &'k [String],
     /// Sets of published height curves.
     pub height_sets: &'k [String],
     /// Log rules.
