@@ -161,7 +161,11 @@ fn only_last_wraps(table: &Table, columns: &[usize], width: usize) -> bool {
     let cells = table.rows.iter().map(|row| row[*last].shown());
     let longest_word = cells
         .chain([head(&table.columns[*last])])
-        .flat_map(|cell| cell.split_whitespace().map(str::len).max())
+        .filter_map(|cell| {
+            cell.split_whitespace()
+                .map(|word| word.chars().count())
+                .max()
+        })
         .max();
     let used: usize = others.iter().map(|at| column_width(table, *at)).sum();
     !table.columns[*last].numeric && used + longest_word.unwrap_or(0) <= width
