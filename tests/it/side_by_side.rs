@@ -194,11 +194,14 @@ fn median_of(figures: &[Figure], kind: Kind) -> f64 {
     median(sets.into_values().map(median).collect())
 }
 
+/// A region, and its share of the median for the tree and for the small one.
+type Shares<'r> = (&'r str, f64, f64);
+
 /// The figures of a species that lie outside the band, a line for each set and kind: the regions,
 /// and their shares of the median, for the tree and for the small one.
 fn apart(species: &str) -> Vec<String> {
     let (large, small) = (figures(species, TREE), figures(species, SMALL));
-    let mut sets: BTreeMap<(Kind, &str), Vec<(&str, f64, f64)>> = BTreeMap::new();
+    let mut sets: BTreeMap<(Kind, &str), Vec<Shares<'_>>> = BTreeMap::new();
     for (figure, beside) in large.iter().zip(&small) {
         assert_eq!((figure.set, figure.region), (beside.set, beside.region));
         let share = |one: &Figure, of: &[Figure]| one.value / median_of(of, one.kind);
