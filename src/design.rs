@@ -5,6 +5,12 @@
 
 use crate::units::UnitSystem;
 
+mod sampling;
+
+pub use sampling::{
+    Average, Layout, ListedStands, RatioBy, RatioError, Sampling, StrataWeights, Variance,
+};
+
 /// Index of a selection in [`Design::selections`].
 pub type SelectionIndex = usize;
 
@@ -23,6 +29,8 @@ pub struct Design {
     pub inputs: Inputs,
     /// The rules by which trees were chosen, in the order of the file.
     pub selections: Vec<Selection>,
+    /// How plots were laid out.
+    pub sampling: Sampling,
     /// The crew's own tree classes, lower-cased code and what it means.
     pub status_codes: Vec<(String, StatusCode)>,
     /// Names of the decay classes, in order of decay; five unless the design lists its own.
@@ -85,6 +93,10 @@ pub struct Selection {
     pub measured: Measured,
     /// The selection whose mean volume/basal-area ratio turns counted basal area into volume.
     pub volume_ratio_from: Option<SelectionIndex>,
+    /// Whose ratio counted trees take.
+    pub volume_ratio_by: RatioBy,
+    /// How the error of the borrowed volume is found.
+    pub volume_ratio_error: RatioError,
     /// Who corrects for slope.
     pub slope_correction: SlopeCorrection,
 }

@@ -59,6 +59,11 @@ pub struct Stratum {
     pub name: String,
     /// Its area, when known.
     pub area_ha: Option<f64>,
+    /// Sampling units (plots or clusters) in the list from which its own were drawn, if there is
+    /// one.
+    pub listed_units: Option<f64>,
+    /// Points of a larger first sample that fell into it, where strata are weighted by these.
+    pub phase_one_points: Option<f64>,
 }
 
 /// One plot that was visited.

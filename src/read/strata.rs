@@ -117,6 +117,8 @@ impl StandStrata<'_> {
             .map(|name| Stratum {
                 name: (*name).to_owned(),
                 area_ha: self.area_of(name, names.len()),
+                listed_units: None,
+                phase_one_points: None,
             })
             .collect();
         strata.sort_by(|a, b| natural_order(&a.name, &b.name));
@@ -130,6 +132,8 @@ impl StandStrata<'_> {
             return Stratum {
                 name: row.stratum.clone().unwrap_or_default(),
                 area_ha: row.area_ha,
+                listed_units: None,
+                phase_one_points: None,
             };
         }
         if let (Some(source), true) = (&self.files.stands, self.rows.len() > 1) {
@@ -147,6 +151,8 @@ impl StandStrata<'_> {
         Stratum {
             name: String::new(),
             area_ha: None,
+            listed_units: None,
+            phase_one_points: None,
         }
     }
 

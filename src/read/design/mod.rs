@@ -12,7 +12,7 @@ mod walk;
 
 use std::path::Path;
 
-use crate::design::{Design, Measured, Merchantable, SpeciesCodes, StatusCode};
+use crate::design::{Design, Measured, Merchantable, Sampling, SpeciesCodes, StatusCode};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
@@ -250,6 +250,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         allowable_error_pct,
         inputs,
         selections,
+        sampling: Sampling::default(),
         status_codes,
         decay_classes,
         species_aliases,

@@ -3,7 +3,7 @@
 use std::f64::consts::PI;
 
 use super::walk::{Entry, Quantity, Section, Walk, unit_keys};
-use crate::design::{Measured, Method, Ring, Selection, SlopeCorrection};
+use crate::design::{Measured, Method, RatioBy, RatioError, Ring, Selection, SlopeCorrection};
 use crate::diagnostic::seen;
 use crate::read::limits;
 use crate::read::nearest::did_you_mean;
@@ -107,6 +107,8 @@ fn read_selection<'n>(
         measured,
         // Linked when all selections are known.
         volume_ratio_from: None,
+        volume_ratio_by: RatioBy::default(),
+        volume_ratio_error: RatioError::default(),
         slope_correction,
     };
     Some((selection, ratio_from))
