@@ -5,7 +5,7 @@
 //!
 //! ```text
 //! y_i(x) = sum_j w_ij x_ij               plot value of the tree values x, w trees/ha
-//! Y(x)   = sum_h W_h sum_i y_i(x) / n_h  the estimate: a mean over plots, weighted over strata
+//! Y(x)   = sum_i k_i y_i(x)              the estimate: k_i weight of the plot, W_h / n_h as a rule
 //! Y(x) = gbar vbar(x) / dbar             where a counted sweep borrows volume
 //! ```
 //! Both are linear in `x`, and so are the deviations from which their errors are made (also those
@@ -24,10 +24,10 @@ use std::collections::BTreeMap;
 
 use crate::compile::Compilation;
 use crate::design::{Measured, SelectionIndex};
-use crate::estimates::{Attribute, Domain, Estimate, estimate_cruise};
+use crate::estimates::{Attribute, Domain, Estimate, estimate_cruise, plot_weights};
 use crate::expansion::expand;
 use crate::plot_sums::Column;
-use crate::records::{Plot, Rule, Stand, Tree};
+use crate::records::{Plot, Tree};
 use crate::stems::TreeValues;
 
 /// One estimate under both, and their difference. Metric, per hectare.
@@ -80,7 +80,7 @@ pub struct Driver<'a> {
     pub heights_m: [Option<f64>; 2],
     /// What it holds of the column under base and alternative.
     pub values: [f64; 2],
-    /// What its difference adds to the mean per hectare: `W_h w (x' - x) / n_h`.
+    /// What its difference adds to the mean per hectare: `k_i w (x' - x)`.
     pub per_ha: f64,
     /// Its share of the sum of these, signs left out.
     pub share: f64,
@@ -191,7 +191,15 @@ pub fn drivers<'a>(
     if !measured || visits.any(|visit| !visit.counts.is_empty()) {
         return None;
     }
-    let weights = weights(this, selection)?;
+    let weights = plot_weights(base.design, this, selection)?;
+    let weight_of = |plot: &Plot| {
+        let at = this
+            .plots
+            .iter()
+            .position(|other| std::ptr::eq(other, plot))?;
+        let found = weights.binary_search_by_key(&at, |(at, _)| *at).ok()?;
+        Some(weights[found].1)
+    };
     let (ours, others) = (&base.stands[stand], &alternative.stands[stand]);
     let mut drivers = Vec::new();
     for (at, (plot, visit, tree)) in this.trees().enumerate() {
@@ -206,7 +214,7 @@ pub fn drivers<'a>(
         ) else {
             continue;
         };
-        let per_ha = weights[plot.stratum] * expansion.trees_per_ha * (other - value);
+        let per_ha = weight_of(plot)? * expansion.trees_per_ha * (other - value);
         if per_ha != 0.0 {
             drivers.push(Driver {
                 plot,
@@ -227,32 +235,4 @@ pub fn drivers<'a>(
     }
     drivers.sort_by(|a, b| b.per_ha.abs().total_cmp(&a.per_ha.abs()));
     Some(drivers)
-}
-
-/// What one unit per hectare on a plot of each stratum adds to the mean of the stand.
-fn weights(stand: &Stand, selection: SelectionIndex) -> Option<Vec<f64>> {
-    let areas: Vec<f64> = if let [_] = &stand.strata[..] {
-        vec![1.0]
-    } else {
-        let areas = stand.strata.iter().map(|stratum| stratum.area_ha);
-        areas.collect::<Option<_>>()?
-    };
-    let total: f64 = areas.iter().sum();
-    let weight = |(stratum, area): (usize, &f64)| {
-        let visits = stand
-            .plots
-            .iter()
-            .filter(|plot| plot.stratum == stratum)
-            .flat_map(|plot| &plot.visits)
-            .filter(|visit| visit.selection == selection);
-        let (mut plots, mut full_tally) = (0.0, false);
-        for visit in visits {
-            plots += 1.0;
-            full_tally |= visit.rule == Rule::FullTally;
-        }
-        // The sheets of a full tally are parts of one sum.
-        let divisor = if full_tally { 1.0 } else { plots };
-        (plots > 0.0).then(|| area / total / divisor)
-    };
-    areas.iter().enumerate().map(weight).collect()
 }

@@ -24,9 +24,13 @@
 //! se2  = sum_h sum_i (sqrt(n_h / (n_h - 1)) a_i + sqrt(m_h / (m_h - 1)) b_i)^2
 //! ```
 //! `a` and `b` are summed over species first. With the same n plots in both, this is
-//! `n / (n - 1) sum (a_i + b_i)^2`; with no plot in common, the sum of the two variances. Degrees
-//! of freedom of a stratum: one less than its plots, or less where Satterthwaite's rule on the two
-//! parts says so; over strata Satterthwaite.
+//! `n / (n - 1) sum (a_i + b_i)^2`; with no plot in common, the sum of the two variances. Plots of
+//! different size weigh `x_i / sum x` in place of `1 / n_h`; clusters are summed before they are
+//! squared; a list takes its share off; where neighbours give the variance they give it here, of
+//! `a + b` if both were carried out at the same units, and else of each by itself. Strata of estimated weight add
+//! `sum W_h (V_h - V)^2 / (n' - 1)`; strata made after sampling count as strata of known areas.
+//! Degrees of freedom of a stratum: one less than its units, or less where Satterthwaite's rule on
+//! the two parts says so; over strata Satterthwaite.
 //!
 //! Source: linearisation of a ratio of means times a mean, Cochran 1977 (sections 6.4 and 12, from
 //! memory), Sarndal, Swensson & Wretman 1992 (from memory); where all trees of a plot are donors
@@ -34,26 +38,78 @@
 
 use std::collections::BTreeMap;
 
+use super::layout::{Layout, layout, of_stratum, size_of_stratum};
+use super::sample::Sample;
 use super::stratified::satterthwaite;
 use super::{Estimate, NoInterval};
-use crate::math::sum::mean;
+use crate::design::{Design, RatioBy, StrataWeights};
 use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain};
-use crate::records::CruiseSpeciesIndex;
+use crate::records::{CruiseSpeciesIndex, Stand};
 
 /// A sweep and its donor in one stand.
 pub(super) struct Borrowing<'a> {
-    /// Plots of the sweep by stratum.
-    sweep: Vec<Vec<&'a PlotSum>>,
-    /// Plots of the donor by stratum.
-    donor: Vec<Vec<&'a PlotSum>>,
+    /// The sweep by stratum.
+    sweep: Vec<Part<'a>>,
+    /// The donor by stratum.
+    donor: Vec<Part<'a>>,
     /// Weights of the strata in the ratio; 0 where the donor was not carried out.
     donor_weights: Vec<f64>,
     /// A fully tallied donor adds no error.
     donor_exact: bool,
-    /// Number of plots of the stand.
-    plots: usize,
+    /// Do all species share one ratio?
+    pooled: bool,
+    /// First plot of the cluster of each plot of the stand.
+    units: Vec<usize>,
+    /// Points of the first sample, where these weigh the strata.
+    phase_one_points: Option<f64>,
     /// For each status (live or dead) and species of the sweep, whose ratio it takes.
     lenders: BTreeMap<(StatusDomain, CruiseSpeciesIndex), Lender>,
+}
+
+/// The plots of one selection in one stratum and how they were laid out.
+struct Part<'a> {
+    plots: Vec<&'a PlotSum>,
+    sample: Sample,
+    /// Weight of each plot in the mean of the stratum.
+    weights: Vec<f64>,
+}
+
+impl<'a> Part<'a> {
+    fn of(sums: &'a SelectionSums, layout: &Layout, stratum: usize) -> Part<'a> {
+        let sample = layout.strata[stratum].clone().unwrap_or_default();
+        Part {
+            plots: of_stratum(sums, stratum),
+            weights: sample.weights(),
+            sample,
+        }
+    }
+
+    /// Mean of a value over the plots (the sum over the sheets of a full tally); 0 without plots.
+    fn mean(&self, of: impl Fn(&PlotSum) -> f64) -> f64 {
+        let values: Vec<f64> = self.plots.iter().map(|plot| of(plot)).collect();
+        if values.is_empty() {
+            return 0.0;
+        }
+        self.sample.mean(&values)
+    }
+
+    /// Sums by unit of something known for each plot of the stand.
+    fn by_unit(&self, of_plots: &[f64]) -> Vec<f64> {
+        let mut sums = vec![0.0; self.sample.n_units()];
+        for (plot, unit) in self.plots.iter().zip(self.sample.units()) {
+            sums[*unit] += of_plots[plot.plot];
+        }
+        sums
+    }
+
+    /// Which unit of the stand each unit is.
+    fn units(&self, of_stand: &[usize]) -> Vec<usize> {
+        let mut units = vec![0; self.sample.n_units()];
+        for (plot, unit) in self.plots.iter().zip(self.sample.units()) {
+            units[*unit] = of_stand[plot.plot];
+        }
+        units
+    }
 }
 
 /// Whose volume ratio a counted species takes.
@@ -68,26 +124,44 @@ pub(super) enum Lender {
 }
 
 impl<'a> Borrowing<'a> {
-    /// Pairs a sweep with its donor. `areas_ha` are those of the stand's strata.
+    /// Pairs a sweep and its layout with its donor.
     pub(super) fn new(
-        sweep: &'a SelectionSums,
+        design: &Design,
+        stand: &Stand,
+        (sweep, sweep_layout): (&'a SelectionSums, &Layout),
         donor: &'a SelectionSums,
-        areas_ha: &[Option<f64>],
-        plots: usize,
     ) -> Self {
-        let by_stratum = |sums: &'a SelectionSums| -> Vec<Vec<&'a PlotSum>> {
-            let plots = |h| sums.plots.iter().filter(move |plot| plot.stratum == h);
-            (0..areas_ha.len()).map(|h| plots(h).collect()).collect()
+        let by_stratum = |sums: &'a SelectionSums, layout: &Layout| -> Vec<Part<'a>> {
+            let strata = 0..stand.strata.len();
+            strata.map(|h| Part::of(sums, layout, h)).collect()
         };
+        let unit = |(at, plot): (usize, &crate::records::Plot)| {
+            let same = |other: &crate::records::Plot| other.cluster == plot.cluster;
+            let first = stand.plots.iter().position(same);
+            if plot.cluster.is_some() {
+                first.unwrap_or(at)
+            } else {
+                at
+            }
+        };
+        let sizes = (0..stand.strata.len()).map(|h| size_of_stratum(design, stand, h));
+        let sizes: Vec<Option<f64>> = sizes.collect();
+        let estimated = design.sampling.strata == StrataWeights::Estimated && sizes.len() > 1;
         let mut borrowing = Borrowing {
-            sweep: by_stratum(sweep),
-            donor: by_stratum(donor),
+            sweep: by_stratum(sweep, sweep_layout),
+            donor: by_stratum(donor, &layout(design, stand, donor.selection)),
             donor_weights: Vec::new(),
             donor_exact: donor.full_tally,
-            plots,
+            pooled: design.selections[sweep.selection].volume_ratio_by == RatioBy::Pooled,
+            units: stand.plots.iter().enumerate().map(unit).collect(),
+            phase_one_points: if estimated {
+                sizes.iter().copied().sum()
+            } else {
+                None
+            },
             lenders: BTreeMap::new(),
         };
-        borrowing.donor_weights = donor_weights(&borrowing.donor, areas_ha);
+        borrowing.donor_weights = donor_weights(&borrowing.donor, &sizes);
         for plot in &sweep.plots {
             for (domain, _) in &plot.cells {
                 if let Some(species) = domain.species
@@ -113,10 +187,10 @@ impl<'a> Borrowing<'a> {
                 species,
                 ..Domain::all(status)
             };
-            let mut plots = self.donor.iter().flatten();
+            let mut plots = self.donor.iter().flat_map(|part| &part.plots);
             plots.any(|plot| value(plot, domain, Column::MeasuredBasalArea) > 0.0)
         };
-        if has(Some(species)) {
+        if !self.pooled && has(Some(species)) {
             Lender::Species
         } else if has(None) {
             Lender::Pooled
@@ -151,8 +225,9 @@ impl<'a> Borrowing<'a> {
         let mut linear = Linear {
             mean: 0.0,
             species: Vec::new(),
-            sweep: vec![0.0; self.plots],
-            donor: vec![0.0; self.plots],
+            by_stratum: vec![0.0; self.sweep.len()],
+            sweep: vec![0.0; self.units.len()],
+            donor: vec![0.0; self.units.len()],
         };
         for ((status, species), lender) in &self.lenders {
             if *status != lending_status || domain.species.is_some_and(|one| one != *species) {
@@ -189,7 +264,11 @@ impl<'a> Borrowing<'a> {
         weights: &[f64],
     ) -> Option<()> {
         let basal_area = |plot: &PlotSum| value(plot, counted, Column::BasalArea);
-        let gbar_h = means(&self.sweep, false, basal_area);
+        let gbar_h: Vec<f64> = self
+            .sweep
+            .iter()
+            .map(|part| part.mean(basal_area))
+            .collect();
         let gbar = weighted(weights, &gbar_h);
         if gbar <= 0.0 {
             return Some(());
@@ -197,15 +276,19 @@ impl<'a> Borrowing<'a> {
         if lender == Lender::Nobody {
             return None;
         }
-        let donors = || self.donor.iter().flatten();
+        let donors = || self.donor.iter().flat_map(|part| &part.plots);
         let unknown = |plot: &&PlotSum| plot.get(lending).is_some_and(|s| s.is_unknown(column));
-        if donors().any(unknown) {
+        if donors().copied().any(|plot| unknown(&plot)) {
             return None;
         }
         let lent_volume = |plot: &PlotSum| value(plot, lending, column);
         let lent_basal_area = |plot: &PlotSum| value(plot, lending, Column::MeasuredBasalArea);
-        let vbar_h = means(&self.donor, self.donor_exact, lent_volume);
-        let dbar_h = means(&self.donor, self.donor_exact, lent_basal_area);
+        let vbar_h: Vec<f64> = self
+            .donor
+            .iter()
+            .map(|part| part.mean(lent_volume))
+            .collect();
+        let dbar_h: Vec<f64> = (self.donor.iter().map(|part| part.mean(lent_basal_area))).collect();
         let dbar = weighted(&self.donor_weights, &dbar_h);
         let ratio = weighted(&self.donor_weights, &vbar_h) / dbar;
         linear.mean += gbar * ratio;
@@ -217,18 +300,22 @@ impl<'a> Borrowing<'a> {
             donor_basal_area_m2_per_ha: dbar,
             ratio,
         });
-        for (h, plots) in self.sweep.iter().enumerate() {
-            let scale = weights[h] * ratio / plots.len() as f64;
-            for plot in plots {
-                linear.sweep[plot.plot] += scale * (basal_area(plot) - gbar_h[h]);
+        for (h, part) in self.sweep.iter().enumerate() {
+            linear.by_stratum[h] += ratio * gbar_h[h];
+            for (plot, weight) in part.plots.iter().zip(&part.weights) {
+                let moved = weights[h] * ratio * weight * (basal_area(plot) - gbar_h[h]);
+                linear.sweep[plot.plot] += moved;
             }
         }
-        for (h, plots) in self.donor.iter().enumerate() {
-            let scale = self.donor_weights[h] * gbar / dbar / plots.len() as f64;
-            for plot in plots {
-                linear.donor[plot.plot] += scale
-                    * ((lent_volume(plot) - vbar_h[h])
-                        - ratio * (lent_basal_area(plot) - dbar_h[h]));
+        if self.donor_exact {
+            return Some(());
+        }
+        for (h, part) in self.donor.iter().enumerate() {
+            let scale = self.donor_weights[h] * gbar / dbar;
+            for (plot, weight) in part.plots.iter().zip(&part.weights) {
+                let residual =
+                    (lent_volume(plot) - vbar_h[h]) - ratio * (lent_basal_area(plot) - dbar_h[h]);
+                linear.donor[plot.plot] += scale * weight * residual;
             }
         }
         Some(())
@@ -241,24 +328,24 @@ impl<'a> Borrowing<'a> {
         weights: &[f64],
         strata: &mut Vec<BorrowedStratum>,
     ) -> Estimate {
-        let mut estimate = Estimate {
-            mean: linear.mean,
-            std_error: None,
-            df: None,
-            n_plots: 0,
-            no_interval: None,
-        };
+        let mut estimate = Estimate::of(linear.mean);
         let mut variances = Vec::new();
         for h in 0..weights.len() {
-            let sweep = used(&self.sweep[h], weights[h] > 0.0);
-            let donor = used(&self.donor[h], self.donor_weights[h] > 0.0);
-            let mut plots: Vec<usize> = sweep.iter().chain(donor).map(|plot| plot.plot).collect();
-            plots.sort_unstable();
-            plots.dedup();
-            estimate.n_plots += plots.len();
-            let (n, m) = (sweep.len() as f64, donor.len() as f64);
-            let donor_alone = donor.len() == 1 && !self.donor_exact;
-            if sweep.len() == 1 || donor_alone {
+            let sweep =
+                Some(&self.sweep[h]).filter(|part| weights[h] > 0.0 && part.sample.n_plots() > 0);
+            let donor = Some(&self.donor[h]).filter(|_| self.donor_weights[h] > 0.0);
+            let used = || sweep.iter().chain(&donor).flat_map(|part| &part.plots);
+            let distinct = |mut of: Vec<usize>| {
+                of.sort_unstable();
+                of.dedup();
+                of.len()
+            };
+            estimate.n_plots += distinct(used().map(|plot| plot.plot).collect());
+            let n_units = distinct(used().map(|plot| self.units[plot.plot]).collect());
+            estimate.n_units += n_units;
+            let n_of = |part: Option<&Part>| part.map_or(0, |part| part.sample.n_units());
+            let donor_alone = n_of(donor) == 1 && !self.donor_exact;
+            if n_of(sweep) == 1 || donor_alone {
                 estimate.no_interval = Some(if weights.len() == 1 {
                     NoInterval::OnePlot
                 } else {
@@ -266,45 +353,74 @@ impl<'a> Borrowing<'a> {
                 });
                 continue;
             }
-            // Plots outside a part carry zeros there; a part of no plots has no factor.
-            let factor = |count: f64| {
-                if count > 1.0 {
-                    (count / (count - 1.0)).sqrt()
-                } else {
-                    0.0
-                }
-            };
-            let (by_sweep, by_donor) = (factor(n), if self.donor_exact { 0.0 } else { factor(m) });
-            let sum_of_squares = |k: f64, l: f64| -> f64 {
-                let plot = |i: &usize| (k * linear.sweep[*i] + l * linear.donor[*i]).powi(2);
-                plots.iter().map(plot).sum()
-            };
-            let variance = sum_of_squares(by_sweep, by_donor);
+            let stratum = self.variance(linear, (sweep, donor));
+            let at_most = n_units as f64 - 1.0;
             let parts = [
-                (sum_of_squares(by_sweep, 0.0), (n > 1.0).then_some(n - 1.0)),
-                (
-                    sum_of_squares(0.0, by_donor),
-                    (m > 1.0 && !self.donor_exact).then_some(m - 1.0),
-                ),
+                (stratum[0], sweep.and_then(|part| part.sample.df())),
+                (stratum[1], donor.and_then(|part| part.sample.df())),
             ];
-            let at_most = plots.len() as f64 - 1.0;
             let df = satterthwaite(&parts).map(|df| df.min(at_most));
+            let variance = stratum[2].max(0.0);
             variances.push((variance, df));
             strata.push(BorrowedStratum {
                 stratum: h,
-                sweep_plots: sweep.len(),
-                donor_plots: donor.len(),
-                sweep_variance: parts[0].0,
-                donor_variance: parts[1].0,
+                sweep_plots: sweep.map_or(0, |part| part.plots.len()),
+                donor_plots: donor.map_or(0, |part| part.plots.len()),
+                sweep_variance: stratum[0],
+                donor_variance: stratum[1],
                 variance,
                 df,
             });
+        }
+        if let Some(points) = self.phase_one_points
+            && weights.iter().filter(|weight| **weight > 0.0).count() > 1
+        {
+            let apart = |(w, of_stratum): (&f64, &f64)| w * (of_stratum - linear.mean).powi(2);
+            let between: f64 = weights.iter().zip(&linear.by_stratum).map(apart).sum();
+            variances.push((between / (points - 1.0), Some(points - 1.0)));
         }
         if estimate.no_interval.is_none() {
             estimate.std_error = Some(variances.iter().map(|(v, _)| v).sum::<f64>().sqrt());
             estimate.df = satterthwaite(&variances);
         }
         estimate
+    }
+
+    /// Variance of a stratum's part by the sweep, by the donor, and by both with what they share.
+    fn variance(
+        &self,
+        linear: &Linear,
+        (sweep, donor): (Option<&Part>, Option<&Part>),
+    ) -> [f64; 3] {
+        let own = |part: Option<&Part>, of: &[f64]| {
+            let part = part?;
+            let units = part.by_unit(of);
+            part.sample.covariance(&units, &units)
+        };
+        let (by_sweep, by_donor) = (own(sweep, &linear.sweep), own(donor, &linear.donor));
+        let (by_sweep, by_donor) = (by_sweep.unwrap_or(0.0), by_donor.unwrap_or(0.0));
+        let (Some(sweep), Some(donor)) = (sweep, donor) else {
+            return [by_sweep, by_donor, by_sweep + by_donor];
+        };
+        let (a, b) = (sweep.by_unit(&linear.sweep), donor.by_unit(&linear.donor));
+        let (of_sweep, of_donor) = (sweep.units(&self.units), donor.units(&self.units));
+        let shared = if of_sweep == of_donor && sweep.sample.pairs() == donor.sample.pairs() {
+            sweep.sample.covariance(&a, &b).unwrap_or(0.0)
+        } else if sweep.sample.is_tallied() || donor.sample.is_tallied() {
+            0.0
+        } else {
+            let factor = |sample: &Sample| {
+                let n = sample.n_units() as f64;
+                ((1.0 - sample.list_share()) * n / (n - 1.0)).sqrt()
+            };
+            let partner = |unit: &usize| of_donor.iter().position(|other| other == unit);
+            let products = of_sweep
+                .iter()
+                .zip(&a)
+                .filter_map(|(unit, a)| Some(a * b[partner(unit)?]));
+            factor(&sweep.sample) * factor(&donor.sample) * products.sum::<f64>()
+        };
+        [by_sweep, by_donor, by_sweep + by_donor + 2.0 * shared]
     }
 }
 
@@ -363,58 +479,28 @@ pub struct BorrowedStratum {
 struct Linear {
     mean: f64,
     species: Vec<BorrowedSpecies>,
+    by_stratum: Vec<f64>,
     sweep: Vec<f64>,
     donor: Vec<f64>,
-}
-
-fn used<'a, 'b>(plots: &'b [&'a PlotSum], used: bool) -> &'b [&'a PlotSum] {
-    if used { plots } else { &[] }
 }
 
 fn value(plot: &PlotSum, domain: Domain, column: Column) -> f64 {
     plot.get(domain).map_or(0.0, |sums| sums.value(column))
 }
 
-/// Mean of each stratum, or the sum over the sheets of a full tally; 0 where there is no plot.
-fn means(strata: &[Vec<&PlotSum>], full_tally: bool, of: impl Fn(&PlotSum) -> f64) -> Vec<f64> {
-    let summary = |plots: &Vec<&PlotSum>| {
-        let values: Vec<f64> = plots.iter().map(|plot| of(plot)).collect();
-        if full_tally {
-            values.iter().sum()
-        } else {
-            mean(&values)
-        }
-    };
-    strata.iter().map(summary).collect()
-}
-
 fn weighted(weights: &[f64], means: &[f64]) -> f64 {
     weights.iter().zip(means).map(|(w, m)| w * m).sum()
 }
 
-/// Weights of the strata in a mean: of one stratum by itself, or of all by their areas.
-pub(super) fn area_weights(areas_ha: &[Option<f64>], stratum: Option<usize>) -> Vec<f64> {
-    if let Some(only) = stratum {
-        let weight = |h| if h == only { 1.0 } else { 0.0 };
-        return (0..areas_ha.len()).map(weight).collect();
-    }
-    if areas_ha.len() == 1 {
-        return vec![1.0];
-    }
-    let total: f64 = areas_ha.iter().flatten().sum();
-    let weight = |area: &Option<f64>| area.unwrap_or_default() / total;
-    areas_ha.iter().map(weight).collect()
-}
-
 /// Shares of area of the strata with donor plots, or of plots where an area is unknown.
-fn donor_weights(donor: &[Vec<&PlotSum>], areas_ha: &[Option<f64>]) -> Vec<f64> {
-    let sampled = |h: usize| !donor[h].is_empty();
+fn donor_weights(donor: &[Part], areas_ha: &[Option<f64>]) -> Vec<f64> {
+    let sampled = |h: usize| !donor[h].plots.is_empty();
     let areas: Option<Vec<f64>> = areas_ha
         .iter()
         .enumerate()
         .map(|(h, area_ha)| if sampled(h) { *area_ha } else { Some(0.0) })
         .collect();
-    let plots = || donor.iter().map(|plots| plots.len() as f64).collect();
+    let plots = || donor.iter().map(|part| part.plots.len() as f64).collect();
     let sizes: Vec<f64> = areas.unwrap_or_else(plots);
     let total: f64 = sizes.iter().sum();
     sizes.into_iter().map(|size| size / total).collect()

@@ -1,10 +1,12 @@
 //! How one estimate of one stand comes about, by the same functions that make the estimates.
 
 use super::Estimate;
-use super::counted::{Borrowed, Borrowing, area_weights};
-use super::simple::{full_tally, simple};
+use super::counted::{Borrowed, Borrowing};
+use super::layout::{Layout, layout, size_of_stratum, strata_weights};
+use super::sample::Sample;
+use super::simple::simple;
 use super::stand::{ValuedVisit, donor_of};
-use super::stratified::{Part, stratified};
+use super::stratified::{Part, Together, together};
 use super::top_height::{TopHeight, of_plots, of_stratum};
 use crate::design::{Design, SelectionIndex};
 use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, sum_selection};
@@ -29,6 +31,8 @@ pub enum StandDerivation<'a> {
         strata: Vec<StratumDerivation<'a>>,
         /// The strata together.
         estimate: Estimate,
+        /// How they make the whole.
+        together: Together,
     },
     /// From the basal area of a counted sweep and a ratio of another selection.
     Borrowed {
@@ -46,8 +50,10 @@ pub struct StratumDerivation<'a> {
     pub stratum: usize,
     /// Its area, when known.
     pub area_ha: Option<f64>,
-    /// Are the plots sheets of a full tally, whose values are added?
-    pub full_tally: bool,
+    /// What it is weighted by: its area, or the points of a first sample that fell into it.
+    pub weight: Option<f64>,
+    /// How its plots were laid out.
+    pub sample: Sample,
     /// The plots and their values, metric and per hectare.
     pub plots: Vec<(&'a Plot, f64)>,
     /// The estimate of the stratum.
@@ -84,24 +90,32 @@ pub fn derive_stand<'a>(
         && Column::BORROWED.contains(&column)
     {
         let donor = donor_of(design, &sums, selection)?;
-        let areas: Vec<Option<f64>> = this.strata.iter().map(|s| s.area_ha).collect();
-        let borrowing = Borrowing::new(own, donor, &areas, this.plots.len());
+        let weights = strata_weights(design, this, stratum)?;
+        let laid_out = layout(design, this, selection);
+        let borrowing = Borrowing::new(design, this, (own, &laid_out), donor);
         return Some(StandDerivation::Borrowed {
             donor: donor.selection,
-            borrowed: borrowing.derive(domain, column, &area_weights(&areas, stratum))?,
+            borrowed: borrowing.derive(domain, column, &weights)?,
         });
     }
     let strata: Vec<usize> = stratum.map_or_else(|| (0..this.strata.len()).collect(), |h| vec![h]);
-    let derived = strata.into_iter().map(|h| match quantity {
-        Quantity::Sum(column) => sum_of_stratum(this, own, h, domain, column),
-        Quantity::TopHeight => top_height_of_stratum(this, values, selection, h),
+    let laid_out = layout(design, this, selection);
+    let derived = strata.into_iter().map(|h| {
+        let derived = match quantity {
+            Quantity::Sum(column) => sum_of_stratum(this, (own, &laid_out), h, domain, column),
+            Quantity::TopHeight => top_height_of_stratum(this, values, (selection, &laid_out), h),
+        };
+        derived.map(|derived| StratumDerivation {
+            weight: size_of_stratum(design, this, h),
+            ..derived
+        })
     });
     let mut derived = derived.collect::<Option<Vec<_>>>()?;
     if quantity == Quantity::TopHeight {
         // A stratum without live trees has no top height and no weight.
         derived.retain(|part| part.estimate.n_plots > 0);
     }
-    let area = |part: &StratumDerivation<'_>| part.area_ha.or((derived.len() == 1).then_some(1.0));
+    let area = |part: &StratumDerivation<'_>| part.weight.or((derived.len() == 1).then_some(1.0));
     let parts: Option<Vec<Part>> = derived
         .iter()
         .map(|part| {
@@ -112,8 +126,17 @@ pub fn derive_stand<'a>(
         })
         .collect();
     let parts = parts.filter(|parts| !parts.is_empty())?;
+    let across = laid_out.stand.as_ref().filter(|_| derived.len() > 1);
+    let estimate = match (quantity, across) {
+        (Quantity::Sum(column), Some(sample)) => {
+            let of = |plot: &PlotSum| plot.get(domain).map_or(0.0, |sums| sums.value(column));
+            sample.estimate(&own.plots.iter().map(of).collect::<Vec<_>>())
+        }
+        _ => together(laid_out.together, &parts),
+    };
     Some(StandDerivation::Plots {
-        estimate: stratified(&parts),
+        estimate,
+        together: laid_out.together,
         strata: derived,
     })
 }
@@ -121,7 +144,7 @@ pub fn derive_stand<'a>(
 /// `None` without plots, or where a tree's value is not known.
 fn sum_of_stratum<'a>(
     stand: &'a Stand,
-    sums: &SelectionSums,
+    (sums, layout): (&SelectionSums, &Layout),
     stratum: usize,
     domain: Domain,
     column: Column,
@@ -136,13 +159,14 @@ fn sum_of_stratum<'a>(
         .collect();
     let plots = plots.filter(|plots| !plots.is_empty())?;
     let values: Vec<f64> = plots.iter().map(|(_, value)| *value).collect();
-    let estimate = if sums.full_tally { full_tally } else { simple };
+    let sample = layout.strata[stratum].clone()?;
     Some(StratumDerivation {
         stratum,
         area_ha: stand.strata[stratum].area_ha,
-        full_tally: sums.full_tally,
+        weight: None,
         plots,
-        estimate: estimate(&values),
+        estimate: sample.estimate(&values),
+        sample,
     })
 }
 
@@ -150,7 +174,7 @@ fn sum_of_stratum<'a>(
 fn top_height_of_stratum<'a>(
     stand: &'a Stand,
     values: &'a [TreeValues],
-    selection: SelectionIndex,
+    (selection, layout): (SelectionIndex, &Layout),
     stratum: usize,
 ) -> Option<StratumDerivation<'a>> {
     let mut visits = Vec::new();
@@ -169,21 +193,27 @@ fn top_height_of_stratum<'a>(
         }
     }
     let area_ha = stand.strata[stratum].area_ha;
-    let estimate = match of_stratum(&visits, area_ha) {
+    let mut sample = layout.strata[stratum].clone()?;
+    let estimate = match of_stratum(&sample, &visits, area_ha) {
         TopHeight::Unknown => return None,
         TopHeight::NoTrees => simple(&[]),
         TopHeight::Known(estimate) => estimate,
     };
-    let full_tally = estimate.no_interval == Some(super::NoInterval::FullTally);
     let plots = match of_plots(&visits) {
-        TopHeight::Known(plots) if !full_tally => plots,
+        TopHeight::Known(plots) if !sample.is_tallied() => {
+            let at: Vec<usize> = plots.iter().map(|(at, _)| *at).collect();
+            sample = sample.only(&at);
+            let of = |(at, height_m): (usize, f64)| (visits[at].plot, height_m);
+            plots.into_iter().map(of).collect()
+        }
         _ => Vec::new(),
     };
     Some(StratumDerivation {
         stratum,
         area_ha,
-        full_tally,
+        weight: None,
         plots,
         estimate,
+        sample,
     })
 }

@@ -4,19 +4,28 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::simple::{full_tally, simple};
-use super::stratified::{Part, stratified};
+use super::metrics::{self, BASE, Covariances, RatioLimits};
+use super::sample::Sample;
+use super::stratified::{Part, Together, together};
 use super::top_height::{self, TopHeight};
-use super::{Estimate, EstimateRow, metrics};
+use super::{Estimate, EstimateRow};
 use crate::design::SelectionIndex;
-use crate::plot_sums::{Attribute, Column, Domain, PlotSum, SelectionSums, Sums};
+use crate::plot_sums::{Attribute, Column, Domain, PlotSum, Sums};
 use crate::units::CO2_PER_CARBON;
 
 /// For each column, whether it can be estimated at all.
 pub(super) type Given = [bool; Column::COUNT];
 
-/// The estimates of a domain; `None` where a tree's value is not known.
-pub(super) type Cell = [Option<Estimate>; Column::COUNT];
+/// The estimates of a domain.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Cell {
+    /// By column; `None` where a tree's value is not known.
+    pub(super) columns: [Option<Estimate>; Column::COUNT],
+    /// Covariances of the means that ratios are made of, where there are ratios and errors.
+    pub(super) covariances: Option<Covariances>,
+    /// Limits of the ratios, where they were looked for by resampling.
+    pub(super) limits: Vec<(Attribute, RatioLimits)>,
+}
 
 /// The estimates of a group for one selection.
 #[derive(Clone, Debug, PartialEq)]
@@ -43,7 +52,7 @@ impl Group {
     /// One column of a domain's cell; without a cell no tree was found, which is zero.
     fn column(&self, cell: Option<&Cell>, column: Column) -> Option<Estimate> {
         match cell {
-            Some(cell) => cell[column as usize],
+            Some(cell) => cell.columns[column as usize],
             None => self.given[column as usize].then_some(self.zero),
         }
     }
@@ -54,9 +63,9 @@ impl Group {
         for (domain, cell) in &self.cells {
             let mut estimates: Vec<(Attribute, Estimate)> = Column::ALL
                 .into_iter()
-                .filter_map(|column| Some((column.attribute()?, cell[column as usize]?)))
+                .filter_map(|column| Some((column.attribute()?, cell.columns[column as usize]?)))
                 .collect();
-            if let Some(carbon) = cell[Column::Carbon as usize] {
+            if let Some(carbon) = cell.columns[Column::Carbon as usize] {
                 estimates.push((Attribute::Co2Equivalent, carbon.times(CO2_PER_CARBON)));
             }
             estimates.extend(metrics::of_domain(*domain, cell));
@@ -84,13 +93,12 @@ impl Group {
     }
 }
 
-/// Estimates the domains of some plots of one stratum from their sums.
+/// Estimates the domains of some plots from their sums; `sample` is how these were laid out.
 pub(super) fn cells_of(
-    sums: &SelectionSums,
+    sample: &Sample,
     plots: &[&PlotSum],
     given: Given,
 ) -> (Estimate, BTreeMap<Domain, Cell>) {
-    let estimate = if sums.full_tally { full_tally } else { simple };
     let mut found: BTreeMap<Domain, Vec<(usize, &Sums)>> = BTreeMap::new();
     found.insert(Domain::LIVE, Vec::new());
     for (at, plot) in plots.iter().enumerate() {
@@ -99,11 +107,11 @@ pub(super) fn cells_of(
         }
     }
     let mut values = vec![0.0; plots.len()];
-    let zero = estimate(&values);
+    let zero = sample.estimate(&values);
     let cells = found
         .into_iter()
         .map(|(domain, sums)| {
-            let cell = Column::ALL.map(|column| {
+            let mut fill = |column: Column| -> Option<Vec<f64>> {
                 let unknown = sums.iter().any(|(_, sums)| sums.is_unknown(column));
                 if unknown || !given[column as usize] {
                     return None;
@@ -112,27 +120,101 @@ pub(super) fn cells_of(
                 for (at, sums) in &sums {
                     values[*at] = sums.value(column);
                 }
-                Some(estimate(&values))
+                Some(values.clone())
+            };
+            let columns =
+                Column::ALL.map(|column| fill(column).map(|values| sample.estimate(&values)));
+            let covariances = metrics::has_ratios(domain).then(|| {
+                let influence = |column| fill(column).map(|values| sample.influence(&values));
+                let influences = BASE.map(influence);
+                let covariance = |a: usize, b: usize| match (&influences[a], &influences[b]) {
+                    (Some(a), Some(b)) => sample.covariance(a, b),
+                    _ => Some(0.0),
+                };
+                symmetric(covariance)
             });
+            let cell = Cell {
+                columns,
+                covariances: covariances.flatten(),
+                limits: Vec::new(),
+            };
             (domain, cell)
         })
         .collect();
     (zero, cells)
 }
 
-/// The area-weighted whole of several groups of one selection, under a new name; `None` when there
-/// is none, or an area is unknown.
+/// The matrix of something symmetric; `None` where an element is not known.
+fn symmetric(of: impl Fn(usize, usize) -> Option<f64>) -> Option<Covariances> {
+    let mut matrix = Covariances::default();
+    for a in 0..BASE.len() {
+        for b in 0..=a {
+            let value = of(a, b)?;
+            matrix[a][b] = value;
+            matrix[b][a] = value;
+        }
+    }
+    Some(matrix)
+}
+
+/// Covariances of the means of the whole, from the variances of sums and differences of columns.
+fn covariances_of(how: Together, parts: &[(f64, Option<&Cell>, Estimate)]) -> Option<Covariances> {
+    let of = |a: usize, b: usize, (scale_a, scale_b): (f64, f64)| -> Option<f64> {
+        let part = |(area_ha, cell, zero): &(f64, Option<&Cell>, Estimate)| {
+            let Some(cell) = cell else {
+                return Some(Part {
+                    area_ha: *area_ha,
+                    estimate: *zero,
+                });
+            };
+            let mean = |k: usize| cell.columns[BASE[k] as usize].map_or(0.0, |e| e.mean);
+            let covariances = cell.covariances?;
+            let variance = scale_a * scale_a * covariances[a][a]
+                + scale_b * scale_b * covariances[b][b]
+                + 2.0 * scale_a * scale_b * covariances[a][b];
+            Some(Part {
+                area_ha: *area_ha,
+                estimate: Estimate {
+                    mean: scale_a * mean(a) + scale_b * mean(b),
+                    std_error: Some(variance.max(0.0).sqrt()),
+                    ..*zero
+                },
+            })
+        };
+        let parts: Option<Vec<Part>> = parts.iter().map(part).collect();
+        let error = together(how, &parts?).std_error?;
+        Some(error * error)
+    };
+    symmetric(|a, b| {
+        let own = |k: usize| of(k, k, (1.0, 0.0));
+        if a == b {
+            return own(a);
+        }
+        // Scaled, so that neither column drowns the other.
+        let (of_a, of_b) = (own(a)?.sqrt(), own(b)?.sqrt());
+        if of_a == 0.0 || of_b == 0.0 {
+            return Some(0.0);
+        }
+        let sum = of(a, b, (1.0 / of_a, 1.0 / of_b))?;
+        let difference = of(a, b, (1.0 / of_a, -1.0 / of_b))?;
+        Some(of_a * of_b * (sum - difference) / 4.0)
+    })
+}
+
+/// The whole of several groups of one selection, under a new name, by their areas or other weights;
+/// `None` when there is none, or a weight is unknown.
 pub(super) fn combine(
-    stand: Option<String>,
-    stratum: Option<String>,
+    (stand, stratum): (Option<String>, Option<String>),
     groups: &[&Group],
+    weights: Option<Vec<f64>>,
+    how: Together,
 ) -> Option<Group> {
     let first = groups.first()?;
-    let areas: Vec<f64> = if groups.len() == 1 {
+    let weights: Vec<f64> = match weights {
+        Some(weights) => weights,
         // A single part needs no weight.
-        vec![first.area_ha.unwrap_or(1.0)]
-    } else {
-        groups.iter().map(|g| g.area_ha).collect::<Option<_>>()?
+        None if groups.len() == 1 => vec![first.area_ha.unwrap_or(1.0)],
+        None => groups.iter().map(|g| g.area_ha).collect::<Option<_>>()?,
     };
     let whole = |estimate_of: &dyn Fn(usize) -> Option<Estimate>| -> Option<Estimate> {
         let part = |(at, area_ha): (usize, &f64)| {
@@ -141,8 +223,8 @@ pub(super) fn combine(
                 estimate: estimate_of(at)?,
             })
         };
-        let parts: Option<Vec<Part>> = areas.iter().enumerate().map(part).collect();
-        Some(stratified(&parts?))
+        let parts: Option<Vec<Part>> = weights.iter().enumerate().map(part).collect();
+        Some(together(how, &parts?))
     };
     let domains: BTreeSet<Domain> = groups
         .iter()
@@ -152,7 +234,18 @@ pub(super) fn combine(
         .into_iter()
         .map(|domain| {
             let found: Vec<Option<&Cell>> = groups.iter().map(|g| g.cells.get(&domain)).collect();
-            let cell = Column::ALL.map(|column| whole(&|at| groups[at].column(found[at], column)));
+            let columns =
+                Column::ALL.map(|column| whole(&|at| groups[at].column(found[at], column)));
+            let covariances = metrics::has_ratios(domain).then(|| {
+                let part = |at: usize| (weights[at], found[at], groups[at].zero);
+                let parts: Vec<_> = (0..groups.len()).map(part).collect();
+                covariances_of(how, &parts)
+            });
+            let cell = Cell {
+                columns,
+                covariances: covariances.flatten(),
+                limits: Vec::new(),
+            };
             (domain, cell)
         })
         .collect();
@@ -162,7 +255,7 @@ pub(super) fn combine(
             *all &= one;
         }
     }
-    let tops: Vec<_> = areas
+    let tops: Vec<_> = weights
         .iter()
         .copied()
         .zip(groups.iter().map(|g| g.top_height))
@@ -171,10 +264,17 @@ pub(super) fn combine(
         stand,
         stratum,
         selection: first.selection,
-        area_ha: groups.iter().map(|g| g.area_ha).sum(),
+        area_ha: match how {
+            Together::Listed(list) if list.area_ha.is_some() => list.area_ha,
+            Together::Listed(list) => {
+                let areas: Option<f64> = groups.iter().map(|g| g.area_ha).sum();
+                areas.map(|area| area * list.stands / groups.len() as f64)
+            }
+            _ => groups.iter().map(|g| g.area_ha).sum(),
+        },
         given,
         zero: whole(&|at| Some(groups[at].zero))?,
         cells,
-        top_height: top_height::combined(&tops),
+        top_height: top_height::combined(&tops, how),
     })
 }

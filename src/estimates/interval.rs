@@ -19,16 +19,24 @@ const FIRST_DF: f64 = 30.0;
 const MAX_PASSES: usize = 100;
 
 impl Estimate {
-    /// Half-width of the interval at a confidence (0.95, say); `None` where there is no interval.
+    /// Half-width of the interval at a confidence (0.95, say); half of the width where the limits
+    /// lie unevenly; `None` where there is no interval.
     pub fn half_width(&self, confidence: f64) -> Option<f64> {
+        if let Some((lower, upper)) = self.limits {
+            return Some((upper - lower) / 2.0);
+        }
         if self.no_interval.is_some() {
             return None;
         }
         Some(two_sided_t(confidence, self.df?)? * self.std_error?)
     }
 
-    /// Lower and upper limit.
+    /// Lower and upper limit. Limits of their own were found at the confidence of the design,
+    /// whatever is asked for.
     pub fn interval(&self, confidence: f64) -> Option<(f64, f64)> {
+        if self.limits.is_some() {
+            return self.limits;
+        }
         let half_width = self.half_width(confidence)?;
         Some((self.mean - half_width, self.mean + half_width))
     }
@@ -39,6 +47,9 @@ impl Estimate {
         Estimate {
             mean: factor * self.mean,
             std_error: self.std_error.map(|se| factor * se),
+            limits: self
+                .limits
+                .map(|(lower, upper)| (factor * lower, factor * upper)),
             ..self
         }
     }
@@ -59,21 +70,38 @@ impl Estimate {
 
     /// Plots that would bring the half-width to an allowable percentage of the mean.
     ///
-    /// For strata (and stands) the shares of the plots are kept as they are: with `n` plots in
+    /// For strata (and stands) the shares of the plots are kept as they are: with `n` units in
     /// place of the present `n0` the variance is taken as `n0 / n` of the present one and the
     /// degrees of freedom as `(n - 1) / (n0 - 1)` of the present ones; for a single stratum both
-    /// are exact. `None` where there is no interval or the mean is 0.
+    /// are exact. Clusters keep their size: whole clusters are added. From a list no more can be
+    /// drawn than it has. `None` where there is no interval or the mean is 0, and for ratios.
     pub fn plots_needed(&self, allowable_error_pct: f64, confidence: f64) -> Option<usize> {
-        if self.no_interval.is_some() {
+        if self.no_interval.is_some() || self.limits.is_some() {
             return None;
         }
-        let n_plots = self.n_plots as f64;
-        let cv_pct = self.std_error_pct()? * n_plots.sqrt();
-        let df_per_plot = self.df? / (n_plots - 1.0);
-        iterate_plots(confidence, df_per_plot, |t| {
-            (t * cv_pct / allowable_error_pct).powi(2)
+        let n_units = self.n_units as f64;
+        let left = 1.0 - self.list_share;
+        if left <= 0.0 {
+            return Some(self.n_plots);
+        }
+        let cv_pct = self.std_error_pct()? * (n_units / left).sqrt();
+        let df_per_unit = self.df? / (n_units - 1.0);
+        let listed = (self.list_share > 0.0).then(|| n_units / self.list_share);
+        let units = iterate_plots(confidence, df_per_unit, |t| {
+            wanted(t, cv_pct, allowable_error_pct, listed)
+        })?;
+        Some(if self.n_units == self.n_plots {
+            units
+        } else {
+            (units * self.n_plots).div_ceil(self.n_units)
         })
     }
+}
+
+/// `(t CV / E)^2`, less where the list is short.
+fn wanted(t: f64, cv_pct: f64, allowable_error_pct: f64, listed: Option<f64>) -> f64 {
+    let infinite = (t * cv_pct / allowable_error_pct).powi(2);
+    listed.map_or(infinite, |n| 1.0 / (1.0 / n + 1.0 / infinite))
 }
 
 /// Plots needed for an allowable error, from a coefficient of variation of plot values; with a
@@ -89,8 +117,7 @@ pub fn plots_needed(
     population: Option<f64>,
 ) -> Option<usize> {
     iterate_plots(confidence, 1.0, |t| {
-        let infinite = (t * cv_pct / allowable_error_pct).powi(2);
-        population.map_or(infinite, |n| 1.0 / (1.0 / n + 1.0 / infinite))
+        wanted(t, cv_pct, allowable_error_pct, population)
     })
 }
 

@@ -1,8 +1,7 @@
 //! Logs per hectare, by product, species and class of small-end diameter.
 //!
 //! In: stands with the logs of each tree, one selection. Out: a sample of plot values from which
-//! any group of logs is estimated as other plot values are: strata by simple random sampling, the
-//! whole weighted by their areas.
+//! any group of logs is estimated as other plot values are, by the same samples.
 //!
 //! ```text
 //! y_i = sum_j w_ij x_ij     w_ij trees/ha that tree j of plot i stands for, x_ij its logs' value
@@ -12,42 +11,14 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::Estimate;
-use super::simple::{full_tally, simple};
-use super::stratified::{Part, stratified};
+use super::layout::{layout, size_of_stratum};
+use super::sample::Sample;
+use super::stratified::{Part, Together, together};
 use crate::design::{Design, Measured, SelectionIndex};
 use crate::expansion::expand;
 use crate::logs::bucking::{Bucked, Log, net};
 use crate::plot_sums::dbh_class;
-use crate::records::{CruiseSpeciesIndex, Rule, Stand, Tree};
-
-/// The plot values of one stratum.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct StratumValues {
-    /// Its area, when known.
-    pub area_ha: Option<f64>,
-    /// One value per plot, per hectare; plots without any count as zeros.
-    pub values: Vec<f64>,
-}
-
-/// Mean per hectare over strata, from the values of their plots. A single stratum needs no area;
-/// `None` where one of several has none, where there is no plot, or where a value is not known (not
-/// a number). `tallied` says that every tree was tallied: values are then shares of the total.
-pub fn of_plot_values(strata: &[StratumValues], tallied: bool) -> Option<Estimate> {
-    let estimate = if tallied { full_tally } else { simple };
-    let parts: Vec<Part> = strata
-        .iter()
-        .map(|stratum| {
-            let known = !stratum.values.is_empty() && stratum.values.iter().all(|v| v.is_finite());
-            // A single part needs no weight.
-            let area_ha = stratum.area_ha.or((strata.len() == 1).then_some(1.0));
-            Some(Part {
-                area_ha: area_ha?,
-                estimate: known.then(|| estimate(&stratum.values))?,
-            })
-        })
-        .collect::<Option<_>>()?;
-    (!parts.is_empty()).then(|| stratified(&parts))
-}
+use crate::records::{CruiseSpeciesIndex, Stand, Tree};
 
 /// The finest group of logs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -128,10 +99,33 @@ struct PlotLogs {
 /// The logs of one selection in one stand or several.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LogSample {
-    strata: Vec<(Option<f64>, Vec<PlotLogs>)>,
-    tallied: bool,
+    stands: Vec<StandLogs>,
+    /// How stands make the whole.
+    of_stands: Together,
     /// Trees without logs for want of a height or a profile: live or not, species, records.
     pub unknown: BTreeMap<(bool, CruiseSpeciesIndex), usize>,
+}
+
+/// The logs of one stand by stratum.
+#[derive(Clone, Debug, PartialEq)]
+struct StandLogs {
+    area_ha: Option<f64>,
+    strata: Vec<StratumLogs>,
+    /// How the strata make the stand.
+    together: Together,
+    /// All plots as one sample, where clusters reach over strata.
+    across: Option<Sample>,
+}
+
+/// The logs of one stratum.
+#[derive(Clone, Debug, PartialEq)]
+struct StratumLogs {
+    /// What it is weighted by.
+    weight: Option<f64>,
+    sample: Sample,
+    /// Positions of its plots among those of the stand.
+    at: Vec<usize>,
+    plots: Vec<PlotLogs>,
 }
 
 /// Why there is no sample of logs; in words.
@@ -160,25 +154,44 @@ pub fn sample_logs(
             "{name}: trees were only counted, so there are no logs"
         ));
     }
-    let mut sample = LogSample {
-        tallied: visits().any(|visit| visit.rule == Rule::FullTally),
-        ..LogSample::default()
-    };
+    let mut sample = LogSample::default();
+    if let Some(list) = design.sampling.listed.filter(|_| stands.len() > 1) {
+        sample.of_stands = Together::Listed(list);
+    }
     for (stand, logs) in stands {
         let strata = sample_stand(&mut sample, stand, logs, selection, class_cm, rules)
             .ok_or_else(|| format!("{name}: the area of a full tally is not known"))?;
-        sample.strata.extend(strata);
+        let laid_out = layout(design, stand, selection);
+        let mut found = Vec::new();
+        for (h, (of_stratum, sample)) in strata.into_iter().zip(laid_out.strata).enumerate() {
+            let Some(sample) = sample else {
+                return Err(format!("{name}: not carried out in every stratum"));
+            };
+            let (at, plots) = of_stratum.into_iter().unzip();
+            found.push(StratumLogs {
+                weight: size_of_stratum(design, stand, h),
+                sample,
+                at,
+                plots,
+            });
+        }
+        if found.len() > 1 && found.iter().any(|stratum| stratum.weight.is_none()) {
+            return Err(format!("{name}: the area of a stratum is not known"));
+        }
+        sample.stands.push(StandLogs {
+            area_ha: stand.strata.iter().map(|stratum| stratum.area_ha).sum(),
+            strata: found,
+            together: laid_out.together,
+            across: laid_out.stand,
+        });
     }
-    if sample.strata.iter().any(|(_, plots)| plots.is_empty()) {
-        return Err(format!("{name}: not carried out in every stratum"));
-    }
-    if sample.strata.len() > 1 && sample.strata.iter().any(|(area, _)| area.is_none()) {
+    if stands.len() > 1 && sample.stands.iter().any(|stand| stand.area_ha.is_none()) {
         return Err(format!("{name}: the area of a stratum is not known"));
     }
     Ok(sample)
 }
 
-/// The strata of one stand; `None` where a full tally has no area.
+/// The plots of one stand by stratum, each with its position; `None` where a full tally has no area.
 fn sample_stand(
     sample: &mut LogSample,
     stand: &Stand,
@@ -186,10 +199,9 @@ fn sample_stand(
     selection: SelectionIndex,
     class_cm: f64,
     rules: usize,
-) -> Option<Vec<(Option<f64>, Vec<PlotLogs>)>> {
-    let areas = stand.strata.iter().map(|stratum| stratum.area_ha);
-    let mut strata: Vec<(Option<f64>, Vec<PlotLogs>)> =
-        areas.map(|area_ha| (area_ha, Vec::new())).collect();
+) -> Option<Vec<Vec<(usize, PlotLogs)>>> {
+    let mut strata: Vec<Vec<(usize, PlotLogs)>> = vec![Vec::new(); stand.strata.len()];
+    let mut visited = 0;
     let mut trees = logs.iter();
     for plot in &stand.plots {
         for visit in &plot.visits {
@@ -198,10 +210,10 @@ fn sample_stand(
                 logs.for_each(drop);
                 continue;
             }
-            let (area_ha, plots) = &mut strata[plot.stratum];
+            let area_ha = stand.strata[plot.stratum].area_ha;
             let mut sums = PlotLogs::default();
             for (tree, bucked) in visit.trees.iter().zip(logs) {
-                let trees_per_ha = expand(visit, tree, *area_ha)?.trees_per_ha;
+                let trees_per_ha = expand(visit, tree, area_ha)?.trees_per_ha;
                 if tree.excluded || trees_per_ha <= 0.0 {
                     continue;
                 }
@@ -212,7 +224,8 @@ fn sample_stand(
                     *sample.unknown.entry(key).or_default() += 1;
                 }
             }
-            plots.push(sums);
+            strata[plot.stratum].push((visited, sums));
+            visited += 1;
         }
     }
     Some(strata)
@@ -265,8 +278,9 @@ fn values_of(log: &Log, defect_pct: f64) -> impl Iterator<Item = f64> {
 impl LogSample {
     /// The groups that were found, sorted.
     pub fn keys(&self) -> BTreeSet<LogKey> {
-        let plots = self.strata.iter().flat_map(|(_, plots)| plots);
-        plots.flat_map(|plot| plot.groups.keys().copied()).collect()
+        self.plots()
+            .flat_map(|plot| plot.groups.keys().copied())
+            .collect()
     }
 
     /// Estimate of one measure over the groups to keep; `None` where a board-foot table does not
@@ -285,16 +299,53 @@ impl LogSample {
 
     /// Is there a stem of this status?
     pub fn has(&self, live: bool) -> bool {
-        let mut plots = self.strata.iter().flat_map(|(_, plots)| plots);
-        plots.any(|plot| plot.parts[usize::from(live)].iter().any(|m3| *m3 > 0.0))
+        self.plots()
+            .any(|plot| plot.parts[usize::from(live)].iter().any(|m3| *m3 > 0.0))
+    }
+
+    fn plots(&self) -> impl Iterator<Item = &PlotLogs> {
+        let strata = self.stands.iter().flat_map(|stand| &stand.strata);
+        strata.flat_map(|stratum| &stratum.plots)
     }
 
     fn over_plots(&self, value: impl Fn(&PlotLogs) -> f64) -> Option<Estimate> {
-        let stratum = |(area_ha, plots): &(Option<f64>, Vec<PlotLogs>)| StratumValues {
-            area_ha: *area_ha,
-            values: plots.iter().map(&value).collect(),
-        };
-        let strata: Vec<StratumValues> = self.strata.iter().map(stratum).collect();
-        of_plot_values(&strata, self.tallied)
+        let parts: Option<Vec<Part>> = self
+            .stands
+            .iter()
+            .map(|stand| {
+                Some(Part {
+                    // A single part needs no weight.
+                    area_ha: stand.area_ha.unwrap_or(1.0),
+                    estimate: stand.estimate(&value)?,
+                })
+            })
+            .collect();
+        let parts = parts.filter(|parts| !parts.is_empty())?;
+        Some(together(self.of_stands, &parts))
+    }
+}
+
+impl StandLogs {
+    /// `None` where a value is not known (not a number).
+    fn estimate(&self, value: impl Fn(&PlotLogs) -> f64) -> Option<Estimate> {
+        let mut parts = Vec::new();
+        let mut all = Vec::new();
+        for stratum in &self.strata {
+            let values: Vec<f64> = stratum.plots.iter().map(&value).collect();
+            if !values.iter().all(|value| value.is_finite()) {
+                return None;
+            }
+            parts.push(Part {
+                area_ha: stratum.weight.unwrap_or(1.0),
+                estimate: stratum.sample.estimate(&values),
+            });
+            all.extend(stratum.at.iter().copied().zip(values));
+        }
+        if let Some(sample) = &self.across {
+            all.sort_by_key(|(at, _)| *at);
+            let values: Vec<f64> = all.into_iter().map(|(_, value)| value).collect();
+            return Some(sample.estimate(&values));
+        }
+        Some(together(self.together, &parts))
     }
 }

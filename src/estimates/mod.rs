@@ -4,7 +4,7 @@
 //! attribute, [`Estimate`]), notes on what was assumed or left out, and the plots' own figures.
 //!
 //! ```text
-//! plot sums --> strata [simple] --> stand [stratified] --> strata over stands, everything [stratified]
+//! plot sums --> strata [layout, sample] --> stand [stratified] --> strata over stands, everything
 //!           \-> counted sweeps: volume from a donor selection [counted]
 //! ```
 //! Each stand is estimated by a pure function of its own ([`estimate_stand`]), so that stands may
@@ -23,11 +23,14 @@ pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
 mod counted;
 mod derive;
+mod grid;
 mod group;
 mod interval;
+mod layout;
 mod logs;
 pub mod metrics;
 mod plots;
+pub mod sample;
 pub mod simple;
 mod stand;
 pub mod stratified;
@@ -37,29 +40,21 @@ mod whole;
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
 pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
 pub use interval::plots_needed;
-pub use logs::{
-    LogKey, LogMeasure, LogSample, NoLogs, StemPart, StratumValues, of_plot_values, sample_logs,
-};
+pub use layout::plot_weights;
+pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
 pub use whole::{CruiseEstimates, combine_stands};
-
-/// What was assumed of the sampling, one sentence each, for the report.
-pub const ASSUMPTIONS: [&str; 5] = [
-    "Standard errors are those of simple random sampling within each stratum; a systematic layout \
-     is treated as a random one.",
-    "No finite population correction is applied.",
-    "Strata, and stands in the whole, are weighted by their areas; degrees of freedom by \
-     Satterthwaite's rule.",
-    "Plots without trees count as zeros.",
-    "Species and classes add up to their totals; their standard errors do not.",
-];
 
 /// Why an estimate has no interval.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum NoInterval {
     /// Only one plot.
     OnePlot,
+    /// Several plots, all of one cluster.
+    OneCluster,
+    /// Only one stand of a list.
+    OneStand,
     /// A stratum (or a stand of the whole) has only one plot.
     StratumWithOnePlot,
     /// Everything was counted: there is no sampling error.
@@ -79,8 +74,30 @@ pub struct Estimate {
     pub df: Option<f64>,
     /// Plots it rests on, empty ones included.
     pub n_plots: usize,
+    /// Sampling units of these: plots, clusters, or stands of a list.
+    pub n_units: usize,
+    /// Share of the list that the units were drawn from; 0 without a list.
+    pub list_share: f64,
+    /// Limits that do not come from the standard error, at the confidence of the design.
+    pub limits: Option<(f64, f64)>,
     /// Why there is no interval, if there is none.
     pub no_interval: Option<NoInterval>,
+}
+
+impl Estimate {
+    /// A value by itself, of no plots and without an error.
+    pub fn of(mean: f64) -> Estimate {
+        Estimate {
+            mean,
+            std_error: None,
+            df: None,
+            n_plots: 0,
+            n_units: 0,
+            list_share: 0.0,
+            limits: None,
+            no_interval: None,
+        }
+    }
 }
 
 /// One row of the tidy table, still metric.

@@ -1,7 +1,8 @@
 //! One stand: plot sums, then its strata, then the stand over its strata.
 
-use super::counted::{Borrowing, Lender, area_weights};
+use super::counted::{Borrowing, Lender};
 use super::group::{Given, Group, cells_of, combine};
+use super::layout::{Layout, layout, of_stratum, size_of_stratum, strata_weights};
 use super::plots::{self, PlotValue};
 use super::top_height::{self, TopHeight};
 use super::{EstimateRow, note};
@@ -170,12 +171,19 @@ impl Context<'_> {
             return groups;
         }
         self.note_missing_values(sums, notes);
-        for stratum in 0..self.stand.strata.len() {
-            groups.strata[stratum] = self.stratum(sums, stratum);
+        let layout = layout(self.design, self.stand, sums.selection);
+        if layout.without_places {
+            notes.push(note(
+                "variance-without-places",
+                format!("{place}: not every plot has a place on the map beside others, so the variance is that of a random sample"),
+            ));
         }
-        groups.stand = self.whole_stand(&groups.strata, &place, notes);
+        for stratum in 0..self.stand.strata.len() {
+            groups.strata[stratum] = self.stratum(sums, &layout, stratum);
+        }
+        groups.stand = self.whole_stand(sums, &layout, &groups.strata, &place, notes);
         if sums.counted {
-            self.borrow_volumes(sums, &mut groups, notes);
+            self.borrow_volumes(sums, &layout, &mut groups, notes);
         }
         groups
     }
@@ -186,25 +194,26 @@ impl Context<'_> {
         format!("stand `{}`, selection `{selection}`", self.stand.name)
     }
 
-    /// One stratum; `None` without plots.
-    fn stratum(&self, sums: &SelectionSums, stratum: usize) -> Option<Group> {
-        let plots: Vec<&PlotSum> = sums.plots.iter().filter(|p| p.stratum == stratum).collect();
-        if plots.is_empty() {
-            return None;
-        }
-        let given: Given = Column::ALL.map(|column| {
+    /// Columns that can be estimated for a selection.
+    fn given(&self, sums: &SelectionSums) -> Given {
+        Column::ALL.map(|column| {
             let counted_too = matches!(column, Column::BasalArea | Column::MeasuredBasalArea);
             self.summed.has(column) && (counted_too || !sums.counted)
-        });
-        let (zero, cells) = cells_of(sums, &plots, given);
-        let named = !self.stand.strata[stratum].name.is_empty();
-        let name =
-            (named || self.stand.strata.len() > 1).then(|| self.stand.strata[stratum].name.clone());
+        })
+    }
+
+    /// One stratum; `None` without plots.
+    fn stratum(&self, sums: &SelectionSums, layout: &Layout, stratum: usize) -> Option<Group> {
+        let sample = layout.strata[stratum].as_ref()?;
+        let given = self.given(sums);
+        let (zero, cells) = cells_of(sample, &of_stratum(sums, stratum), given);
+        let of = &self.stand.strata[stratum];
+        let named = !of.name.is_empty() || self.stand.strata.len() > 1;
         Some(Group {
             stand: Some(self.stand.name.clone()),
-            stratum: name,
+            stratum: named.then(|| of.name.clone()),
             selection: sums.selection,
-            area_ha: self.stand.strata[stratum].area_ha,
+            area_ha: of.area_ha,
             given,
             zero,
             cells,
@@ -213,10 +222,7 @@ impl Context<'_> {
                 let visits = visits
                     .into_iter()
                     .filter(|visit| visit.plot.stratum == stratum);
-                top_height::of_stratum(
-                    &visits.collect::<Vec<_>>(),
-                    self.stand.strata[stratum].area_ha,
-                )
+                top_height::of_stratum(sample, &visits.collect::<Vec<_>>(), of.area_ha)
             } else {
                 TopHeight::NoTrees
             },
@@ -226,6 +232,8 @@ impl Context<'_> {
     /// The stand over its strata, where they can be weighted.
     fn whole_stand(
         &self,
+        sums: &SelectionSums,
+        layout: &Layout,
         strata: &[Option<Group>],
         place: &str,
         notes: &mut Vec<Diagnostic>,
@@ -247,7 +255,7 @@ impl Context<'_> {
             ));
             return None;
         }
-        let no_area = names(&|h| self.stand.strata[h].area_ha.is_none());
+        let no_area = names(&|h| size_of_stratum(self.design, self.stand, h).is_none());
         if strata.len() > 1 && !no_area.is_empty() {
             notes.push(note(
                 "strata-without-area",
@@ -259,7 +267,17 @@ impl Context<'_> {
             return None;
         }
         let groups: Vec<&Group> = strata.iter().flatten().collect();
-        combine(Some(self.stand.name.clone()), None, &groups)
+        let weights = strata_weights(self.design, self.stand, None);
+        // Weights in the unit of areas or points: some formulas need these themselves.
+        let sizes = (0..strata.len()).map(|h| size_of_stratum(self.design, self.stand, h));
+        let sizes = sizes.collect::<Option<Vec<f64>>>().or(weights);
+        let name = (Some(self.stand.name.clone()), None);
+        let mut whole = combine(name, &groups, sizes, layout.together)?;
+        if let Some(sample) = &layout.stand {
+            let plots: Vec<&PlotSum> = sums.plots.iter().collect();
+            (whole.zero, whole.cells) = cells_of(sample, &plots, whole.given);
+        }
+        Some(whole)
     }
 
     /// What counted trees borrow, in words.
@@ -278,6 +296,7 @@ impl Context<'_> {
     fn borrow_volumes(
         &self,
         sums: &SelectionSums,
+        layout: &Layout,
         groups: &mut SelectionGroups,
         notes: &mut Vec<Diagnostic>,
     ) {
@@ -294,13 +313,12 @@ impl Context<'_> {
             ));
             return;
         };
-        let areas: Vec<Option<f64>> = self.stand.strata.iter().map(|s| s.area_ha).collect();
-        let borrowing = Borrowing::new(sums, donor, &areas, self.stand.plots.len());
+        let borrowing = Borrowing::new(self.design, self.stand, (sums, layout), donor);
         self.note_lenders(&borrowing, donor.selection, &place, notes);
         let fill = |group: &mut Group, weights: &[f64]| {
             for (domain, cell) in &mut group.cells {
                 for column in borrowed() {
-                    cell[column as usize] = borrowing.volume(*domain, column, weights);
+                    cell.columns[column as usize] = borrowing.volume(*domain, column, weights);
                 }
             }
             for column in borrowed() {
@@ -309,11 +327,14 @@ impl Context<'_> {
         };
         for (h, group) in groups.strata.iter_mut().enumerate() {
             if let Some(group) = group {
-                fill(group, &area_weights(&areas, Some(h)));
+                let weights = strata_weights(self.design, self.stand, Some(h));
+                fill(group, &weights.unwrap_or_default());
             }
         }
-        if let Some(group) = &mut groups.stand {
-            fill(group, &area_weights(&areas, None));
+        if let Some(group) = &mut groups.stand
+            && let Some(weights) = strata_weights(self.design, self.stand, None)
+        {
+            fill(group, &weights);
         }
     }
 

@@ -13,11 +13,11 @@
 //! height and is not in its n. All species together.
 
 use super::Estimate;
-use super::simple::{full_tally, simple};
+use super::sample::Sample;
 use super::stand::ValuedVisit;
-use super::stratified::{Part, stratified};
+use super::stratified::{Part, Together, together};
 use crate::expansion::{expand, slope};
-use crate::records::{Plot, Rule, Tree};
+use crate::records::{Rule, Tree};
 
 /// Trees per ha whose mean height is the top height.
 const THICKEST_PER_HA: f64 = 100.0;
@@ -39,6 +39,7 @@ pub(super) enum TopHeight<T> {
 /// Top height of the visits of one stratum: the mean over the plots that have live trees, or that
 /// of all trees together in a full tally.
 pub(super) fn of_stratum(
+    sample: &Sample,
     visits: &[ValuedVisit],
     stratum_area_ha: Option<f64>,
 ) -> TopHeight<Estimate> {
@@ -48,7 +49,7 @@ pub(super) fn of_stratum(
             TopHeight::Unknown => TopHeight::Unknown,
             TopHeight::Known(height_m) => TopHeight::Known(Estimate {
                 mean: height_m,
-                ..full_tally(&vec![0.0; visits.len()])
+                ..sample.estimate(&vec![0.0; visits.len()])
             }),
         };
     }
@@ -56,20 +57,21 @@ pub(super) fn of_stratum(
         TopHeight::NoTrees => TopHeight::NoTrees,
         TopHeight::Unknown => TopHeight::Unknown,
         TopHeight::Known(plots) => {
-            let heights_m: Vec<f64> = plots.into_iter().map(|(_, height_m)| height_m).collect();
-            TopHeight::Known(simple(&heights_m))
+            let at: Vec<usize> = plots.iter().map(|(at, _)| *at).collect();
+            let heights_m: Vec<f64> = plots.iter().map(|(_, height_m)| *height_m).collect();
+            TopHeight::Known(sample.only(&at).estimate(&heights_m))
         }
     }
 }
 
-/// The plots of a stratum that have live trees, with their top heights.
-pub(super) fn of_plots<'a>(visits: &[ValuedVisit<'a>]) -> TopHeight<Vec<(&'a Plot, f64)>> {
+/// The visits of a stratum that found live trees, by their positions, with their top heights.
+pub(super) fn of_plots(visits: &[ValuedVisit]) -> TopHeight<Vec<(usize, f64)>> {
     let mut plots = Vec::new();
-    for at in visits {
-        match of_plot(at) {
+    for (at, visit) in visits.iter().enumerate() {
+        match of_plot(visit) {
             TopHeight::NoTrees => {}
             TopHeight::Unknown => return TopHeight::Unknown,
-            TopHeight::Known(height_m) => plots.push((at.plot, height_m)),
+            TopHeight::Known(height_m) => plots.push((at, height_m)),
         }
     }
     if plots.is_empty() {
@@ -81,7 +83,7 @@ pub(super) fn of_plots<'a>(visits: &[ValuedVisit<'a>]) -> TopHeight<Vec<(&'a Plo
 
 /// The whole of several groups: those without live trees have no top height, the others are
 /// weighted by their areas.
-pub(super) fn combined(parts: &[(f64, TopHeight<Estimate>)]) -> TopHeight<Estimate> {
+pub(super) fn combined(parts: &[(f64, TopHeight<Estimate>)], how: Together) -> TopHeight<Estimate> {
     let mut known = Vec::new();
     for (area_ha, top_height) in parts {
         match *top_height {
@@ -96,7 +98,7 @@ pub(super) fn combined(parts: &[(f64, TopHeight<Estimate>)]) -> TopHeight<Estima
     if known.is_empty() {
         TopHeight::NoTrees
     } else {
-        TopHeight::Known(stratified(&known))
+        TopHeight::Known(together(how, &known))
     }
 }
 

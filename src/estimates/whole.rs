@@ -3,6 +3,7 @@
 use super::group::{Group, combine};
 use super::plots::PlotValue;
 use super::stand::StandEstimates;
+use super::stratified::Together;
 use super::{EstimateRow, note};
 use crate::design::Design;
 use crate::diagnostic::Diagnostic;
@@ -19,7 +20,8 @@ pub struct CruiseEstimates {
     pub plots: Vec<PlotValue>,
 }
 
-/// Puts stands together, in the order of `records.stands`; with more than one, adds the whole.
+/// Puts stands together, in the order of `records.stands`; with more than one, or with stands
+/// drawn from a list, adds the whole.
 pub fn combine_stands(
     design: &Design,
     records: &Records,
@@ -29,7 +31,7 @@ pub fn combine_stands(
     for stand in &stands {
         cruise.rows.extend(stand.rows());
     }
-    if stands.len() > 1 {
+    if stands.len() > 1 || design.sampling.listed.is_some() {
         whole(design, records, &stands, &mut cruise);
     }
     for stand in stands {
@@ -61,6 +63,10 @@ fn whole(
             ),
         ));
     }
+    let how = design
+        .sampling
+        .listed
+        .map_or(Together::Strata, Together::Listed);
     for name in stratum_names(records) {
         for selection in 0..design.selections.len() {
             let groups = stands
@@ -74,7 +80,7 @@ fn whole(
             let strata = records.stands.iter().flat_map(|stand| &stand.strata);
             let complete = strata.filter(|stratum| stratum.name == name).count() == groups.len();
             if complete && groups.iter().all(|group| group.area_ha.is_some()) {
-                let group = combine(None, Some(name.to_owned()), &groups);
+                let group = combine((None, Some(name.to_owned())), &groups, None, how);
                 cruise.rows.extend(group.iter().flat_map(Group::rows));
             }
         }
@@ -85,7 +91,7 @@ fn whole(
             .filter_map(|s| s.selections[selection].stand.as_ref())
             .collect();
         if groups.len() == stands.len() {
-            let group = combine(None, None, &groups);
+            let group = combine((None, None), &groups, None, how);
             cruise.rows.extend(group.iter().flat_map(Group::rows));
         } else if !groups.is_empty() {
             cruise.notes.push(note(

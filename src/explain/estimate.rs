@@ -8,7 +8,7 @@ use super::plot_values::{combined, plots};
 use super::{held_unit, interval};
 use crate::compile::Compilation;
 use crate::diagnostic::{Diagnostic, seen};
-use crate::estimates::stratified::{Part, stratified};
+use crate::estimates::stratified::{Part, Together, together};
 use crate::estimates::{
     Attribute, Estimate, EstimateRow, Quantity, StandDerivation, derive_stand, metrics,
 };
@@ -215,7 +215,7 @@ fn parts_of(attribute: Attribute) -> Parts {
 /// Carbon dioxide is carbon times a constant, its error too.
 fn co2_equivalent(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<String> {
     let carbon = derivations(compilation, row, Quantity::Sum(Summed::Carbon));
-    let Some(carbon) = carbon.map(|found| whole_of(&found)) else {
+    let Some(carbon) = carbon.map(|found| whole_of(compilation, row, &found)) else {
         return Vec::new();
     };
     let ratio = six_digits(CO2_PER_CARBON);
@@ -245,7 +245,7 @@ fn ratio(
     let mut lines = Vec::new();
     let means = parts.map(|(symbol, column)| {
         let mean = derivations(compilation, row, Quantity::Sum(column))
-            .map_or(f64::NAN, |found| whole_of(&found).mean);
+            .map_or(f64::NAN, |found| whole_of(compilation, row, &found).mean);
         let ask = column.attribute().map_or(String::new(), |attribute| {
             format!(" (ask for {} to see how)", attribute.name())
         });
@@ -337,12 +337,23 @@ fn derivations<'a>(
     Some(found)
 }
 
-fn whole_of(found: &[Derived<'_>]) -> Estimate {
+/// How stands make the whole.
+fn of_stands(compilation: &Compilation<'_>) -> Together {
+    let listed = compilation.design.sampling.listed;
+    listed.map_or(Together::Strata, Together::Listed)
+}
+
+fn whole_of(compilation: &Compilation<'_>, row: &EstimateRow, found: &[Derived<'_>]) -> Estimate {
     let part = |derived: &Derived<'_>| Part {
         area_ha: derived.area_ha.unwrap_or(1.0),
         estimate: derived.derivation.estimate(),
     };
-    stratified(&found.iter().map(part).collect::<Vec<_>>())
+    let how = if row.stand.is_some() {
+        Together::Strata
+    } else {
+        of_stands(compilation)
+    };
+    together(how, &found.iter().map(part).collect::<Vec<_>>())
 }
 
 /// A mean of plot values, or a borrowed volume.
@@ -350,7 +361,8 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
     let Some(found) = derivations(compilation, row, quantity) else {
         return;
     };
-    let several = found.len() > 1;
+    let several =
+        found.len() > 1 || row.stand.is_none() && compilation.design.sampling.listed.is_some();
     for derived in &found {
         let of_stand = if several {
             format!(" of stand {}", derived.stand.name)
@@ -358,7 +370,11 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
             String::new()
         };
         match &derived.derivation {
-            StandDerivation::Plots { strata, estimate } => {
+            StandDerivation::Plots {
+                strata,
+                estimate,
+                together,
+            } => {
                 for part in strata {
                     let name = &derived.stand.strata[part.stratum].name;
                     let of_stratum = if name.is_empty() {
@@ -375,7 +391,7 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
                         .map(|part| {
                             let name = derived.stand.strata[part.stratum].name.clone();
                             let part = Part {
-                                area_ha: part.area_ha.unwrap_or(1.0),
+                                area_ha: part.weight.unwrap_or(1.0),
                                 estimate: part.estimate,
                             };
                             (name, part)
@@ -383,7 +399,7 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
                         .collect();
                     report.section(
                         format!("Strata{of_stand} together"),
-                        combined("stratum", &parts, estimate),
+                        combined("stratum", &parts, estimate, *together),
                     );
                 }
             }
@@ -407,7 +423,12 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
             .collect();
         report.section(
             "Stands together",
-            combined("stand", &parts, &whole_of(&found)),
+            combined(
+                "stand",
+                &parts,
+                &whole_of(compilation, row, &found),
+                of_stands(compilation),
+            ),
         );
     }
 }

@@ -58,11 +58,15 @@ pub(super) fn steps(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<Blo
 fn why_none(reason: NoInterval) -> &'static str {
     match reason {
         NoInterval::OnePlot => "one plot: there is no standard error and no interval",
+        NoInterval::OneCluster => {
+            "one cluster of plots: there is no standard error and no interval"
+        }
+        NoInterval::OneStand => "one stand of a list: there is no standard error and no interval",
         NoInterval::StratumWithOnePlot => {
             "a stratum with one plot: there is no standard error and no interval"
         }
         NoInterval::FullTally => "everything was tallied: there is no sampling error",
-        NoInterval::Ratio => "a ratio of means: no interval is given",
+        NoInterval::Ratio => "a ratio of means: no sound interval is known",
     }
 }
 

@@ -6,7 +6,8 @@ use crate::diagnostic::counted;
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
 use crate::tables::logs::BOARD_FEET_CAUTION;
-use crate::tables::report::{method_words, sampling_assumptions};
+use crate::tables::report::method_words;
+use crate::tables::sampling::sampling_assumptions;
 use crate::tables::{Block, percent, plain};
 
 /// What was compiled: stands, areas, plots, trees.
@@ -134,7 +135,10 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
     }
     facts.extend(bark(compilation));
     facts.extend(heights(compilation));
-    facts.extend(sampling_assumptions());
+    facts.extend(sampling_assumptions(
+        compilation.design,
+        compilation.records,
+    ));
     let mut blocks = vec![Block::List(facts)];
     if !design.defaults.is_empty() {
         blocks.push(Block::Paragraph(

@@ -19,6 +19,7 @@ pub mod logs;
 pub mod lookup;
 pub mod plots;
 pub mod report;
+pub mod sampling;
 pub mod stand;
 pub mod tidy;
 pub mod trees;

@@ -3,7 +3,7 @@
 
 use crate::compile::Compilation;
 use crate::design::{Design, Method, SelectionIndex};
-use crate::estimates::{ASSUMPTIONS, Attribute, NoInterval, StatusDomain};
+use crate::estimates::{Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
@@ -186,6 +186,14 @@ fn no_interval_words(
             "One plot: the figures are those of this one spot. It cannot tell how much the stand \
              varies, so there is no standard error and no interval; two or more plots are needed.",
         ),
+        NoInterval::OneCluster => Some(
+            "One cluster: its plots lie together and cannot tell how much the stand varies, so there \
+             is no standard error and no interval; two or more clusters are needed.",
+        ),
+        NoInterval::OneStand => Some(
+            "One stand of a list: it cannot tell how much the stands vary, so there is no standard \
+             error and no interval.",
+        ),
         NoInterval::StratumWithOnePlot => Some(
             "A stratum has a single plot: its variance is unknown, so the combined figures have no \
              standard error and no interval.",
@@ -304,9 +312,4 @@ fn plot_blocks(compilation: &Compilation<'_>, this: &Stand) -> Vec<Block> {
         .into_iter()
         .map(Block::Table)
         .collect()
-}
-
-/// What holds for every estimate.
-pub fn sampling_assumptions() -> Vec<String> {
-    ASSUMPTIONS.iter().map(ToString::to_string).collect()
 }

@@ -3,9 +3,7 @@
 use std::collections::BTreeMap;
 
 use spinney::design::{CubicRule, Rounding, ScaleDiameter};
-use spinney::estimates::{StratumValues, of_plot_values};
 
-use crate::answers::{case_file, rows};
 use crate::cruise::{Cruise, Run};
 use crate::reading::{design_of, lines};
 
@@ -393,46 +391,4 @@ fn what_the_design_says_is_read() {
     close(peeler.lengths_m[1], 2.4384);
     close(peeler.trim_m, 0.1524);
     close(peeler.min_top_dib_cm, 25.4);
-}
-
-/// Freese 1962, Agriculture Handbook 232, stratified random sampling: printed mean 590.48 and its
-/// standard error without the finite population correction (recomputed).
-#[test]
-fn plot_values_of_strata_are_estimated_as_published() {
-    let case = "freese-1962-stratified";
-    let mut strata: Vec<(String, StratumValues)> = Vec::new();
-    for row in rows(&case_file(case, "plots.csv")) {
-        if strata
-            .last()
-            .is_none_or(|(name, _)| *name != row["stratum"])
-        {
-            let area_ha = Some(row["units"].parse().unwrap());
-            let values = Vec::new();
-            strata.push((row["stratum"].clone(), StratumValues { area_ha, values }));
-        }
-        strata
-            .last_mut()
-            .unwrap()
-            .1
-            .values
-            .push(row["value"].parse().unwrap());
-    }
-    let strata: Vec<StratumValues> = strata.into_iter().map(|(_, values)| values).collect();
-    let answers = rows(&case_file(case, "answers.csv"));
-    let answer = |name: &str| -> f64 {
-        let row = answers.iter().find(|row| row["quantity"] == name).unwrap();
-        row["recomputed"].parse().unwrap()
-    };
-    let ours = of_plot_values(&strata, false).unwrap();
-    assert!((ours.mean / answer("mean") - 1.0).abs() < 1e-9);
-    assert!((ours.std_error.unwrap() / answer("se") - 1.0).abs() < 1e-9);
-    assert!((ours.df.unwrap() / answer("df") - 1.0).abs() < 1e-9);
-    // What is not known is not estimated.
-    let mut unknown = strata.clone();
-    unknown[0].values[0] = f64::NAN;
-    assert_eq!(of_plot_values(&unknown, false), None);
-    unknown = strata;
-    unknown[1].area_ha = None;
-    assert_eq!(of_plot_values(&unknown, false), None);
-    assert_eq!(of_plot_values(&[], false), None);
 }

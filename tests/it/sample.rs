@@ -1,8 +1,8 @@
 //! Builds designs and records in memory, so that estimators are tested through their public face.
 
 use spinney::design::{
-    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Measured, Method, Selection,
-    SlopeCorrection, SpeciesCodes,
+    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Measured, Method, RatioBy, RatioError,
+    Sampling, Selection, SlopeCorrection, SpeciesCodes,
 };
 use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
@@ -23,6 +23,7 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
         allowable_error_pct: None,
         inputs: Inputs::default(),
         selections,
+        sampling: Sampling::default(),
         status_codes: Vec::new(),
         decay_classes: (1..=5).map(|class| class.to_string()).collect(),
         species_aliases: Vec::new(),
@@ -51,6 +52,8 @@ fn selection(name: &str, method: Method, measured: Measured) -> Selection {
         min_dbh_cm: None,
         measured,
         volume_ratio_from: None,
+        volume_ratio_by: RatioBy::default(),
+        volume_ratio_error: RatioError::default(),
         slope_correction: SlopeCorrection::Field,
     }
 }
@@ -180,6 +183,8 @@ pub(crate) fn records(species: usize, stands: Vec<StandSample>) -> Records {
             .map(|(name, area_ha)| Stratum {
                 name: name.to_owned(),
                 area_ha,
+                listed_units: None,
+                phase_one_points: None,
             })
             .collect(),
         plots,

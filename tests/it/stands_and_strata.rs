@@ -170,7 +170,9 @@ fn a_full_tally_on_several_sheets_is_a_sum_over_the_area() {
             std_error: Some(0.0),
             df: None,
             n_plots: 2,
+            n_units: 2,
             no_interval: Some(NoInterval::FullTally),
+            ..Estimate::of(4.0)
         }
     );
     assert_eq!(trees.interval(0.95), None);
