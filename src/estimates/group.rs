@@ -159,6 +159,11 @@ fn symmetric(of: impl Fn(usize, usize) -> Option<f64>) -> Option<Covariances> {
 
 /// Covariances of the means of the whole, from the variances of sums and differences of columns.
 fn covariances_of(how: Together, parts: &[(f64, Option<&Cell>, Estimate)]) -> Option<Covariances> {
+    if let [(_, Some(cell), _)] = parts
+        && !matches!(how, Together::Listed(_))
+    {
+        return cell.covariances;
+    }
     let of = |a: usize, b: usize, (scale_a, scale_b): (f64, f64)| -> Option<f64> {
         let part = |(area_ha, cell, zero): &(f64, Option<&Cell>, Estimate)| {
             let Some(cell) = cell else {
