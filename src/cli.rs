@@ -147,6 +147,10 @@ pub struct CompileArgs {
     /// how stems are cut.
     #[arg(long, value_name = "FILE")]
     pub log_list: Option<PathBuf>,
+    /// File to write where the error of each volume and mass comes from (CSV): sampling, height
+    /// curves, measurement of heights, equations, and their total.
+    #[arg(long, value_name = "FILE")]
+    pub sources_of_error: Option<PathBuf>,
     /// Show one stand of several in full.
     #[arg(long, value_name = "NAME")]
     pub stand: Option<String>,
