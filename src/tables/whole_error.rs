@@ -2,7 +2,8 @@
 
 use crate::compile::Compilation;
 use crate::design::SelectionIndex;
-use crate::estimates::NoInterval;
+use crate::estimates::{Domain, EstimateRow, NoInterval};
+use crate::plot_sums::Column as SumColumn;
 use crate::species::choose::MerchantableBy;
 use crate::species::equation::Quantity;
 use crate::species::set::Head;
@@ -10,7 +11,7 @@ use crate::tables::figures::confidence_words;
 use crate::tables::tidy::{ALL, Tidy, Value};
 use crate::tables::{Block, Cell, Column, Table};
 use crate::units::UnitSystem;
-use crate::whole_error::{Part, SourcesOfError, whole_error};
+use crate::whole_error::{COLUMNS, Part, SourcesOfError, whole_error};
 
 /// Names of the sources, in the order of `SourcesOfError::std_errors`.
 const SOURCES: [&str; 5] = [
@@ -93,7 +94,7 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
         let mean = row.estimate.mean;
         Cell::maybe((mean > 0.0).then(|| 100.0 * value / mean), 2)
     };
-    line("(estimate)".to_owned(), &|row| {
+    line("estimate".to_owned(), &|row| {
         let mean = Cell::Number(shown(row, row.estimate.mean), digits(row));
         [mean, Cell::Empty, Cell::Empty]
     });
@@ -159,11 +160,48 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
                 .to_owned(),
         );
     }
+    notes.extend(not_taken_apart(compilation, rows));
     notes.extend(height_notes(rows));
     notes.extend(volume_note(compilation, rows));
     notes.extend(biomass_notes(compilation, rows));
     notes.extend(rows.iter().filter_map(|row| curvature(compilation, row)));
     notes
+}
+
+/// Estimates of the same places for which there are no sources of error.
+fn not_taken_apart(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Option<String> {
+    let there = |estimate: &&EstimateRow| {
+        rows.iter().any(|row| {
+            row.stand == estimate.stand
+                && row.stratum == estimate.stratum
+                && row.selection == estimate.selection
+                && row.attribute == estimate.attribute
+        })
+    };
+    let here = |estimate: &&EstimateRow| {
+        estimate.stand == rows[0].stand && rows.iter().any(|row| row.stratum == estimate.stratum)
+    };
+    let taken = |estimate: &&EstimateRow| {
+        let column = SumColumn::of_attribute(estimate.attribute);
+        estimate.domain == Domain::LIVE && column.is_some_and(|column| COLUMNS.contains(&column))
+    };
+    let estimates = compilation.estimates.rows.iter();
+    let missing = estimates
+        .filter(taken)
+        .filter(here)
+        .filter(|row| !there(row));
+    let words: Vec<String> = missing
+        .map(|row| {
+            let selection = &compilation.design.selections[row.selection].name;
+            format!("{} of selection {selection}", row.attribute.words())
+        })
+        .collect();
+    (!words.is_empty()).then(|| {
+        format!(
+            "Not taken apart, as the weights of its trees are not known here: {}.",
+            words.join(", ")
+        )
+    })
 }
 
 /// The most records of which something is not known, over the estimates.

@@ -61,6 +61,9 @@ use weights::{StandPart, parts_of, tree_weights};
 
 const N_COLUMNS: usize = 5;
 
+/// Relative difference up to which the weighted sum over trees is the estimate.
+const SAME: f64 = 1e-9;
+
 /// The quantities whose error is taken apart.
 pub const COLUMNS: [Column; N_COLUMNS] = [
     Column::VolumeTotal,
@@ -167,10 +170,13 @@ struct Sums {
     measurement: Part,
     equations: Part,
     curvature_bias: f64,
+    /// `sum c v`.
+    mean: f64,
 }
 
 impl Sums {
     fn add(&mut self, key: impl Fn(usize) -> CurveKey, column: usize, c: f64, tree: &TreeError) {
+        self.mean += c * tree.value[column];
         self.equations.add(c, tree.equation[column]);
         let slope = tree.slope[column];
         if slope == 0.0 {
@@ -259,6 +265,10 @@ fn sources_of(
                 sums.add(key, at, share * weight, tree);
             }
         }
+    }
+    // An estimator whose weights are others than these is not taken apart, and that is told.
+    if (sums.mean - row.estimate.mean).abs() > SAME * row.estimate.mean.abs() {
+        return None;
     }
     Some(SourcesOfError {
         stand: row.stand.clone(),

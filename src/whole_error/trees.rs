@@ -51,6 +51,8 @@ pub(super) enum HeightError {
 /// What one tree brings to the error of each of [`COLUMNS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct TreeError {
+    /// What it holds; 0 where that is not known.
+    pub(super) value: [f64; N_COLUMNS],
     pub(super) height: HeightError,
     /// Per m of height.
     pub(super) slope: [f64; N_COLUMNS],
@@ -62,6 +64,7 @@ pub(super) struct TreeError {
 
 impl TreeError {
     const NOTHING: TreeError = TreeError {
+        value: [0.0; N_COLUMNS],
         height: HeightError::None,
         slope: [0.0; N_COLUMNS],
         curvature: [0.0; N_COLUMNS],
@@ -82,6 +85,7 @@ pub(super) fn tree_errors(compilation: &Compilation<'_>, stand: usize) -> Vec<Tr
             }
             let (slope, curvature) = by_height(compilation, tree, values);
             TreeError {
+                value: COLUMNS.map(|column| column.of_tree(values).unwrap_or(0.0)),
                 height: height_error(compilation, stand, tree, height),
                 slope,
                 curvature,

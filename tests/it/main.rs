@@ -55,4 +55,5 @@ mod upper_flat_creek_check;
 mod volume_choice;
 mod volume_designs;
 mod volumes;
+mod whole_error;
 mod wood_properties;
