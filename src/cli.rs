@@ -149,6 +149,11 @@ pub struct CompileArgs {
     pub log_list: Option<PathBuf>,
     /// File to write where the error of each volume and mass comes from (CSV): sampling, height
     /// curves, measurement of heights, equations, and their total.
+    ///
+    /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
+    /// or acre by source, empty where nothing is known; their total and its interval; the tree
+    /// records of which curves, heights or equations have no known error; what the curvature of
+    /// volume in height would add to the estimate.
     #[arg(long, value_name = "FILE")]
     pub sources_of_error: Option<PathBuf>,
     /// Show one stand of several in full.

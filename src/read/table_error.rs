@@ -98,7 +98,11 @@ fn variance(
                     format!("`columns` lists no column `{name}`"),
                 )
                 .at(value.site(source))
-                .hint(known_hint(&name, &names)),
+                .hint(if names.is_empty() {
+                    "list the columns with figures of single rows".to_owned()
+                } else {
+                    known_hint(&name, &names)
+                }),
             );
         }
         at

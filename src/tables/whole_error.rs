@@ -22,8 +22,12 @@ const SOURCES: [&str; 5] = [
     "equations, single trees",
 ];
 
-/// Attributes side by side in one table: what 80 columns hold.
-const SIDE_BY_SIDE: usize = 2;
+/// Columns of an 80-column page that are left for attributes, gaps between columns included.
+const ROOM: usize = 55;
+/// Columns that an attribute takes besides that of its own unit.
+const OF_IT_AND_SHARE: usize = 16;
+/// Stands for the standard error of a source of which nothing is known.
+const NOT_KNOWN: &str = "not known";
 /// Share of an estimate above which the effect of curvature is told.
 const TOLD_BIAS: f64 = 0.005;
 
@@ -56,12 +60,35 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
             .iter()
             .take_while(|row| place(row) == place(rows[from]));
         let to = from + same.count();
-        let tables = rows[from..to].chunks(SIDE_BY_SIDE);
+        let tables = side_by_side(compilation, &rows[from..to]).into_iter();
         blocks.extend(tables.map(|rows| Block::Table(table(compilation, rows))));
         from = to;
     }
     blocks.push(Block::List(notes(compilation, &rows)));
     blocks
+}
+
+/// Estimates of one place in groups, each of which fits the page.
+fn side_by_side<'r, 'a>(
+    compilation: &Compilation<'_>,
+    rows: &'r [&'a SourcesOfError],
+) -> Vec<&'r [&'a SourcesOfError]> {
+    let width = |row: &SourcesOfError| {
+        let unit = row.attribute.unit(compilation.design.units).label;
+        let heads = [row.attribute.head(), unit, NOT_KNOWN];
+        let widest = heads.into_iter().map(str::len).max();
+        widest.unwrap_or(0) + OF_IT_AND_SHARE
+    };
+    let (mut groups, mut from, mut used) = (Vec::new(), 0, 0);
+    for (at, row) in rows.iter().enumerate() {
+        if at > from && used + width(row) > ROOM {
+            groups.push(&rows[from..at]);
+            (from, used) = (at, 0);
+        }
+        used += width(row);
+    }
+    groups.push(&rows[from..]);
+    groups
 }
 
 /// The sources of a few estimates of one place.
@@ -100,7 +127,7 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
     });
     for (at, source) in SOURCES.into_iter().enumerate() {
         line(source.to_owned(), &|row| match row.std_errors()[at] {
-            None => [Cell::text("not known"), Cell::Empty, Cell::Empty],
+            None => [Cell::text(NOT_KNOWN), Cell::Empty, Cell::Empty],
             Some(error) => [
                 Cell::Number(shown(row, error), digits(row) + 1),
                 of_it(row, error),
@@ -164,6 +191,13 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
     notes.extend(height_notes(rows));
     notes.extend(volume_note(compilation, rows));
     notes.extend(biomass_notes(compilation, rows));
+    if most(rows, |row| row.curve_residuals.known + row.equations.known) > 0 {
+        notes.push(
+            "Residuals and errors of single trees are those of the trees in the sample. Over all \
+             trees of a stand they average out, so that these two lines are on the large side."
+                .to_owned(),
+        );
+    }
     notes.extend(rows.iter().filter_map(|row| curvature(compilation, row)));
     notes
 }
@@ -218,8 +252,7 @@ fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
     if fitted > 0 {
         notes.push(
             "The parameters of a height curve are off in the same direction for every tree that \
-             it serves: more plots do not lessen that part. Residuals are independent from tree \
-             to tree."
+             it serves: more plots do not lessen that part."
                 .to_owned(),
         );
     }

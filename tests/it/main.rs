@@ -56,4 +56,5 @@ mod volume_choice;
 mod volume_designs;
 mod volumes;
 mod whole_error;
+mod whole_error_simulation;
 mod wood_properties;
