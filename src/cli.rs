@@ -147,6 +147,15 @@ pub struct CompileArgs {
     /// how stems are cut.
     #[arg(long, value_name = "FILE")]
     pub log_list: Option<PathBuf>,
+    /// File to write where the error of each volume and mass comes from (CSV): sampling, height
+    /// curves, measurement of heights, equations, and their total.
+    ///
+    /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
+    /// or acre by source, empty where nothing is known; their total and its interval; the tree
+    /// records of which curves, heights or equations have no known error; what the curvature of
+    /// volume in height would add to the estimate.
+    #[arg(long, value_name = "FILE")]
+    pub sources_of_error: Option<PathBuf>,
     /// Show one stand of several in full.
     #[arg(long, value_name = "NAME")]
     pub stand: Option<String>,

@@ -258,22 +258,13 @@ fn compile_stand(
     let heights = curves.fill(stand);
     let trees = || stand.trees().map(|(_, _, tree)| tree).zip(&heights.trees);
     let stems: Vec<Option<StemVolume>> = trees()
-        .map(|(tree, height)| {
-            let set = knowledge.volume.as_ref();
-            let (set, equation) = set.zip(chosen.volume.get(tree.species))?;
-            Some(set.stem(&equation.chosen, &stem_input(tree, height.height_m?)))
-        })
+        .map(|(tree, height)| stem_of(knowledge, chosen, tree, height.height_m))
         .collect();
-    let biomass_of = |tree: &Tree, height_m| {
-        let equation = chosen.biomass.get(tree.species)?;
-        let set = knowledge.biomass.get(equation.set)?;
-        set.tree(equation, &biomass_input(design, tree, height_m))
-    };
     let biomass: Vec<Option<StemBiomass>> = if chosen.biomass.is_empty() {
         Vec::new()
     } else {
         trees()
-            .map(|(tree, height)| biomass_of(tree, height.height_m))
+            .map(|(tree, height)| biomass_of(design, knowledge, chosen, tree, height.height_m))
             .collect()
     };
     let values = trees()
@@ -298,6 +289,31 @@ fn compile_stand(
         biomass,
         values,
     }
+}
+
+/// The stem of one tree; `None` without a volume set or a height.
+fn stem_of(
+    knowledge: &Knowledge,
+    chosen: ChosenEquations<'_>,
+    tree: &Tree,
+    height_m: Option<f64>,
+) -> Option<StemVolume> {
+    let set = knowledge.volume.as_ref();
+    let (set, equation) = set.zip(chosen.volume.get(tree.species))?;
+    Some(set.stem(&equation.chosen, &stem_input(tree, height_m?)))
+}
+
+/// The biomass of one tree; `None` without a biomass set, or without a height where one is needed.
+fn biomass_of(
+    design: &Design,
+    knowledge: &Knowledge,
+    chosen: ChosenEquations<'_>,
+    tree: &Tree,
+    height_m: Option<f64>,
+) -> Option<StemBiomass> {
+    let equation = chosen.biomass.get(tree.species)?;
+    let set = knowledge.biomass.get(equation.set)?;
+    set.tree(equation, &biomass_input(design, tree, height_m))
 }
 
 /// The logs of every tree of a stand.
@@ -400,6 +416,19 @@ fn tree_values(
 }
 
 impl Compilation<'_> {
+    /// What a tree of the cruise would hold if it were of another height, by the same functions.
+    pub fn values_at(&self, tree: &Tree, height_m: f64) -> TreeValues {
+        let chosen = ChosenEquations {
+            volume: &self.equations,
+            biomass: &self.biomass_equations,
+        };
+        let height_m = Some(height_m);
+        let stem = stem_of(self.knowledge, chosen, tree, height_m);
+        let biomass = biomass_of(self.design, self.knowledge, chosen, tree, height_m);
+        let any_defect = self.records.any_defect;
+        tree_values(tree, height_m, stem.as_ref(), biomass.as_ref(), any_defect)
+    }
+
     /// Does the biomass of a species of the cruise need a height?
     pub fn biomass_needs_height(&self, species: usize) -> bool {
         self.biomass_equations.get(species).is_some_and(|equation| {

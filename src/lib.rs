@@ -28,4 +28,5 @@ pub mod species;
 pub mod stems;
 pub mod tables;
 pub mod units;
+pub mod whole_error;
 pub mod write;

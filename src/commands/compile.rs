@@ -9,7 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, markdown, terminal};
-use crate::tables::{assumptions, log_list, report as reports, tidy, trees};
+use crate::tables::{assumptions, log_list, report as reports, tidy, trees, whole_error};
 use crate::write;
 
 /// Runs the command.
@@ -53,6 +53,9 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     if let Some(path) = &arguments.log_list {
         write::file(path, &csv::render(&log_list::log_list(&compilation))?)?;
     }
+    if let Some(path) = &arguments.sources_of_error {
+        write::file(path, &csv::render(&whole_error::tidy(&compilation))?)?;
+    }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
         None => write::standard_output(&result)?,
@@ -77,7 +80,11 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
                 units: design.units.name(),
                 confidence: design.confidence,
             };
-            json::render(&head, &[("estimates", estimates())])?
+            let sources = whole_error::tidy(compilation);
+            json::render(
+                &head,
+                &[("estimates", estimates()), ("sources_of_error", sources)],
+            )?
         }
     })
 }

@@ -251,7 +251,20 @@ impl<'a> Borrowing<'a> {
             by_sweep: linear.sweep,
             by_donor: linear.donor,
             strata,
+            donor_plot_weights: self.donor_plot_weights(),
         })
+    }
+
+    /// Weight of each plot of the stand in the means of the donor.
+    fn donor_plot_weights(&self) -> Vec<f64> {
+        let mut weights = vec![0.0; self.plots];
+        for (plots, weight) in self.donor.iter().zip(&self.donor_weights) {
+            let count = if self.donor_exact { 1 } else { plots.len() };
+            for plot in plots {
+                weights[plot.plot] = weight / count as f64;
+            }
+        }
+        weights
     }
 
     /// Adds one species to the mean and to the linearised plots; `None` as for [`Self::volume`].
@@ -437,6 +450,9 @@ pub struct Borrowed {
     pub by_donor: Vec<f64>,
     /// The strata that have a variance.
     pub strata: Vec<BorrowedStratum>,
+    /// `z_h / m_h`, for each plot of the stand: its weight in `vbar` and `dbar`; `z_h` on the
+    /// sheets of a fully tallied donor.
+    pub donor_plot_weights: Vec<f64>,
 }
 
 /// A counted species and the ratio that it takes.

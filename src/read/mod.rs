@@ -28,6 +28,7 @@ mod status;
 mod strata;
 mod suspicious;
 mod table_checks;
+mod table_error;
 mod table_formula;
 pub(crate) mod table_head;
 mod table_log_checks;

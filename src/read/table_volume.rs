@@ -11,12 +11,11 @@ use crate::read::table_formula::Formulas;
 use crate::read::table_head::{Keys, known_hint};
 use crate::read::table_units::{HasUnits, read_units};
 use crate::read::yaml::{self, Node};
-use crate::read::{table_checks, table_rows};
+use crate::read::{table_checks, table_error, table_rows};
 use crate::species::biomass::CarbonFraction;
 use crate::species::equation::{FormSpec, METRIC, Quantity};
 use crate::species::set::{
-    BarkBasis, FixedLimits, Head, Obtained, PublishedError, Region, SpeciesEntry, ValidRange,
-    VolumeSet,
+    BarkBasis, FixedLimits, Head, Obtained, Region, SpeciesEntry, ValidRange, VolumeSet,
 };
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::units::Dimension;
@@ -146,7 +145,7 @@ fn read_head(
         stump_m: keys.quantity("stump", Dimension::Length, problems),
         fixed_limits: read_fixed_limits(source, &keys, problems),
         range: read_range(&keys, problems),
-        error: read_error(&keys, problems),
+        error: table_error::read(source, &keys, problems),
         carbon_fraction: read_carbon_fraction(source, &keys, problems),
         mark: keys.text("mark", problems),
         regions_note: keys.text("regions_note", problems),
@@ -259,31 +258,6 @@ fn read_carbon_fraction(
         value,
         source: fraction.need_text("source", problems),
     })
-}
-
-fn read_error(keys: &Keys, problems: &mut Problems) -> PublishedError {
-    let is_text = keys
-        .get("error")
-        .is_some_and(|value| value.node.scalar_text().is_some());
-    if is_text {
-        return PublishedError {
-            statement: keys.text("error", problems).unwrap_or_default(),
-            ..PublishedError::default()
-        };
-    }
-    let known = &["statement", "standard_error_pct", "columns"];
-    let Some(error) = keys.map("error", "`error`", known, problems) else {
-        return PublishedError::default();
-    };
-    PublishedError {
-        statement: error.need_text("statement", problems),
-        standard_error_pct: error.number("standard_error_pct", problems),
-        columns: error
-            .texts("columns", problems)
-            .into_iter()
-            .map(|(column, _)| column.to_lowercase())
-            .collect(),
-    }
 }
 
 fn read_regions(source: &Source, keys: &Keys, problems: &mut Problems) -> Vec<Region> {

@@ -11,6 +11,7 @@ pub mod form;
 pub mod form_factor;
 pub mod inside_bark;
 pub mod national;
+pub mod published_error;
 pub mod ratio;
 pub mod ratio_profile;
 pub mod regional;

@@ -7,6 +7,7 @@ use crate::design::Merchantable;
 use crate::species::bark::BarkSet;
 use crate::species::biomass::CarbonFraction;
 use crate::species::equation::{Equation, Measure, Quantity, Units};
+use crate::species::published_error::PublishedError;
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// How the coefficients were obtained.
@@ -86,17 +87,6 @@ impl ValidRange {
         };
         within(self.dbh_cm, dbh_cm) && within(self.height_m, height_m)
     }
-}
-
-/// What the publication says of the error of its equations.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct PublishedError {
-    /// What it says, in words; `not published` if nothing.
-    pub statement: String,
-    /// Standard error of a single tree's volume in percent, where one figure holds for all.
-    pub standard_error_pct: Option<f64>,
-    /// Columns of the table that carry the figures of single rows.
-    pub columns: Vec<String>,
 }
 
 /// Merchantable limits for which a set has equations of their own.

@@ -290,8 +290,9 @@ pub fn without_height(
 /// The usual cautions.
 pub fn cautions(compilation: &Compilation<'_>) -> Vec<String> {
     let mut cautions = vec![
-        "Intervals cover sampling error only; errors of measurement, height curves, volume \
-         equations and stand area come on top."
+        "Intervals in the tables cover sampling error only; what is known of the errors of heights, \
+         height curves and equations stands under sources of error. Errors of dbh, plot boundaries \
+         and stand area come on top."
             .to_owned(),
     ];
     if compilation.knowledge.volume.is_some() {

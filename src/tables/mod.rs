@@ -23,6 +23,7 @@ pub mod sampling;
 pub mod stand;
 pub mod tidy;
 pub mod trees;
+pub mod whole_error;
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {

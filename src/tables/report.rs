@@ -8,6 +8,7 @@ use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
     Block, Report, Table, assumptions, biomass, curves, equations, figures, logs, plots, stand,
+    whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -29,6 +30,7 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
         Some(at) => one_stand(compilation, at, &mut report),
         None => many_stands(compilation, &mut report),
     }
+    report.section("Sources of error", whole_error::blocks(compilation, one));
     let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
     logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));

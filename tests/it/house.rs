@@ -17,6 +17,7 @@ const LAYERS: &[&[&str]] = &[
     &["plot_sums"],
     &["estimates"],
     &["compile"],
+    &["whole_error"],
     &["compare"],
     &["tables"],
     &["explain"],

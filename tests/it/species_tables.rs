@@ -413,6 +413,22 @@ fn every_fault_of_a_head_is_told_at_once() {
 }
 
 #[test]
+fn every_fault_of_a_published_error_is_told_at_once() {
+    let head = SOUND_HEAD.replace(
+        "error: not published",
+        "error:\n  statement: by row\n  columns: [sigma2]\n  \
+         variance: { factor: sigma, exponent: delta }\n  \
+         standard_error_pct: { total: -3, totl: 4, merchantable: many }",
+    );
+    insta::assert_snapshot!(set_problems(&head, "species\n", "species\n").join("\n"));
+    let head = SOUND_HEAD.replace(
+        "error: not published",
+        "error: { statement: a, variance: { factor: k }, standard_error_pct: -1 }",
+    );
+    insta::assert_snapshot!(set_problems(&head, "species\n", "species\n").join("\n"));
+}
+
+#[test]
 fn every_fault_of_the_rows_and_checks_is_told_at_once() {
     let checks = "species,region,dbh_cm,height_m,quantity,value,unit,tolerance,status\n\
                   PSME,East,40,30,total,1.2,m3,close,invented\n\
