@@ -21,6 +21,7 @@ use crate::stems::TreeValues;
 
 pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
+pub mod bootstrap;
 mod counted;
 mod derive;
 mod group;
