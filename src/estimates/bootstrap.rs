@@ -22,8 +22,8 @@
 //! sqrt((n - 1)/n). Limits by resampling are narrower by about that much too, 2.5 % at 20 plots.
 //!
 //! Sources: Davison & Hinkley 1997, Bootstrap Methods and their Application (strata in the
-//! acceleration; quantiles); Efron 1987, J. Am. Stat. Assoc. 82; DiCiccio & Efron 1996, Stat. Sci.
-//! 11; the stratified jackknife of Jones 1974, Biometrika 61; all from memory. Checked on R's
+//! acceleration; quantiles); Efron 1987, J. Am. Stat. Assoc. 82; `DiCiccio` & Efron 1996,
+//! Stat. Sci. 11; the stratified jackknife of Jones 1974, Biometrika 61; all from memory. Checked on R's
 //! package boot with the same resamples.
 
 mod draws;
@@ -169,7 +169,7 @@ fn of_resampled(
     })
 }
 
-/// The share at which BCa takes the quantile; `None` where the correction has no solution.
+/// The share at which the corrected quantile is taken; `None` where the correction has no solution.
 fn corrected_share(share: f64, bias: f64, acceleration: f64) -> Option<f64> {
     let shifted = bias + normal::quantile(share)?;
     let stretch = 1.0 - acceleration * shifted;
@@ -186,17 +186,11 @@ impl<const K: usize> Sample<K> {
     fn of(strata: &[Stratum<K>]) -> Self {
         let weights = shares(strata);
         let totals: Vec<Total<K>> = strata.iter().map(Total::of).collect();
-        let mut means = [0.0; K];
-        for (weight, total) in weights.iter().zip(&totals) {
-            total.add_to(&mut means, *weight);
-        }
-        // Summed anew rather than by difference, so that a stratum left alone is exactly itself.
-        let without_unit = |at: usize, unit: usize| {
+        // Summed anew rather than by difference: what is left of one plot's trees is exactly 0.
+        let without_stratum = |left_out: Option<usize>| {
             let mut means = [0.0; K];
-            for (other, (weight, total)) in weights.iter().zip(&totals).enumerate() {
-                if other == at {
-                    Total::without(&strata[at], unit).add_to(&mut means, *weight);
-                } else {
+            for (at, (weight, total)) in weights.iter().zip(&totals).enumerate() {
+                if Some(at) != left_out {
                     total.add_to(&mut means, *weight);
                 }
             }
@@ -206,12 +200,19 @@ impl<const K: usize> Sample<K> {
             .iter()
             .enumerate()
             .map(|(at, stratum)| {
-                (0..stratum.values.len())
-                    .map(|unit| without_unit(at, unit))
-                    .collect()
+                let others = without_stratum(Some(at));
+                let without_unit = |unit| {
+                    let mut means = others;
+                    Total::without(stratum, unit).add_to(&mut means, weights[at]);
+                    means
+                };
+                (0..stratum.values.len()).map(without_unit).collect()
             })
             .collect();
-        Sample { means, without }
+        Sample {
+            means: without_stratum(None),
+            without,
+        }
     }
 }
 
