@@ -30,6 +30,7 @@ mod logs;
 pub mod metrics;
 mod plots;
 pub mod simple;
+pub mod skew;
 mod stand;
 pub mod stratified;
 mod top_height;

@@ -135,7 +135,7 @@ fn without_resampling_there_is_nothing_to_seed() {
         assert_eq!((read, default, found.len()), (ratios, None, 0));
     }
     let (_, default, found) = with("{ratios: bca, seed: 7}");
-    assert_eq!(default.unwrap(), "intervals: `resamples: 2000`");
+    assert_eq!(default.unwrap(), "intervals: 2000 resamples");
     assert_eq!(found.len(), 0);
     let (_, _, found) = with("{ratios: t, resamples: 300, seed: 7}");
     insta::assert_snapshot!(found.join("\n"));

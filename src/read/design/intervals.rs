@@ -73,14 +73,17 @@ pub(super) fn read_intervals(walk: &mut Walk, root: &mut Section) -> Intervals {
     };
     let resampled = matches!(intervals.ratios, RatioLimits::Bca | RatioLimits::Percentile);
     let filled: Vec<String> = [
-        (method.is_none(), String::from("`ratios: bca`")),
+        (
+            method.is_none(),
+            String::from("limits of ratios by the BCa bootstrap"),
+        ),
         (
             resampled && resamples.is_none(),
-            format!("`resamples: {}`", usual.resamples),
+            format!("{} resamples", usual.resamples),
         ),
         (
             resampled && seed.is_none(),
-            format!("`seed: {}`", usual.seed),
+            format!("seed {}", usual.seed),
         ),
     ]
     .into_iter()
