@@ -81,10 +81,7 @@ pub(super) fn read_intervals(walk: &mut Walk, root: &mut Section) -> Intervals {
             resampled && resamples.is_none(),
             format!("{} resamples", usual.resamples),
         ),
-        (
-            resampled && seed.is_none(),
-            format!("seed {}", usual.seed),
-        ),
+        (resampled && seed.is_none(), format!("seed {}", usual.seed)),
     ]
     .into_iter()
     .filter_map(|(is_filled, text)| is_filled.then_some(text))
