@@ -11,6 +11,7 @@ mod asking;
 mod bark_profiles;
 mod biomass;
 mod biomass_cruise;
+mod bootstrap;
 mod bucking;
 mod compare;
 mod comparing;
