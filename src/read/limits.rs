@@ -119,6 +119,12 @@ pub(crate) const STRIP: Limits = Limits::above(0.0, 50_000.0, "m");
 pub(crate) const FACTOR: Limits = Limits::above(0.0, 100.0, "m2/ha");
 /// Area of a stand or stratum.
 pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
+/// Sampling units in a list.
+pub(crate) const LISTED_UNITS: Limits = Limits::from(1.0, 1.0e9, "units");
+/// Stands in a list.
+pub(crate) const LISTED_STANDS: Limits = Limits::from(2.0, 10_000_000.0, "stands");
+/// Points of a first sample.
+pub(crate) const PHASE_ONE_POINTS: Limits = Limits::from(1.0, 1.0e9, "points");
 /// Map coordinate in whatever grid the crew uses.
 pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 /// Confidence level.

@@ -8,12 +8,13 @@ mod heights_volume;
 mod inputs;
 mod intervals;
 mod logs;
+mod sampling;
 mod selections;
 mod walk;
 
 use std::path::Path;
 
-use crate::design::{Design, Measured, Merchantable, Sampling, SpeciesCodes, StatusCode};
+use crate::design::{Design, Measured, Merchantable, SpeciesCodes, StatusCode};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
@@ -226,8 +227,10 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     let biomass = biomass::read_biomass(walk, &mut map, known);
     let borrows = volume.is_some() || biomass.is_some();
     let selections = selections_entry
-        .map(|entry| selections::read_selections(walk, &entry, borrows))
+        .as_ref()
+        .map(|entry| selections::read_selections(walk, entry, borrows))
         .unwrap_or_default();
+    let sampling = sampling::read_sampling(walk, &mut map, &selections, selections_entry.as_ref());
     let inputs_entry = map.required(
         walk,
         "inputs",
@@ -252,7 +255,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         allowable_error_pct,
         inputs,
         selections,
-        sampling: Sampling::default(),
+        sampling,
         status_codes,
         decay_classes,
         species_aliases,
