@@ -17,7 +17,7 @@ const LAYERS: &[&[&str]] = &[
     &["plot_sums"],
     &["estimates"],
     &["compile"],
-    &["compare"],
+    &["compare", "planning"],
     &["tables"],
     &["explain"],
     &["render", "write"],
