@@ -69,34 +69,28 @@ fn open(path: &Path, problems: &mut Problems) -> Option<Source> {
 }
 
 fn plan_size(arguments: &SizeArgs, problems: &mut Problems) -> Option<Planned> {
-    let (expected, imperial, source) = match &arguments.stand_table {
-        Some(path) => {
-            let source = open(path, problems)?;
-            let (expected, imperial) = files::read_stand_table(&source, problems)?;
-            (
-                expected,
-                imperial,
-                size::From::StandTable(source.name().to_owned()),
-            )
-        }
-        None => {
-            let per_ac = arguments.trees_per_ac.map(|trees| trees / HA_PER_AC);
-            let of_inches = arguments.dbh_in.map(|inches| inches * CM_PER_IN);
-            let class = Class {
-                trees_per_ha: arguments.trees_per_ha.or(per_ac)?,
-                dbh_cm: arguments.dbh_cm.or(of_inches)?,
-            };
-            let expected = Expected {
-                classes: vec![class],
-            };
-            let imperial = arguments.trees_per_ac.is_some() && arguments.dbh_in.is_some();
-            (expected, imperial, size::From::MeanTree)
-        }
+    let (expected, imperial, from) = if let Some(path) = &arguments.stand_table {
+        let source = open(path, problems)?;
+        let (expected, imperial) = files::read_stand_table(&source, problems)?;
+        let from = size::From::StandTable(source.name().to_owned());
+        (expected, imperial, from)
+    } else {
+        let per_ac = arguments.trees_per_ac.map(|trees| trees / HA_PER_AC);
+        let of_inches = arguments.dbh_in.map(|inches| inches * CM_PER_IN);
+        let class = Class {
+            trees_per_ha: arguments.trees_per_ha.or(per_ac)?,
+            dbh_cm: arguments.dbh_cm.or(of_inches)?,
+        };
+        let expected = Expected {
+            classes: vec![class],
+        };
+        let imperial = per_ac.is_some() && of_inches.is_some();
+        (expected, imperial, size::From::MeanTree)
     };
     let units = arguments.units.map_or(system(imperial), UnitSystem::from);
     let asked = size::Asked {
         expected: &expected,
-        from: source,
+        from,
         trees: arguments.trees,
         units,
     };

@@ -108,15 +108,15 @@ pub fn shares(strata: &[Stratum], rule: Rule) -> Vec<f64> {
 
 /// Plots, not rounded, that have a variance of the mean at exactly the ideal shares.
 pub fn plots_for_variance(strata: &[Stratum], rule: Rule, variance: f64) -> f64 {
-    let (mut spread, mut finite) = (0.0, 0.0);
+    let (mut spread, mut of_units) = (0.0, 0.0);
     for ((stratum, weight), share) in strata.iter().zip(weights(strata)).zip(shares(strata, rule)) {
         let squared = (weight * stratum.std_dev).powi(2);
         if squared > 0.0 {
             spread += squared / share;
-            finite += stratum.units.map_or(0.0, |units| squared / units);
+            of_units += squared * finite(stratum);
         }
     }
-    spread / (variance + finite)
+    spread / (variance + of_units)
 }
 
 /// Variance of the mean.
@@ -127,10 +127,14 @@ fn variance(strata: &[Stratum], weights: &[f64], plots: &[usize]) -> f64 {
     strata.iter().zip(weights).zip(plots).map(of).sum()
 }
 
-/// `1/n - 1/N`.
+/// `1/n - 1/N`; nothing once every whole unit is in the sample.
 fn per_plot(stratum: &Stratum, plots: usize) -> f64 {
-    let finite = stratum.units.map_or(0.0, |units| 1.0 / units);
-    (1.0 / plots as f64 - finite).max(0.0)
+    (1.0 / plots as f64 - finite(stratum)).max(0.0)
+}
+
+/// `1/N`, of whole units: what an area holds beyond them is no plot.
+fn finite(stratum: &Stratum) -> f64 {
+    stratum.units.map_or(0.0, |units| 1.0 / units.floor())
 }
 
 /// Divides plots among strata by a rule, until the goal is met.

@@ -91,6 +91,7 @@ pub fn report(plan: &Counted) -> Report {
             "Measured trees are an even part of the counted ones, over all points; a volume per \
              basal area is a tree's own."
                 .to_owned(),
+            "Every point counts at least the trees that are to be measured there.".to_owned(),
             "Counts and volumes per basal area are taken as unrelated.".to_owned(),
             "t has one degree of freedom less than there are points (common practice, no source)."
                 .to_owned(),

@@ -6,7 +6,7 @@ use crate::planning::gauge::{
 };
 use crate::tables::tidy::{Tidy, Value};
 use crate::tables::{Block, Cell, Column, Report, Table, plain};
-use crate::units::{ShownUnit, UnitSystem};
+use crate::units::{CM_PER_IN, ShownUnit, UnitSystem};
 
 /// What is asked.
 #[derive(Clone, Debug, PartialEq)]
@@ -83,7 +83,7 @@ pub fn report(asked: &Asked<'_>) -> Report {
     );
     let mut table = Table::new(caption, 1, columns);
     let decimals = if asked.dbhs_cm.iter().any(|dbh_cm| {
-        let tenths = dbh_cm * diameter.from_metric * 10.0;
+        let tenths = shown_dbh(*dbh_cm, asked.units) * 10.0;
         (tenths - tenths.round()).abs() > 1e-6
     }) {
         2
@@ -106,12 +106,20 @@ pub fn report(asked: &Asked<'_>) -> Report {
     report
 }
 
+/// Inches that were read come back as they were written: divided, not multiplied.
+fn shown_dbh(dbh_cm: f64, units: UnitSystem) -> f64 {
+    match units {
+        UnitSystem::Metric => dbh_cm,
+        UnitSystem::Imperial => dbh_cm / CM_PER_IN,
+    }
+}
+
 /// Dbh, trees per area that it stands for, horizontal distance: in the units of the result.
 fn figures(asked: &Asked<'_>, dbh_cm: f64) -> [f64; 3] {
     let units = asked.units;
     let distance_m = limiting_distance_m(asked.baf_m2_per_ha, dbh_cm, asked.to);
     [
-        dbh_cm * units.diameter().from_metric,
+        shown_dbh(dbh_cm, units),
         trees_per_ha(asked.baf_m2_per_ha, dbh_cm) * units.count_per_area().from_metric,
         distance_m * units.length().from_metric,
     ]

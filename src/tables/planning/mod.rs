@@ -16,7 +16,12 @@ fn wanted(goal: Goal, mean: Option<f64>, unit: &str, confidence: f64) -> String 
             let of_mean = mean.map_or_else(String::new, |mean| {
                 format!(" ({} % of the mean)", plain(100.0 * half_width / mean))
             });
-            let half_width = plain(half_width);
+            let shown = digits(std::iter::once(half_width));
+            let half_width = plain(
+                format!("{half_width:.shown$}")
+                    .parse()
+                    .unwrap_or(half_width),
+            );
             format!("Wanted: a half-width of {half_width} {unit}{of_mean} at {level} % confidence.")
         }
         Goal::Plots(plots) => {
