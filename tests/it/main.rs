@@ -36,6 +36,8 @@ mod national_cruise;
 mod national_scale;
 mod nist;
 mod own_tables;
+mod plan_command;
+mod planning;
 mod practice_facts;
 mod prism_cruise;
 mod random;
