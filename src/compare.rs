@@ -23,7 +23,7 @@
 use std::collections::BTreeMap;
 
 use crate::compile::Compilation;
-use crate::design::{Measured, SelectionIndex};
+use crate::design::{Design, Intervals, Measured, RatioLimits, SelectionIndex};
 use crate::estimates::{Attribute, Domain, Estimate, estimate_cruise, plot_weights};
 use crate::expansion::expand;
 use crate::plot_sums::Column;
@@ -98,7 +98,15 @@ pub fn paired(base: &Compilation<'_>, alternative: &Compilation<'_>) -> Vec<Pair
             pairs.map(|(other, base)| other.less(base)).collect()
         })
         .collect();
-    let differences = estimate_cruise(base.design, base.records, &values);
+    // Differences are sums: no ratio needs resampling.
+    let design = Design {
+        intervals: Intervals {
+            ratios: RatioLimits::None,
+            ..base.design.intervals
+        },
+        ..base.design.clone()
+    };
+    let differences = estimate_cruise(&design, base.records, &values);
     let (of_base, of_alternative) = (means(base), means(alternative));
     differences
         .rows

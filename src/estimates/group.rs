@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::metrics::{self, BASE, Covariances, RatioLimits};
+use super::metrics::{self, BASE, Covariances, RatioBounds};
 use super::sample::Sample;
 use super::stratified::{Part, Together, together};
 use super::top_height::{self, TopHeight};
@@ -24,7 +24,7 @@ pub(super) struct Cell {
     /// Covariances of the means that ratios are made of, where there are ratios and errors.
     pub(super) covariances: Option<Covariances>,
     /// Limits of the ratios, where they were looked for by resampling.
-    pub(super) limits: Vec<(Attribute, RatioLimits)>,
+    pub(super) limits: Vec<(Attribute, RatioBounds)>,
 }
 
 /// The estimates of a group for one selection.

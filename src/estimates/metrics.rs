@@ -140,19 +140,19 @@ pub(super) fn of_domain(domain: Domain, cell: &Cell) -> Vec<(Attribute, Estimate
 fn ratio(
     value: f64,
     std_error: Option<f64>,
-    limits: Option<RatioLimits>,
+    limits: Option<RatioBounds>,
     of: Estimate,
 ) -> Estimate {
     Estimate {
         mean: value,
         std_error,
         limits: match limits {
-            Some(RatioLimits::Between(lower, upper)) => Some((lower, upper)),
-            Some(RatioLimits::NotSound) | None => None,
+            Some(RatioBounds::Between(lower, upper)) => Some((lower, upper)),
+            Some(RatioBounds::NotSound) | None => None,
         },
         no_interval: match (of.no_interval, limits) {
             (Some(why), _) => Some(why),
-            (None, Some(RatioLimits::NotSound)) => Some(NoInterval::Ratio),
+            (None, Some(RatioBounds::NotSound)) => Some(NoInterval::Ratio),
             (None, _) => None,
         },
         ..of
@@ -161,7 +161,7 @@ fn ratio(
 
 /// What the bootstrap found for a ratio.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum RatioLimits {
+pub(super) enum RatioBounds {
     /// Lower and upper limit.
     Between(f64, f64),
     /// No sound limits.

@@ -31,6 +31,7 @@ mod layout;
 mod logs;
 pub mod metrics;
 mod plots;
+mod ratios;
 pub mod sample;
 pub mod simple;
 pub mod skew;

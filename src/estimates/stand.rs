@@ -4,6 +4,7 @@ use super::counted::{Borrowing, Lender};
 use super::group::{Given, Group, cells_of, combine};
 use super::layout::{Layout, layout, of_stratum, size_of_stratum, strata_weights};
 use super::plots::{self, PlotValue};
+use super::ratios::{self, Resampling};
 use super::top_height::{self, TopHeight};
 use super::{EstimateRow, note};
 use crate::design::{Design, Measured, SelectionIndex};
@@ -182,6 +183,7 @@ impl Context<'_> {
             groups.strata[stratum] = self.stratum(sums, &layout, stratum);
         }
         groups.stand = self.whole_stand(sums, &layout, &groups.strata, &place, notes);
+        self.limits_of_ratios(sums, &layout, &mut groups, notes);
         if sums.counted {
             self.borrow_volumes(sums, &layout, &mut groups, notes);
         }
@@ -278,6 +280,35 @@ impl Context<'_> {
             (whole.zero, whole.cells) = cells_of(sample, &plots, whole.given);
         }
         Some(whole)
+    }
+
+    /// Looks for the limits of the ratios as the design says.
+    fn limits_of_ratios(
+        &self,
+        sums: &SelectionSums,
+        layout: &Layout,
+        groups: &mut SelectionGroups,
+        notes: &mut Vec<Diagnostic>,
+    ) {
+        let how = Resampling {
+            intervals: self.design.intervals,
+            confidence: self.design.confidence,
+            stand: &self.stand.name,
+            strata: self.stand.strata.iter().map(|h| h.name.as_str()).collect(),
+        };
+        let weights = strata_weights(self.design, self.stand, None).unwrap_or_default();
+        let stand = groups.stand.as_mut().map(|stand| (stand, &weights[..]));
+        let at_extreme = ratios::fill(&how, (sums, layout), &mut groups.strata, stand);
+        if at_extreme > 0 {
+            notes.push(note(
+                "ratio-limits-at-extreme",
+                format!(
+                    "{}: of the ratios {at_extreme} have a limit at the outermost of {} resamples, so it may lie farther out",
+                    self.place(sums.selection),
+                    self.design.intervals.resamples
+                ),
+            ));
+        }
     }
 
     /// What counted trees borrow, in words.

@@ -1,0 +1,200 @@
+//! Limits of the ratios of a stand and its strata, by resampling the units within strata.
+//!
+//! Resampling imitates a random sample of units from strata of known areas. Where the sample was
+//! another one (a list, neighbours that give the variance, strata made after sampling or of
+//! estimated weight) and for all stands together, limits come from the linearised standard error
+//! and t instead.
+
+use std::collections::BTreeMap;
+
+use super::bootstrap::{Draws, NoLimits, Statistic, Stratum, limits};
+use super::group::{Cell, Group};
+use super::layout::{Layout, of_stratum};
+use super::metrics::{BASE, RATIOS, RatioBounds, has_ratios, ratio_of};
+use super::sample::Sample;
+use super::stratified::Together;
+use crate::design::{Intervals, RatioLimits};
+use crate::plot_sums::{Attribute, Domain, PlotSum, SelectionSums};
+
+/// What is resampled in one stratum.
+struct Units<'a> {
+    plots: Vec<&'a PlotSum>,
+    sample: &'a Sample,
+    sizes: Vec<f64>,
+    draws: Draws,
+}
+
+/// How ratios are resampled.
+pub(super) struct Resampling<'a> {
+    pub(super) intervals: Intervals,
+    pub(super) confidence: f64,
+    pub(super) stand: &'a str,
+    pub(super) strata: Vec<&'a str>,
+}
+
+/// Fills the limits of the ratios of the strata and of the stand over them, whose weights are
+/// `weights`. Returns how many limits lie at the outermost resample.
+pub(super) fn fill(
+    how: &Resampling<'_>,
+    (sums, layout): (&SelectionSums, &Layout),
+    strata: &mut [Option<Group>],
+    stand: Option<(&mut Group, &[f64])>,
+) -> usize {
+    let resampled = matches!(
+        how.intervals.ratios,
+        RatioLimits::Bca | RatioLimits::Percentile
+    );
+    if how.intervals.ratios == RatioLimits::T || sums.counted || sums.full_tally {
+        return 0;
+    }
+    if !resampled {
+        let groups = strata
+            .iter_mut()
+            .flatten()
+            .chain(stand.map(|(stand, _)| stand));
+        groups.for_each(without_limits);
+        return 0;
+    }
+    let units: Vec<Option<Units<'_>>> = (layout.strata.iter().enumerate())
+        .map(|(h, sample)| {
+            let sample = sample.as_ref()?;
+            let random = sample.pairs().is_none() && sample.list_share() == 0.0;
+            random.then(|| units_of(how, sums, sample, h))
+        })
+        .collect();
+    let mut at_extreme = 0;
+    for (group, units) in strata.iter_mut().zip(&units) {
+        if let (Some(group), Some(units)) = (group, units) {
+            at_extreme += of_group(how, group, &[(1.0, units)]);
+        }
+    }
+    let all: Option<Vec<&Units<'_>>> = units.iter().map(Option::as_ref).collect();
+    if let (Some((stand, weights)), Some(all)) = (stand, all)
+        && layout.together == Together::Strata
+        && layout.stand.is_none()
+    {
+        let parts: Vec<(f64, &Units<'_>)> = weights.iter().copied().zip(all).collect();
+        if let ([(_, _)], Some(Some(only))) = (&parts[..], strata.first()) {
+            // One stratum is the stand: what was found for it holds.
+            for (domain, cell) in &mut stand.cells {
+                if let Some(found) = only.cells.get(domain) {
+                    cell.limits.clone_from(&found.limits);
+                }
+            }
+        } else {
+            at_extreme += of_group(how, stand, &parts);
+        }
+    }
+    at_extreme
+}
+
+/// Says of every ratio that it has no limits.
+fn without_limits(group: &mut Group) {
+    let cells = group.cells.iter_mut();
+    for (_, cell) in cells.filter(|(domain, _)| has_ratios(**domain)) {
+        cell.limits = RATIOS.map(|(of, _)| (of, RatioBounds::NotSound)).to_vec();
+    }
+}
+
+fn units_of<'a>(
+    how: &Resampling<'_>,
+    sums: &'a SelectionSums,
+    sample: &'a Sample,
+    stratum: usize,
+) -> Units<'a> {
+    let mut sizes = vec![0.0; sample.n_units()];
+    for (unit, size) in sample.units().iter().zip(sample.sizes()) {
+        sizes[*unit] += size;
+    }
+    let name = format!("{}/{}", how.stand, how.strata[stratum]);
+    let intervals = &how.intervals;
+    Units {
+        plots: of_stratum(sums, stratum),
+        draws: Draws::new(sizes.len(), intervals.resamples, intervals.seed, &name),
+        sample,
+        sizes,
+    }
+}
+
+impl Units<'_> {
+    /// The base columns of a domain by unit, as sums over its plots weighted by their sizes.
+    fn values(&self, domain: Domain) -> Vec<[f64; 4]> {
+        let mut values = vec![[0.0; 4]; self.sizes.len()];
+        let at = self.sample.units().iter().zip(self.sample.sizes());
+        for (plot, (unit, size)) in self.plots.iter().zip(at) {
+            if let Some(sums) = plot.get(domain) {
+                for (value, column) in values[*unit].iter_mut().zip(BASE) {
+                    *value += size * sums.value(column);
+                }
+            }
+        }
+        values
+    }
+}
+
+/// Fills the limits of one group from the units of its strata.
+fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]) -> usize {
+    let mut at_extreme = 0;
+    let mut found: BTreeMap<Domain, Vec<(Attribute, RatioBounds)>> = BTreeMap::new();
+    for (domain, cell) in group
+        .cells
+        .iter()
+        .filter(|(domain, _)| has_ratios(**domain))
+    {
+        let ratios = ratios_of(cell);
+        let functions: Vec<_> = (ratios.iter())
+            .map(|attribute| move |means: &[f64; 4]| ratio_of(*attribute, means))
+            .collect();
+        let statistics: Vec<Statistic<'_, 4>> = functions
+            .iter()
+            .map(|function| function as Statistic<'_, 4>)
+            .collect();
+        let values: Vec<Vec<[f64; 4]>> = parts
+            .iter()
+            .map(|(_, units)| units.values(*domain))
+            .collect();
+        let strata: Vec<Stratum<'_, 4>> = (parts.iter().zip(&values))
+            .map(|((weight, units), values)| Stratum {
+                weight: *weight,
+                draws: &units.draws,
+                values,
+                sizes: Some(&units.sizes),
+            })
+            .collect();
+        let limits = limits(&strata, &statistics, how.intervals.ratios, how.confidence);
+        let bounds = ratios
+            .into_iter()
+            .zip(limits)
+            .filter_map(|(attribute, limits)| {
+                Some((
+                    attribute,
+                    match limits {
+                        Ok(limits) => {
+                            at_extreme += usize::from(limits.at_extreme);
+                            RatioBounds::Between(limits.lower, limits.upper)
+                        }
+                        // Nothing varies: the error of zero says so.
+                        Err(NoLimits::NoSpread) => return None,
+                        Err(_) => RatioBounds::NotSound,
+                    },
+                ))
+            });
+        found.insert(*domain, bounds.collect());
+    }
+    for (domain, limits) in found {
+        if let Some(cell) = group.cells.get_mut(&domain) {
+            cell.limits = limits;
+        }
+    }
+    at_extreme
+}
+
+/// The ratios whose columns are known.
+fn ratios_of(cell: &Cell) -> Vec<Attribute> {
+    let known = |powers: &[f64; 4]| {
+        let mut pairs = powers.iter().zip(BASE);
+        pairs.all(|(power, column)| *power == 0.0 || cell.columns[column as usize].is_some())
+    };
+    let known = RATIOS.into_iter().filter(|(_, powers)| known(powers));
+    known.map(|(attribute, _)| attribute).collect()
+}
