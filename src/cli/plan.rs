@@ -334,7 +334,7 @@ fn within(text: &str, low: f64, high: f64, words: &str) -> Result<f64, String> {
 }
 
 fn error_pct(text: &str) -> Result<f64, String> {
-    within(text, 0.0, 100.0, "above 0 and at most 100 %")
+    within(text, 0.0, 100.0, "a number above 0 and at most 100")
 }
 
 fn dbh_cm(text: &str) -> Result<f64, String> {

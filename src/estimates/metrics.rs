@@ -41,6 +41,9 @@ pub fn relative_density(basal_area_m2_per_ha: f64, quadratic_mean_dbh_cm: f64) -
     basal_area_m2_per_ha / quadratic_mean_dbh_cm.sqrt()
 }
 
+/// A variance smaller than this share of its terms is rounding.
+const ROUNDING: f64 = 1e-13;
+
 /// The columns that ratios are made of: N, G, sum w h, sum w g h.
 pub(super) const BASE: [Column; 4] = [
     Column::Trees,
@@ -125,7 +128,15 @@ pub(super) fn of_domain(domain: Domain, cell: &Cell) -> Vec<(Attribute, Estimate
         let std_error = cell.covariances.map(|covariances| {
             let products = (0..4)
                 .flat_map(|k| (0..4).map(move |l| gradient[k] * gradient[l] * covariances[k][l]));
-            products.sum::<f64>().max(0.0).sqrt()
+            let (sum, size) = products.fold((0.0, 0.0), |(sum, size): (f64, f64), product| {
+                (sum + product, size + product.abs())
+            });
+            // What is left of terms that cancel is rounding.
+            if sum > ROUNDING * size {
+                sum.sqrt()
+            } else {
+                0.0
+            }
         });
         let limits = cell.limits.iter().find(|(of, _)| *of == attribute);
         Some((

@@ -106,7 +106,12 @@ fn units_of<'a>(
     for (unit, size) in sample.units().iter().zip(sample.sizes()) {
         sizes[*unit] += size;
     }
-    let name = format!("{}/{}", how.stand, how.strata[stratum]);
+    // The only stratum is the stand, whatever it is called.
+    let name = if let [_] = how.strata[..] {
+        how.stand.to_owned()
+    } else {
+        format!("{}/{}", how.stand, how.strata[stratum])
+    };
     let intervals = &how.intervals;
     Units {
         plots: of_stratum(sums, stratum),

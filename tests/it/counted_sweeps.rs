@@ -106,7 +106,9 @@ fn a_sweep_borrowing_from_itself_is_the_measured_sweep() {
             close(lent.df.unwrap(), own.df.unwrap());
             assert_eq!(lent.n_plots, own.n_plots);
         }
-        assert!(estimates.notes.is_empty(), "{:?}", estimates.notes);
+        let mut notes = estimates.notes.iter();
+        // The few points leave limits of ratios at the outermost resample.
+        assert!(notes.all(|note| note.code == "ratio-limits-at-extreme"));
     }
 }
 

@@ -90,6 +90,20 @@ fn missing_column(table: &Table<'_>, what: &str, hint: &str) -> Diagnostic {
         .hint(hint)
 }
 
+/// Says that a column of this name lacks its unit, or else that there is none.
+fn say_missing(table: &Table<'_>, bare: &str, what: &str, hint: &str, problems: &mut Problems) {
+    let place = table.heads().iter().position(|head| head == bare);
+    problems.push(match place {
+        Some(index) => {
+            let message = format!("the column `{bare}` does not say its unit");
+            Diagnostic::error("column-without-unit", message)
+                .at(table.head_site(index))
+                .hint(hint)
+        }
+        None => missing_column(table, what, hint),
+    });
+}
+
 /// A column whose head is a stem and any unit: the column and its unit.
 fn with_unit(table: &Table<'_>, stem: &str, problems: &mut Problems) -> Option<(Column, String)> {
     let mut found: Option<(Column, String)> = None;
@@ -150,7 +164,8 @@ fn say_unknown(
     let mut ignored = Vec::new();
     for (index, head) in table.heads().iter().enumerate() {
         let is_used = used.iter().flatten().any(|column| column.index == index);
-        if is_used || head.is_empty() || head == "note" {
+        let is_said = ["area", "dbh", "trees", "note"].contains(&head.as_str());
+        if is_used || is_said || head.is_empty() {
             continue;
         }
         let near = nearest_word(head, known.iter().copied());
@@ -224,11 +239,8 @@ impl StrataColumns {
             problems.push(missing_column(table, "the strata", "name it `stratum`"));
         }
         if self.area.is_none() && self.listed_units.is_none() {
-            problems.push(missing_column(
-                table,
-                "the size of the strata",
-                "name it `area_ha`, `area_ac` or `listed_units`",
-            ));
+            let hint = "name it `area_ha`, `area_ac` or `listed_units`";
+            say_missing(table, "area", "the size of the strata", hint, problems);
         }
         match (self.std_dev, self.cv_pct) {
             (None, None) => problems.push(missing_column(
@@ -347,7 +359,7 @@ pub(super) fn read_stand_table(
     let dbh = table.quantity("dbh", Dimension::Diameter, problems);
     if dbh.is_none() {
         let hint = "name it `dbh_cm` or `dbh_in`";
-        problems.push(missing_column(&table, "the dbh classes", hint));
+        say_missing(&table, "dbh", "the dbh classes", hint, problems);
     }
     let per_ha = table.column("trees_per_ha");
     let per_ac = table.column("trees_per_ac");
@@ -362,7 +374,7 @@ pub(super) fn read_stand_table(
         }
         (None, None) => {
             let hint = "name it `trees_per_ha` or `trees_per_ac`";
-            problems.push(missing_column(&table, "the trees", hint));
+            say_missing(&table, "trees", "the trees", hint, problems);
             None
         }
         (per_ha, Some(per_ac)) => per_ha.or(Some(Column {
