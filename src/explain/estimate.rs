@@ -279,6 +279,13 @@ fn ratio(
         Attribute::LoreyHeight => format!("sum w g h / G = {a} / {b} = {value} m"),
         _ => format!("sum w h / N = {a} / {b} = {value} m"),
     });
+    if let Some(std_error) = row.estimate.std_error {
+        lines.push(format!(
+            "standard error: {}, of the ratio linearised in both means, with their covariance over \
+             the plots",
+            six_digits(std_error)
+        ));
+    }
     lines
 }
 

@@ -2,7 +2,8 @@
 
 use super::held_unit;
 use crate::compile::Compilation;
-use crate::estimates::{EstimateRow, NoInterval};
+use crate::design::RatioLimits;
+use crate::estimates::{Estimate, EstimateRow, NoInterval};
 use crate::math::digits::six_digits;
 use crate::math::t;
 use crate::tables::Block;
@@ -15,6 +16,9 @@ pub(super) fn steps(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<Blo
         return vec![Block::Lines(vec![why_none(reason).to_owned()])];
     }
     let confidence = compilation.design.confidence;
+    if let Some((lower, upper)) = estimate.limits {
+        return resampled(compilation, estimate, (lower, upper));
+    }
     let p = 0.5 + confidence / 2.0;
     let (Some(std_error), Some(df), Some(half), Some((lower, upper))) = (
         estimate.std_error,
@@ -48,6 +52,39 @@ pub(super) fn steps(compilation: &Compilation<'_>, row: &EstimateRow) -> Vec<Blo
         lines.push(format!(
             "error: 100 x {} / {} = {} %",
             six_digits(half),
+            six_digits(estimate.mean),
+            six_digits(error_pct)
+        ));
+    }
+    vec![Block::Lines(lines)]
+}
+
+/// Limits that were found by resampling.
+fn resampled(
+    compilation: &Compilation<'_>,
+    estimate: &Estimate,
+    (lower, upper): (f64, f64),
+) -> Vec<Block> {
+    let design = compilation.design;
+    let how = match design.intervals.ratios {
+        RatioLimits::Percentile => "quantiles of the resampled values (percentile)",
+        _ => "quantiles of the resampled values, corrected for bias and skewness (BCa)",
+    };
+    let mut lines = vec![
+        format!(
+            "limits: the units are drawn again within strata, {} times (seed {}); {how}",
+            design.intervals.resamples, design.intervals.seed
+        ),
+        format!(
+            "interval at {} %: {} to {}",
+            six_digits(100.0 * design.confidence),
+            six_digits(lower),
+            six_digits(upper)
+        ),
+    ];
+    if let Some(error_pct) = estimate.error_pct(design.confidence) {
+        lines.push(format!(
+            "error: 100 x half of its width / {} = {} %",
             six_digits(estimate.mean),
             six_digits(error_pct)
         ));
