@@ -146,15 +146,14 @@ pub(super) fn cells_of(
 
 /// The matrix of something symmetric; `None` where an element is not known.
 fn symmetric(of: impl Fn(usize, usize) -> Option<f64>) -> Option<Covariances> {
-    let mut matrix = Covariances::default();
-    for a in 0..BASE.len() {
-        for b in 0..=a {
-            let value = of(a, b)?;
-            matrix[a][b] = value;
-            matrix[b][a] = value;
+    let mut lower = [[0.0; BASE.len()]; BASE.len()];
+    for (a, row) in lower.iter_mut().enumerate() {
+        for (b, cell) in row.iter_mut().enumerate().take(a + 1) {
+            *cell = of(a, b)?;
         }
     }
-    Some(matrix)
+    let at = |a: usize, b: usize| lower[a.max(b)][a.min(b)];
+    Some([0, 1, 2, 3].map(|a| [0, 1, 2, 3].map(|b| at(a, b))))
 }
 
 /// Covariances of the means of the whole, from the variances of sums and differences of columns.

@@ -119,6 +119,7 @@ impl Sample {
     }
 
     /// Some of the plots, for a mean over these alone.
+    #[must_use]
     pub fn only(&self, plots: &[usize]) -> Sample {
         let mut units: Vec<usize> = plots.iter().map(|plot| self.units[*plot]).collect();
         units.sort_unstable();
@@ -174,7 +175,7 @@ impl Sample {
 
     /// Do plots differ in size?
     pub fn sizes_differ(&self) -> bool {
-        self.sizes.windows(2).any(|two| two[0] != two[1])
+        self.sizes.windows(2).any(|two| two[0].to_bits() != two[1].to_bits())
     }
 
     /// Size of each plot in the mean.
