@@ -25,7 +25,6 @@ pub(super) fn check(
         design,
         files,
         areas,
-        plots,
         problems,
     };
     checks.listed_stands(strata.len());
@@ -51,7 +50,6 @@ struct Checks<'a> {
     design: &'a Design,
     files: &'a RecordFiles,
     areas: &'a AreaList,
-    plots: &'a PlotList,
     problems: &'a mut Problems,
 }
 
