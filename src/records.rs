@@ -60,7 +60,7 @@ pub struct Stratum {
     /// Its area, when known.
     pub area_ha: Option<f64>,
     /// Sampling units (plots or clusters) in the list from which its own were drawn, if there is
-    /// one.
+    /// one; in the list of the whole stand where strata came after sampling.
     pub listed_units: Option<f64>,
     /// Points of a larger first sample that fell into it, where strata are weighted by these.
     pub phase_one_points: Option<f64>,

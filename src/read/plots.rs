@@ -401,6 +401,19 @@ fn merge_plot(
     row: &Row,
     problems: &mut Problems,
 ) {
+    let lacks = match (row.text(columns.easting), row.text(columns.northing)) {
+        (Some(_), None) => Some("northing"),
+        (None, Some(_)) => Some("easting"),
+        _ => None,
+    };
+    if let Some(lacks) = lacks {
+        let message = format!("plot {} has no `{lacks}`", seen(&plot.name));
+        problems.push(
+            Diagnostic::error("half-position", message)
+                .at(table.row_site(row))
+                .hint("give both `easting` and `northing`, or neither"),
+        );
+    }
     let mut disagree = |column: Option<Column>, first: String, now: String| {
         if let Some(column) = column {
             let head = &table.heads()[column.index];

@@ -25,14 +25,10 @@ pub(super) fn check(
         design,
         files,
         areas,
-        plots,
         problems,
     };
     checks.listed_stands(strata.len());
     checks.points_without_use();
-    if let Some(source) = &files.plots {
-        checks.half_positions(source);
-    }
     for (stand, strata) in strata {
         let of_stand: Vec<&PlotEntry> = (plots.plots.iter())
             .filter(|plot| plot.stand == *stand)
@@ -54,7 +50,6 @@ struct Checks<'a> {
     design: &'a Design,
     files: &'a RecordFiles,
     areas: &'a AreaList,
-    plots: &'a PlotList,
     problems: &'a mut Problems,
 }
 
@@ -123,37 +118,32 @@ impl<'a> Checks<'a> {
         }
     }
 
-    fn half_positions(&mut self, source: &Source) {
-        for (index, plot) in self.plots.plots.iter().enumerate() {
-            let lacks = match (plot.easting, plot.northing) {
-                (Some(_), None) => "northing",
-                (None, Some(_)) => "easting",
-                _ => continue,
-            };
-            let message = format!("{} has no `{lacks}`", self.plots.name_of(index));
-            self.problems.push(
-                Diagnostic::error("half-position", message)
-                    .at(source.site_of(plot.byte))
-                    .hint("give both `easting` and `northing`, or neither"),
-            );
-        }
-    }
-
-    /// A list cannot be shorter than the sample drawn from it.
+    /// A list cannot be shorter than the sample drawn from it. Where strata came after sampling,
+    /// one list is that of the whole stand.
     fn listed_units(&mut self, stand: &str, strata: &[Stratum], of_stand: &[&PlotEntry]) {
-        let (is_sole, whole) = (strata.len() == 1, self.row(stand, None));
-        if let Some(row) = whole.filter(|row| !is_sole && row.listed_units.is_some()) {
-            let message = format!(
-                "`listed_units` of {} as a whole is not used: it has strata",
-                place_name(stand, None)
-            );
-            let finding = Diagnostic::warning("list-not-used", message)
-                .hint("give the number of each stratum in its own row");
-            let site = self.row_site(row);
-            self.push(finding, site);
-        }
+        let is_sole = strata.len() == 1;
+        let after = self.design.sampling.strata == StrataWeights::AfterSampling;
+        let mut lists: Vec<(&Stratum, String, Option<&AreaRow>)> = Vec::new();
         for stratum in strata {
-            let units = self.units(&in_stratum(of_stand, stratum, is_sole));
+            let row = self.row_of(stand, &stratum.name, is_sole);
+            if after && !is_sole {
+                self.list_without_use(
+                    row,
+                    "plots were drawn before there were strata",
+                    "the stand",
+                );
+            } else {
+                lists.push((stratum, stratum_name(stand, stratum), row));
+            }
+        }
+        let whole = self.row(stand, None);
+        if after && !is_sole {
+            lists.extend((strata.first()).map(|first| (first, place_name(stand, None), whole)));
+        } else if !is_sole {
+            self.list_without_use(whole, "plots were drawn stratum by stratum", "each stratum");
+        }
+        for (stratum, place, row) in lists {
+            let units = self.units(&in_stratum(of_stand, stratum, is_sole || after));
             let own = stratum.listed_units;
             let Some(listed) = own.or(self.design.sampling.listed_units) else {
                 continue;
@@ -162,22 +152,30 @@ impl<'a> Checks<'a> {
                 continue;
             }
             let message = format!(
-                "the list of {} is shorter (`{listed}`) than its sample ({})",
-                stratum_name(stand, stratum),
+                "the list of {place} is shorter (`{listed}`) than its sample ({})",
                 counted(units, "unit")
             );
             let hint = "`listed_units` counts every plot, or every cluster of plots, that could \
                         have been drawn";
-            let site = if own.is_some() {
-                let row = self.row_of(stand, &stratum.name, is_sole);
-                row.and_then(|row| self.row_site(row))
-            } else {
-                self.key("listed_units")
+            let site = match row.filter(|_| own.is_some()) {
+                Some(row) => self.row_site(row),
+                None => self.key("listed_units"),
             };
             self.push(
                 Diagnostic::error("list-too-short", message).hint(hint),
                 site,
             );
+        }
+    }
+
+    fn list_without_use(&mut self, row: Option<&AreaRow>, why: &str, whose: &str) {
+        if let Some(row) = row.filter(|row| row.listed_units.is_some()) {
+            let place = place_name(&row.stand, row.stratum.as_deref());
+            let message = format!("`listed_units` of {place} is not used: {why}");
+            let finding = Diagnostic::warning("list-not-used", message)
+                .hint(format!("give it in the row of {whose}"));
+            let site = self.row_site(row);
+            self.push(finding, site);
         }
     }
 
@@ -302,7 +300,8 @@ impl<'a> Checks<'a> {
                 .collect();
             if let [first, ..] = without[..] {
                 let message = format!(
-                    "{} of {} without a position: its variance is found as for a random sample",
+                    "no position is known of {} of {}: the variance there is found as for a random \
+                     sample",
                     counted(without.len(), "plot"),
                     stratum_name(stand, stratum)
                 );

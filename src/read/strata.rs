@@ -33,7 +33,7 @@ pub(super) fn find_strata(
             .filter(|row| !areas.has_stands || row.stand == *stand)
             .collect();
         let finder = StandStrata {
-            by_points: design.sampling.strata == StrataWeights::Estimated,
+            weights: design.sampling.strata,
             files,
             plots,
             stand,
@@ -74,8 +74,7 @@ pub(super) fn find_strata(
 }
 
 struct StandStrata<'a> {
-    /// Do the points of a first sample share out the area?
-    by_points: bool,
+    weights: StrataWeights,
     files: &'a RecordFiles,
     plots: &'a PlotList,
     stand: &'a str,
@@ -157,7 +156,8 @@ impl StandStrata<'_> {
     }
 
     /// A stratum by its own row, or by the stand's where it is the only one. Where points of a
-    /// first sample weigh the strata, its share of the stand's area is that of its points.
+    /// first sample weigh the strata, its share of the stand's area is that of its points; where
+    /// strata came after sampling, its list is that of the stand.
     fn stratum(&self, name: &str, strata: usize) -> Stratum {
         let own = self
             .rows
@@ -165,9 +165,13 @@ impl StandStrata<'_> {
             .find(|row| row.stratum.as_deref() == Some(name));
         let whole = self.rows.iter().find(|row| row.stratum.is_none());
         let row = own.or(whole.filter(|_| strata == 1));
+        let list_row = match self.weights {
+            StrataWeights::AfterSampling if strata > 1 => whole,
+            _ => row,
+        };
         let points = row.and_then(|row| row.phase_one_points);
         let mut area_ha = row.and_then(|row| row.area_ha);
-        if self.by_points
+        if self.weights == StrataWeights::Estimated
             && strata > 1
             && let Some(whole_ha) = whole.and_then(|whole| whole.area_ha)
         {
@@ -178,7 +182,7 @@ impl StandStrata<'_> {
         Stratum {
             name: name.to_owned(),
             area_ha,
-            listed_units: row.and_then(|row| row.listed_units),
+            listed_units: list_row.and_then(|row| row.listed_units),
             phase_one_points: points,
         }
     }

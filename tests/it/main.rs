@@ -48,6 +48,7 @@ mod record_errors;
 mod regional_curves;
 mod rejects;
 mod sample;
+mod sampling_designs;
 mod sampling_properties;
 mod side_by_side;
 mod simulation;
