@@ -165,7 +165,11 @@ fn across_strata(design: &Design, stand: &Stand, plots: &[At<'_>]) -> Option<Sam
             plots.iter().map(|(plot, _)| plot.stratum).collect(),
             areas.iter().map(|area| area / total).collect(),
         )
-        .from_list(design.sampling.listed_units);
+        .from_list(
+            stand.strata[0]
+                .listed_units
+                .or(design.sampling.listed_units),
+        );
     Some(with_neighbours(design, sample, plots, &mut false))
 }
 
