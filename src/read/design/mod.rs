@@ -8,6 +8,7 @@ mod heights_volume;
 mod inputs;
 mod logs;
 mod selections;
+mod subsample;
 mod walk;
 
 use std::path::Path;
@@ -219,14 +220,18 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         "say how trees were chosen, for example `selections: {fixed: {method: fixed-area, \
          radius_m: 7.98}}`",
     );
-    let heights = heights_volume::read_heights(walk, &mut map, known);
+    let (mut heights, subsample) = heights_volume::read_heights(walk, &mut map, known);
     let volume = heights_volume::read_volume(walk, &mut map, known);
     let logs_entry = map.get(walk, "logs");
     let biomass = biomass::read_biomass(walk, &mut map, known);
     let borrows = volume.is_some() || biomass.is_some();
     let selections = selections_entry
-        .map(|entry| selections::read_selections(walk, &entry, borrows))
+        .as_ref()
+        .map(|entry| selections::read_selections(walk, entry, borrows))
         .unwrap_or_default();
+    if let (Some(entry), Some(named)) = (subsample, &selections_entry) {
+        heights.subsample = subsample::read_subsample(walk, &entry, named, &selections);
+    }
     let inputs_entry = map.required(
         walk,
         "inputs",
