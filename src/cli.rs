@@ -6,6 +6,8 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::units::UnitSystem;
 
+pub mod plan;
+
 /// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
 #[derive(Clone, Debug, Parser)]
 #[command(
@@ -23,6 +25,17 @@ pub struct Cli {
 /// The commands.
 #[derive(Clone, Debug, Subcommand)]
 pub enum Command {
+    /// Plan a cruise: number of plots, plot size or factor, limiting distances.
+    #[command(
+        long_about = "Plan a cruise before going out: how many plots an allowable error takes and \
+                      where to put them, which plot size or basal area factor suits the trees, and \
+                      tables of limiting distances for the field.",
+        after_help = "Examples:\n  \
+            spinney plan plots --cv-pct 40 --error-pct 10\n  \
+            spinney plan size --trees-per-ha 800 --dbh-cm 24\n  \
+            spinney plan distances --baf-m2-per-ha 7 --dbh-cm 10-60:5"
+    )]
+    Plan(plan::PlanArgs),
     /// Compile a cruise: heights, volumes, estimates, tables.
     #[command(
         long_about = "Compile a cruise: fill missing heights, apply volume equations, expand the \

@@ -191,14 +191,13 @@ pub fn drivers<'a>(
     if !measured || visits.any(|visit| !visit.counts.is_empty()) {
         return None;
     }
-    let weights = plot_weights(base.design, this, selection)?;
+    let weights = plot_weights(base.design, this, None, selection)?;
     let weight_of = |plot: &Plot| {
         let at = this
             .plots
             .iter()
-            .position(|other| std::ptr::eq(other, plot))?;
-        let found = weights.binary_search_by_key(&at, |(at, _)| *at).ok()?;
-        Some(weights[found].1)
+            .position(|other| std::ptr::eq(other, plot));
+        at.map_or(0.0, |at| weights[at])
     };
     let (ours, others) = (&base.stands[stand], &alternative.stands[stand]);
     let mut drivers = Vec::new();
@@ -214,7 +213,7 @@ pub fn drivers<'a>(
         ) else {
             continue;
         };
-        let per_ha = weight_of(plot)? * expansion.trees_per_ha * (other - value);
+        let per_ha = weight_of(plot) * expansion.trees_per_ha * (other - value);
         if per_ha != 0.0 {
             drivers.push(Driver {
                 plot,

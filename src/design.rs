@@ -49,8 +49,44 @@ pub struct Design {
     pub biomass: Option<Biomass>,
     /// Width of a dbh class in cm.
     pub dbh_class_cm: f64,
+    /// How limits of ratios are found.
+    pub intervals: Intervals,
     /// Defaults that were filled in, one sentence each, for the report.
     pub defaults: Vec<String>,
+}
+
+/// How limits of ratios (quadratic mean dbh, Lorey's height, ...) are found.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Intervals {
+    /// The method.
+    pub ratios: RatioLimits,
+    /// Number of resamples, where the method uses them.
+    pub resamples: usize,
+    /// Seed of the resamples.
+    pub seed: u64,
+}
+
+impl Default for Intervals {
+    fn default() -> Self {
+        Intervals {
+            ratios: RatioLimits::Bca,
+            resamples: 2000,
+            seed: 1,
+        }
+    }
+}
+
+/// A way to the limits of a ratio.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RatioLimits {
+    /// Quantiles of its resampled values, corrected for bias and for an error that changes with it.
+    Bca,
+    /// Quantiles of its resampled values.
+    Percentile,
+    /// Jackknife standard error and t.
+    T,
+    /// No limits.
+    None,
 }
 
 /// Paths of the inputs, relative ones already joined to the folder of the design; `-` is standard

@@ -20,6 +20,7 @@ pub mod explain;
 pub mod heights;
 pub mod logs;
 pub mod math;
+pub mod planning;
 pub mod plot_sums;
 pub mod read;
 pub mod records;

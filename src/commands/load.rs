@@ -158,7 +158,8 @@ fn read(
         with_sets.push((design, set, logs));
     }
     let regional = regional_set(&design, &tables, &species, problems);
-    let (files, found) = open_record_files(&design);
+    let (mut files, found) = open_record_files(&design);
+    files.design = Some(source.clone());
     problems.append(found);
     let mut cover = |id| covered(&with_sets, biomass.as_deref(), &species, id);
     let (records, found) = read_records(&design, &files, &species, &mut cover);

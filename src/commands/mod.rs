@@ -14,6 +14,7 @@ mod compile;
 mod equations;
 mod explain;
 mod load;
+mod plan;
 mod species;
 
 /// What a command ends with.
@@ -37,6 +38,7 @@ impl From<Outcome> for ExitCode {
 /// Runs the command that was typed.
 pub fn run(cli: &Cli) -> Result<Outcome> {
     match &cli.command {
+        Command::Plan(arguments) => plan::run(arguments),
         Command::Compile(arguments) => compile::run(arguments),
         Command::Compare(arguments) => compare::run(arguments),
         Command::Check(arguments) => check::run(arguments),

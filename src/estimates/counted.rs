@@ -257,11 +257,10 @@ impl<'a> Borrowing<'a> {
 
     /// Weight of each plot of the stand in the means of the donor.
     fn donor_plot_weights(&self) -> Vec<f64> {
-        let mut weights = vec![0.0; self.plots];
-        for (plots, weight) in self.donor.iter().zip(&self.donor_weights) {
-            let count = if self.donor_exact { 1 } else { plots.len() };
-            for plot in plots {
-                weights[plot.plot] = weight / count as f64;
+        let mut weights = vec![0.0; self.units.len()];
+        for (part, of_stratum) in self.donor.iter().zip(&self.donor_weights) {
+            for (plot, weight) in part.plots.iter().zip(&part.weights) {
+                weights[plot.plot] = of_stratum * weight;
             }
         }
         weights

@@ -199,29 +199,28 @@ pub(super) fn size_of_stratum(design: &Design, stand: &Stand, stratum: usize) ->
     }
 }
 
-/// What one unit per hectare on each plot adds to the mean of the stand over its strata: pairs of
-/// an index into `Stand::plots` and the weight. `None` without plots, or where the strata cannot be
-/// put together.
+/// What one unit per hectare on each plot adds to the mean of the stand over its strata, or of one
+/// of these; 0 for plots outside it, or where the selection was not carried out. `None` where a
+/// stratum was not sampled, or the strata cannot be put together.
 pub fn plot_weights(
     design: &Design,
     stand: &Stand,
+    stratum: Option<usize>,
     selection: SelectionIndex,
-) -> Option<Vec<(usize, f64)>> {
+) -> Option<Vec<f64>> {
     let layout = layout(design, stand, selection);
-    let shares = strata_weights(design, stand, None)?;
-    let mut weights = Vec::new();
-    for (h, sample) in layout.strata.iter().enumerate() {
-        let of_plots = sample.as_ref()?.weights();
+    let shares = strata_weights(design, stand, stratum)?;
+    let mut weights = vec![0.0; stand.plots.len()];
+    for (h, share) in shares.iter().enumerate().filter(|(_, share)| **share > 0.0) {
+        let of_plots = layout.strata[h].as_ref()?.weights();
         let here = stand.plots.iter().enumerate().filter(|(_, plot)| {
             let mut visits = plot.visits.iter();
             plot.stratum == h && visits.any(|visit| visit.selection == selection)
         });
-        weights.extend(
-            here.zip(of_plots)
-                .map(|((at, _), weight)| (at, shares[h] * weight)),
-        );
+        for ((at, _), weight) in here.zip(of_plots) {
+            weights[at] = share * weight;
+        }
     }
-    weights.sort_by_key(|(at, _)| *at);
     Some(weights)
 }
 

@@ -21,6 +21,7 @@ use crate::stems::TreeValues;
 
 pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
+pub mod bootstrap;
 mod counted;
 mod derive;
 mod grid;
@@ -32,6 +33,7 @@ pub mod metrics;
 mod plots;
 pub mod sample;
 pub mod simple;
+pub mod skew;
 mod stand;
 pub mod stratified;
 mod top_height;

@@ -3,7 +3,9 @@
 pub mod digits;
 pub mod linear;
 pub mod nonlinear;
+pub mod normal;
 pub mod quadrature;
+pub mod random;
 pub mod root;
 pub mod sum;
 pub mod t;

@@ -26,7 +26,13 @@ pub(crate) const ANGLE_UNITS: [&str; 2] = ["pct", "deg"];
 impl Columns {
     /// `stands.csv`.
     pub(crate) const STANDS: Columns = Columns {
-        names: &["stand", "stratum", "note"],
+        names: &[
+            "stand",
+            "stratum",
+            "listed_units",
+            "phase_one_points",
+            "note",
+        ],
         quantities: &[("area", Dimension::Area)],
         angles: &[],
         overrides: false,

@@ -119,10 +119,20 @@ pub(crate) const STRIP: Limits = Limits::above(0.0, 50_000.0, "m");
 pub(crate) const FACTOR: Limits = Limits::above(0.0, 100.0, "m2/ha");
 /// Area of a stand or stratum.
 pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
+/// Sampling units in a list.
+pub(crate) const LISTED_UNITS: Limits = Limits::from(1.0, 1.0e9, "units");
+/// Stands in a list.
+pub(crate) const LISTED_STANDS: Limits = Limits::from(2.0, 10_000_000.0, "stands");
+/// Points of a first sample.
+pub(crate) const PHASE_ONE_POINTS: Limits = Limits::from(1.0, 1.0e9, "points");
 /// Map coordinate in whatever grid the crew uses.
 pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 /// Confidence level.
 pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
+/// Resamples of a bootstrap.
+pub(crate) const RESAMPLES: Limits = Limits::from(200.0, 100_000.0, "");
+/// Seed of random numbers; whole numbers are exact so far.
+pub(crate) const SEED: Limits = Limits::from(0.0, 9_007_199_254_740_991.0, "");
 /// Carbon in a unit of oven-dry wood: published fractions lie between 0.41 and 0.58.
 pub(crate) const CARBON_FRACTION: Limits = Limits::from(0.3, 0.7, "");
 /// Allowable error.

@@ -20,6 +20,7 @@ mod plot_slope;
 mod plots;
 mod readings;
 pub mod records;
+mod sampling_checks;
 mod sightings;
 pub mod source;
 mod spellings;
@@ -52,6 +53,8 @@ use source::Source;
 /// The texts of the record files.
 #[derive(Clone, Debug, Default)]
 pub struct RecordFiles {
+    /// The design, for findings at its keys.
+    pub design: Option<Source>,
     /// `stands.csv`.
     pub stands: Option<Source>,
     /// `plots.csv`.
@@ -63,7 +66,7 @@ pub struct RecordFiles {
 }
 
 /// Reads the record files that a design names, from disk or standard input; every one that
-/// cannot be read is a problem.
+/// cannot be read is a problem. The text of the design is the caller's to add.
 pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
     let mut problems = Problems::new();
     let mut open = |input: &Option<Input>| {
@@ -81,6 +84,7 @@ pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
         }
     };
     let files = RecordFiles {
+        design: None,
         stands: open(&design.inputs.stands),
         plots: open(&design.inputs.plots),
         trees: open(&design.inputs.trees),

@@ -10,7 +10,7 @@ use super::spellings::Spellings;
 use super::stands::read_stands;
 use super::strata::find_strata;
 use super::trees::{TreeSheet, read_trees};
-use super::{RecordFiles, suspicious};
+use super::{RecordFiles, sampling_checks, suspicious};
 use crate::design::{Design, Method};
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::records::Records;
@@ -46,7 +46,8 @@ pub fn read_records(
         warn_of_missing_list(files, &mut problems);
     }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);
-    let strata = find_strata(files, &areas, &plots, &mut problems);
+    let strata = find_strata(design, files, &areas, &plots, &mut problems);
+    sampling_checks::check(design, files, &areas, &plots, &strata, &mut problems);
     suspicious::check(
         &suspicious::Cruise {
             design,

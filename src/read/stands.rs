@@ -3,7 +3,7 @@
 use super::columns::Columns;
 use super::limits;
 use super::source::Source;
-use crate::design::Design;
+use crate::design::{Design, StrataWeights};
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::units::Dimension;
 
@@ -14,6 +14,8 @@ pub(super) struct AreaRow {
     pub(super) stand: String,
     pub(super) stratum: Option<String>,
     pub(super) area_ha: Option<f64>,
+    pub(super) listed_units: Option<f64>,
+    pub(super) phase_one_points: Option<f64>,
     /// Where the row begins.
     pub(super) byte: usize,
 }
@@ -48,13 +50,20 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
     let stand_column = table.column("stand");
     let stratum_column = table.column("stratum");
     let area_column = table.quantity("area", Dimension::Area, problems);
+    let units_column = table.column("listed_units");
+    let points_column = table.column("phase_one_points");
     if area_column.is_none() && !table.heads().iter().any(|head| head == "area") {
-        problems.push(
-            Diagnostic::error("missing-column", "there is no column for the area")
-                .at(source.site(1, 0))
-                .hint("name it `area_ha` or `area_ac`"),
-        );
+        let message = "there is no column for the area";
+        // A list of units or points is worth a file of its own.
+        let finding = if units_column.is_some() || points_column.is_some() {
+            Diagnostic::warning("missing-column", message)
+                .hint("name it `area_ha` or `area_ac`; without it there are no totals")
+        } else {
+            Diagnostic::error("missing-column", message).hint("name it `area_ha` or `area_ac`")
+        };
+        problems.push(finding.at(source.site(1, 0)));
     }
+    let mut blank = Vec::new();
     list.has_stands = stand_column.is_some();
     while let Some(row) = table.next_row(problems) {
         let stand = row.text(stand_column).unwrap_or_default().to_owned();
@@ -67,16 +76,11 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
         }
         let stratum = row.text(stratum_column).map(str::to_owned);
         let area_ha = table.number_within(&row, area_column, &limits::STAND_AREA, problems);
+        let listed_units = table.whole_within(&row, units_column, &limits::LISTED_UNITS, problems);
+        let phase_one_points =
+            table.whole_within(&row, points_column, &limits::PHASE_ONE_POINTS, problems);
         if area_column.is_some() && row.text(area_column).is_none() {
-            let message = format!(
-                "the area of {} is blank",
-                place_name(&stand, stratum.as_deref())
-            );
-            problems.push(
-                Diagnostic::warning("no-area", message)
-                    .at(table.row_site(&row))
-                    .hint("without it there are figures per area only, and no totals"),
-            );
+            blank.push((stand.clone(), stratum.clone(), table.row_site(&row)));
         }
         let twice = (list.rows.iter()).find(|r| r.stand == stand && r.stratum == stratum);
         if let Some(first) = twice {
@@ -96,8 +100,27 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
             stand,
             stratum,
             area_ha,
+            listed_units,
+            phase_one_points,
             byte: row.byte(),
         });
+    }
+    let estimated = design.sampling.strata == StrataWeights::Estimated;
+    for (stand, stratum, site) in blank {
+        let by_points = |row: &AreaRow| row.stratum.is_none() && row.area_ha.is_some();
+        let mut of_stand = list.rows.iter().filter(|row| row.stand == stand);
+        if estimated && stratum.is_some() && of_stand.any(by_points) {
+            continue;
+        }
+        let message = format!(
+            "the area of {} is blank",
+            place_name(&stand, stratum.as_deref())
+        );
+        problems.push(
+            Diagnostic::warning("no-area", message)
+                .at(site)
+                .hint("without it there are figures per area only, and no totals"),
+        );
     }
     table.check_decimal_marks(problems);
     list

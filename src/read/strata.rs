@@ -6,6 +6,7 @@ use super::RecordFiles;
 use super::plots::PlotList;
 use super::source::Source;
 use super::stands::{AreaList, AreaRow, place_name};
+use crate::design::{Design, StrataWeights};
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::records::{Stratum, natural_order};
 
@@ -14,6 +15,7 @@ pub(super) type StrataByStand = BTreeMap<String, Vec<Stratum>>;
 
 /// Brings the areas of `stands.csv` and the strata of the plots together.
 pub(super) fn find_strata(
+    design: &Design,
     files: &RecordFiles,
     areas: &AreaList,
     plots: &PlotList,
@@ -31,6 +33,7 @@ pub(super) fn find_strata(
             .filter(|row| !areas.has_stands || row.stand == *stand)
             .collect();
         let finder = StandStrata {
+            by_points: design.sampling.strata == StrataWeights::Estimated,
             files,
             plots,
             stand,
@@ -71,6 +74,8 @@ pub(super) fn find_strata(
 }
 
 struct StandStrata<'a> {
+    /// Do the points of a first sample share out the area?
+    by_points: bool,
     files: &'a RecordFiles,
     plots: &'a PlotList,
     stand: &'a str,
@@ -114,12 +119,7 @@ impl StandStrata<'_> {
         }
         let mut strata: Vec<Stratum> = names
             .iter()
-            .map(|name| Stratum {
-                name: (*name).to_owned(),
-                area_ha: self.area_of(name, names.len()),
-                listed_units: None,
-                phase_one_points: None,
-            })
+            .map(|name| self.stratum(name, names.len()))
             .collect();
         strata.sort_by(|a, b| natural_order(&a.name, &b.name));
         self.report_areas(&strata, problems);
@@ -132,8 +132,8 @@ impl StandStrata<'_> {
             return Stratum {
                 name: row.stratum.clone().unwrap_or_default(),
                 area_ha: row.area_ha,
-                listed_units: None,
-                phase_one_points: None,
+                listed_units: row.listed_units,
+                phase_one_points: row.phase_one_points,
             };
         }
         if let (Some(source), true) = (&self.files.stands, self.rows.len() > 1) {
@@ -156,17 +156,30 @@ impl StandStrata<'_> {
         }
     }
 
-    /// The area of a stratum: its own row, or the stand's where it is the only one.
-    fn area_of(&self, name: &str, strata: usize) -> Option<f64> {
+    /// A stratum by its own row, or by the stand's where it is the only one. Where points of a
+    /// first sample weigh the strata, its share of the stand's area is that of its points.
+    fn stratum(&self, name: &str, strata: usize) -> Stratum {
         let own = self
             .rows
             .iter()
             .find(|row| row.stratum.as_deref() == Some(name));
         let whole = self.rows.iter().find(|row| row.stratum.is_none());
-        match (own, whole) {
-            (Some(own), _) => own.area_ha,
-            (None, Some(whole)) if strata == 1 => whole.area_ha,
-            _ => None,
+        let row = own.or(whole.filter(|_| strata == 1));
+        let points = row.and_then(|row| row.phase_one_points);
+        let mut area_ha = row.and_then(|row| row.area_ha);
+        if self.by_points
+            && strata > 1
+            && let Some(whole_ha) = whole.and_then(|whole| whole.area_ha)
+        {
+            let strata = self.rows.iter().filter(|row| row.stratum.is_some());
+            let all: f64 = strata.filter_map(|row| row.phase_one_points).sum();
+            area_ha = points.map(|points| whole_ha * points / all);
+        }
+        Stratum {
+            name: name.to_owned(),
+            area_ha,
+            listed_units: row.and_then(|row| row.listed_units),
+            phase_one_points: points,
         }
     }
 

@@ -18,6 +18,7 @@ pub mod log_list;
 pub mod log_rules;
 pub mod logs;
 pub mod lookup;
+pub mod planning;
 pub mod plots;
 pub mod report;
 pub mod sampling;

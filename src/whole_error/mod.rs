@@ -247,7 +247,7 @@ fn sources_of(
     let at = COLUMNS.iter().position(|one| *one == column)?;
     let by_cruise = compilation.design.heights.fit_by == FitBy::Cruise;
     let mut sums = Sums::default();
-    for part in parts_of(compilation.records, row)? {
+    for part in parts_of(compilation.design, compilation.records, row)? {
         let StandPart {
             stand,
             stratum,

@@ -12,11 +12,13 @@
 //! weights are exact, and `sum c v` is the estimate itself in every case.
 
 use crate::compile::Compilation;
-use crate::design::SelectionIndex;
-use crate::estimates::{Domain, EstimateRow, Quantity, StandDerivation, derive_stand};
+use crate::design::{Design, SelectionIndex};
+use crate::estimates::{
+    Domain, EstimateRow, Quantity, StandDerivation, derive_stand, plot_weights,
+};
 use crate::expansion::expand;
 use crate::plot_sums::Column;
-use crate::records::{Records, Rule, Stand};
+use crate::records::{Records, Stand};
 
 /// A part of a stand and its share in an estimate.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -29,8 +31,9 @@ pub struct StandPart {
     pub share: f64,
 }
 
-/// The stands (or strata of stands) that an estimate puts together, by their areas.
-pub fn parts_of(records: &Records, row: &EstimateRow) -> Option<Vec<StandPart>> {
+/// The stands (or strata of stands) that an estimate puts together, by their areas; stands drawn
+/// from a list stand for the area of the list.
+pub fn parts_of(design: &Design, records: &Records, row: &EstimateRow) -> Option<Vec<StandPart>> {
     let mut parts = Vec::new();
     for (at, stand) in records.stands.iter().enumerate() {
         if row.stand.as_ref().is_some_and(|name| *name != stand.name) {
@@ -54,7 +57,10 @@ pub fn parts_of(records: &Records, row: &EstimateRow) -> Option<Vec<StandPart>> 
         .iter()
         .map(|(.., area_ha)| area_ha.or(alone.then_some(1.0)));
     let areas: Vec<f64> = areas.collect::<Option<_>>()?;
-    let whole: f64 = areas.iter().sum();
+    let drawn: f64 = areas.iter().sum();
+    let listed = design.sampling.listed.filter(|_| row.stand.is_none());
+    let of_list = listed.and_then(|list| Some(list.area_ha? * parts.len() as f64 / list.stands));
+    let whole = of_list.unwrap_or(drawn);
     let shares = parts.iter().zip(areas);
     let part = |((stand, stratum, _), area): (&(usize, Option<usize>, _), f64)| StandPart {
         stand: *stand,
@@ -62,45 +68,6 @@ pub fn parts_of(records: &Records, row: &EstimateRow) -> Option<Vec<StandPart>> 
         share: area / whole,
     };
     Some(shares.map(part).collect())
-}
-
-/// Weight of each plot of a stand in the mean of the stand or of one of its strata; 0 for plots
-/// outside it, or where the selection was not carried out. `None` where the strata cannot be
-/// weighted.
-pub fn plot_weights(
-    stand: &Stand,
-    stratum: Option<usize>,
-    selection: SelectionIndex,
-) -> Option<Vec<f64>> {
-    let strata = stand.strata.len();
-    let share = |h: usize| match stratum {
-        Some(only) => Some(if h == only { 1.0 } else { 0.0 }),
-        None if strata == 1 => Some(1.0),
-        None => stand.strata[h].area_ha,
-    };
-    let shares: Vec<f64> = (0..strata).map(share).collect::<Option<_>>()?;
-    let whole: f64 = shares.iter().sum();
-    let rule_at = |plot: usize| {
-        let mut visits = stand.plots[plot].visits.iter();
-        visits
-            .find(|visit| visit.selection == selection)
-            .map(|visit| &visit.rule)
-    };
-    let mut counts = vec![0_usize; strata];
-    for (at, plot) in stand.plots.iter().enumerate() {
-        counts[plot.stratum] += usize::from(rule_at(at).is_some());
-    }
-    let weight = |at: usize| {
-        let h = stand.plots[at].stratum;
-        let divisor = match rule_at(at) {
-            None => return 0.0,
-            // The sheets of a full tally are added.
-            Some(Rule::FullTally) => 1.0,
-            Some(_) => counts[h] as f64,
-        };
-        shares[h] / whole / divisor
-    };
-    Some((0..stand.plots.len()).map(weight).collect())
 }
 
 /// Weight of each tree of a stand, in the order of `Stand::trees`, in the mean of a column over its
@@ -115,7 +82,7 @@ pub fn tree_weights(
     let derivation = derive(compilation, part, selection, column)?;
     match derivation {
         StandDerivation::Plots { .. } => {
-            let plots = plot_weights(stand, part.stratum, selection)?;
+            let plots = plot_weights(compilation.design, stand, part.stratum, selection)?;
             Some(expanded(stand, selection, &plots, |_| 1.0))
         }
         StandDerivation::Borrowed { donor, borrowed } => {

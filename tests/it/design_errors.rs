@@ -1,6 +1,8 @@
 //! Designs: what is read, what is filled in, and what is refused at which place.
 
-use spinney::design::{CurveChoice, Measured, Method, SlopeCorrection, SpeciesCodes};
+use spinney::design::{
+    CurveChoice, Intervals, Measured, Method, RatioLimits, SlopeCorrection, SpeciesCodes,
+};
 use spinney::units::UnitSystem;
 
 use crate::reading::{design_of, lines};
@@ -48,6 +50,7 @@ volume:
   merchantable: { stump_m: 0.3, top_dib_in: 4, min_dbh_cm: 17.5 }
 tables:
   dbh_class_cm: 5
+intervals: { ratios: percentile, resamples: 500, seed: 9007199254740991 }
 "#;
 
 #[test]
@@ -90,6 +93,14 @@ fn a_full_design_is_read() {
     assert!((merchantable.top_diameter_cm - 10.16).abs() < 1e-12);
     assert!(merchantable.top_inside_bark);
     assert_eq!(
+        design.intervals,
+        Intervals {
+            ratios: RatioLimits::Percentile,
+            resamples: 500,
+            seed: 9_007_199_254_740_991,
+        }
+    );
+    assert_eq!(
         design.defaults,
         [
             "decay_classes: 1 to 5",
@@ -106,4 +117,26 @@ fn what_is_not_said_is_filled_in_and_listed() {
     );
     assert!(problems.is_empty(), "{:#?}", lines(&problems));
     insta::assert_snapshot!(design.unwrap().defaults.join("\n"));
+}
+
+#[test]
+fn without_resampling_there_is_nothing_to_seed() {
+    let with = |intervals: &str| {
+        let (design, problems) = design_of(&format!(
+            "inputs: {{trees: trees.csv}}\nselections: {{p: {{method: full-tally}}}}\n\
+             intervals: {intervals}\n"
+        ));
+        let design = design.unwrap();
+        let default = design.defaults.iter().find(|d| d.starts_with("intervals"));
+        (design.intervals.ratios, default.cloned(), lines(&problems))
+    };
+    for (word, ratios) in [("t", RatioLimits::T), ("none", RatioLimits::None)] {
+        let (read, default, found) = with(&format!("{{ratios: {word}}}"));
+        assert_eq!((read, default, found.len()), (ratios, None, 0));
+    }
+    let (_, default, found) = with("{ratios: bca, seed: 7}");
+    assert_eq!(default.unwrap(), "intervals: 2000 resamples");
+    assert_eq!(found.len(), 0);
+    let (_, _, found) = with("{ratios: t, resamples: 300, seed: 7}");
+    insta::assert_snapshot!(found.join("\n"));
 }

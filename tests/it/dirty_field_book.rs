@@ -58,6 +58,7 @@ fn every_planted_mistake_is_found() {
     let species = species_table();
     assert!(design::check_species(&design_source, &species).is_empty());
     let files = RecordFiles {
+        design: None,
         plots: Some(text("plots.csv")),
         trees: Some(text("trees.csv")),
         ..RecordFiles::default()

@@ -18,7 +18,7 @@ const LAYERS: &[&[&str]] = &[
     &["estimates"],
     &["compile"],
     &["whole_error"],
-    &["compare"],
+    &["compare", "planning"],
     &["tables"],
     &["explain"],
     &["render", "write"],

@@ -52,6 +52,7 @@ impl Cruise<'_> {
         };
         let source = |name, text: Option<&str>| text.map(|text| Source::new(name, text.to_owned()));
         let files = RecordFiles {
+            design: source("design.yaml", Some(self.design)),
             stands: source("stands.csv", self.stands),
             plots: source("plots.csv", self.plots),
             trees: source("trees.csv", self.trees),

@@ -361,6 +361,7 @@ fn each_species_is_asked_about_once_and_refused_where_it_is_first_recorded() {
     let (design, _) = design_of(FIXED);
     let source = |name, text: &str| Some(Source::new(name, text.to_owned()));
     let files = RecordFiles {
+        design: None,
         plots: source("plots.csv", "plot\n1\n"),
         trees: source(
             "trees.csv",

@@ -1,8 +1,8 @@
 //! Builds designs and records in memory, so that estimators are tested through their public face.
 
 use spinney::design::{
-    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Measured, Method, RatioBy, RatioError,
-    Sampling, Selection, SlopeCorrection, SpeciesCodes,
+    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Intervals, Measured, Method, RatioBy,
+    RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
 };
 use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
@@ -41,6 +41,7 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
         logs: None,
         biomass: None,
         dbh_class_cm: 5.0,
+        intervals: Intervals::default(),
         defaults: Vec::new(),
     }
 }

@@ -41,6 +41,7 @@ fn the_slips_of_a_real_field_book_are_found() {
     }
     let (design, _) = design_of(DESIGN);
     let files = RecordFiles {
+        design: None,
         trees: Some(Source::open(&path, "t.csv").unwrap()),
         ..RecordFiles::default()
     };

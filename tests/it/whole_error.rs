@@ -292,7 +292,7 @@ fn weights_give_back_the_estimates() {
             continue;
         }
         let mut sum = 0.0;
-        for part in parts_of(&records, row).unwrap() {
+        for part in parts_of(&design, &records, row).unwrap() {
             let weights = tree_weights(&compilation, part, row.selection, column).unwrap();
             let values = &compilation.stands[part.stand].values;
             let products = weights.iter().zip(values).map(|(weight, values)| {

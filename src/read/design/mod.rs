@@ -6,14 +6,16 @@
 mod biomass;
 mod heights_volume;
 mod inputs;
+mod intervals;
 mod logs;
+mod sampling;
 mod selections;
 mod subsample;
 mod walk;
 
 use std::path::Path;
 
-use crate::design::{Design, Measured, Merchantable, Sampling, SpeciesCodes, StatusCode};
+use crate::design::{Design, Measured, Merchantable, SpeciesCodes, StatusCode};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
@@ -205,8 +207,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     let mut map = Section::open(walk, &root, "the design")?;
     let title = read_title(walk, &mut map);
     let units = read_units(walk, &mut map);
-    let confidence = read_confidence(walk, &mut map);
-    let allowable_error_pct = read_allowable_error(walk, &mut map);
+    let confidence = intervals::read_confidence(walk, &mut map);
+    let allowable_error_pct = intervals::read_allowable_error(walk, &mut map);
     let decay_classes = read_decay_classes(walk, &mut map);
     let status_codes = read_status_codes(walk, &mut map, &decay_classes);
     let species_aliases = read_aliases(walk, &mut map);
@@ -232,6 +234,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
     if let (Some(entry), Some(named)) = (subsample, &selections_entry) {
         heights.subsample = subsample::read_subsample(walk, &entry, named, &selections);
     }
+    let sampling = sampling::read_sampling(walk, &mut map, &selections, selections_entry.as_ref());
     let inputs_entry = map.required(
         walk,
         "inputs",
@@ -245,6 +248,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         check_inputs_fit(walk, entry, &inputs, &selections);
     }
     let dbh_class_cm = read_tables(walk, &mut map, units);
+    let intervals = intervals::read_intervals(walk, &mut map);
     let logs = logs_entry
         .and_then(|entry| logs::read_logs(walk, &entry, known, volume.is_some(), dbh_class_cm));
     map.finish(walk);
@@ -255,7 +259,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         allowable_error_pct,
         inputs,
         selections,
-        sampling: Sampling::default(),
+        sampling,
         status_codes,
         decay_classes,
         species_aliases,
@@ -265,6 +269,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         logs,
         biomass,
         dbh_class_cm,
+        intervals,
         defaults: std::mem::take(&mut walk.defaults),
     })
 }
@@ -294,43 +299,6 @@ fn read_units(walk: &mut Walk, map: &mut Section) -> UnitSystem {
     }
     walk.default("units: results are printed in metric units");
     UnitSystem::Metric
-}
-
-fn read_confidence(walk: &mut Walk, map: &mut Section) -> f64 {
-    const USUAL: f64 = 0.95;
-    let Some(entry) = map.get(walk, "confidence") else {
-        walk.default("confidence: intervals are at 95 %");
-        return USUAL;
-    };
-    if let Node::Number(value) = *entry.node
-        && value > 50.0
-        && value < 100.0
-    {
-        entry.error(
-            walk,
-            "out-of-range",
-            format!("`confidence` is not possible (`{value}`)"),
-            &format!("it is a share, not percent: write {}", value / 100.0),
-        );
-        return USUAL;
-    }
-    entry
-        .number(walk, 1.0, &limits::CONFIDENCE)
-        .unwrap_or(USUAL)
-}
-
-fn read_allowable_error(walk: &mut Walk, map: &mut Section) -> Option<f64> {
-    let entry = map.get(walk, "allowable_error_pct")?;
-    let value = entry.number(walk, 1.0, &limits::ALLOWABLE_ERROR_PCT)?;
-    if value < 1.0 {
-        entry.warning(
-            walk,
-            "small-percent",
-            format!("`allowable_error_pct` is below one percent (`{value}`)"),
-            &format!("if a share was meant, write {}", value * 100.0),
-        );
-    }
-    Some(value)
 }
 
 fn read_decay_classes(walk: &mut Walk, map: &mut Section) -> Vec<String> {

@@ -31,6 +31,12 @@ const METHODS: [(&str, Word); 4] = [
     ("angle-gauge", Word::AngleGauge),
 ];
 
+const RATIO_BY: [(&str, RatioBy); 2] = [("species", RatioBy::Species), ("pooled", RatioBy::Pooled)];
+const RATIO_ERRORS: [(&str, RatioError); 2] = [
+    ("plots", RatioError::Plots),
+    ("product", RatioError::Product),
+];
+
 /// Reads `selections`; those with errors are left out.
 pub(super) fn read_selections(walk: &mut Walk, entry: &Entry, borrows: bool) -> Vec<Selection> {
     let pairs = entry.pairs(walk).unwrap_or_default();
@@ -86,6 +92,7 @@ fn read_selection<'n>(
     let slope_correction = read_slope_correction(walk, &mut map, word, &name);
     let mut measured = Measured::All;
     let mut ratio_from = None;
+    let (mut volume_ratio_by, mut volume_ratio_error) = Default::default();
     if !matches!(word, Word::AngleGauge) {
         refuse_sweep_keys(walk, &mut map);
     }
@@ -96,6 +103,14 @@ fn read_selection<'n>(
         Word::AngleGauge => {
             measured = read_measured(walk, &mut map, &name);
             ratio_from = map.get(walk, "volume_ratio_from");
+            volume_ratio_by = of_counted(walk, &mut map, measured, "volume_ratio_by", &RATIO_BY);
+            volume_ratio_error = of_counted(
+                walk,
+                &mut map,
+                measured,
+                "volume_ratio_error",
+                &RATIO_ERRORS,
+            );
             read_angle_gauge(walk, &mut map)
         }
     };
@@ -107,8 +122,8 @@ fn read_selection<'n>(
         measured,
         // Linked when all selections are known.
         volume_ratio_from: None,
-        volume_ratio_by: RatioBy::default(),
-        volume_ratio_error: RatioError::default(),
+        volume_ratio_by,
+        volume_ratio_error,
         slope_correction,
     };
     Some((selection, ratio_from))
@@ -116,13 +131,37 @@ fn read_selection<'n>(
 
 /// Keys that only a sweep can have.
 fn refuse_sweep_keys(walk: &mut Walk, map: &mut Section) {
-    for key in ["measured", "volume_ratio_from"] {
+    for key in [
+        "measured",
+        "volume_ratio_from",
+        "volume_ratio_by",
+        "volume_ratio_error",
+    ] {
         if let Some(entry) = map.get(walk, key) {
             let message = format!("`{key}` is for angle gauges only");
             let hint = "remove it: every tree of this selection has its own record";
             entry.key_error(walk, "not-a-sweep", message, hint);
         }
     }
+}
+
+/// A word that only makes sense where trees were only counted.
+fn of_counted<T: Copy + Default>(
+    walk: &mut Walk,
+    map: &mut Section,
+    measured: Measured,
+    key: &str,
+    words: &[(&str, T)],
+) -> T {
+    let Some(entry) = map.get(walk, key) else {
+        return T::default();
+    };
+    if measured == Measured::All {
+        let message = format!("every tree was measured, so `{key}` has no use");
+        let hint = format!("remove `{key}`, or say `measured: none` or `measured: some`");
+        entry.key_error(walk, "ratio-not-needed", message, &hint);
+    }
+    entry.one_of(walk, words).unwrap_or_default()
 }
 
 fn read_slope_correction(
