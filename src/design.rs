@@ -231,7 +231,7 @@ pub enum SpeciesCodes {
 pub struct Heights {
     /// Where dbh was taken.
     pub breast_height_m: f64,
-    /// What the crew was told about the height trees, in words for the report.
+    /// What the crew was told about the height trees, held against the records.
     pub subsample: Option<Subsample>,
     /// Which curve form.
     pub curve: CurveChoice,
@@ -245,13 +245,63 @@ pub struct Heights {
     pub regional: Option<String>,
 }
 
-/// The rule for choosing height trees that the crew was given.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// What the crew was told about the height trees. It is about live, unbroken trees: others need no
+/// height.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Subsample {
-    /// Name of the rule.
-    pub rule: String,
-    /// Trees per plot.
-    pub per_plot: Option<usize>,
+    /// The rule.
+    pub rule: SubsampleRule,
+    /// Selections that it is about; all with tree records when empty.
+    pub selections: Vec<SelectionIndex>,
+}
+
+/// Which trees get a height. Trees are taken in the order of their numbers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum SubsampleRule {
+    /// The first trees of each species on each plot.
+    FirstPerSpecies {
+        /// How many.
+        per_plot: usize,
+    },
+    /// Every nth tree.
+    EveryNth {
+        /// The n.
+        every: usize,
+        /// Where the count begins anew.
+        count_over: CountOver,
+    },
+    /// Some trees of each dbh class, all species together, whichever they are.
+    PerDbhClass {
+        /// Width of the classes, which begin at multiples of it.
+        class_cm: f64,
+        /// How many trees of each.
+        per_class: usize,
+        /// Where they are taken from.
+        over: ClassOver,
+    },
+    /// Every tree of one selection.
+    AllIn {
+        /// The selection.
+        selection: SelectionIndex,
+    },
+}
+
+/// Where a count of trees begins anew.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CountOver {
+    /// On every plot.
+    Plot,
+    /// Never: it runs on from plot to plot and from stand to stand, in the order of their names.
+    Cruise,
+}
+
+/// Where the trees of a dbh class are taken from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClassOver {
+    /// From each plot.
+    Plot,
+    /// From each stand.
+    Stand,
 }
 
 /// The curve form that the design asks for.

@@ -6,11 +6,21 @@ use anyhow::Result;
 
 use super::{Outcome, counts, lines, load};
 use crate::cli::CheckArgs;
+use crate::design::Design;
+use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::heights::audit::audit;
+use crate::records::Records;
+use crate::tables::heights_audit::rule_words;
 use crate::write;
 
 /// Runs the command.
 pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
-    let loaded = load::load(&arguments.design);
+    let mut loaded = load::load(&arguments.design);
+    if let Some(cruise) = &loaded.cruise {
+        let missing = missing_heights(&cruise.design, &cruise.records);
+        loaded.problems.append(missing);
+        loaded.problems = loaded.problems.sorted();
+    }
     write::standard_error(&lines(&loaded.problems))?;
     let mut text = String::new();
     if let Some(cruise) = &loaded.cruise {
@@ -47,4 +57,32 @@ pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
     } else {
         Outcome::InputIsWrong
     })
+}
+
+/// The trees that should have a height by the rule of the design and have none, by line.
+fn missing_heights(design: &Design, records: &Records) -> Problems {
+    let mut problems = Problems::new();
+    let (Some(subsample), Some(trees)) = (&design.heights.subsample, &design.inputs.trees) else {
+        return problems;
+    };
+    let rule = rule_words(design, subsample);
+    for stand in audit(subsample, &records.stands) {
+        for tree in stand.missing {
+            let message = format!(
+                "plot {}: {} has no height ({})",
+                tree.plot,
+                tree.name(&records.species),
+                tree.wanted.words()
+            );
+            let site = Site {
+                file: trees.shown.as_str().into(),
+                line: tree.line,
+                column: 0,
+            };
+            let hint = format!("the crew was to measure {rule}");
+            let warning = Diagnostic::warning("height-not-measured", message);
+            problems.push(warning.at(site).hint(hint));
+        }
+    }
+    problems.sorted().folded()
 }

@@ -11,9 +11,10 @@
 //! 3. regional: the published curve, when the design names a set and it covers the species;
 //! 4. none. There is never a constant height.
 //!
-//! Which heights are used: of live trees, unbroken, above breast height. A tree left out by the dbh
-//! limits of its selection lends its height all the same: it stands for nothing in the sample, but
-//! it is as good a tree of the stand as any other. A tree recorded in two selections of one plot
+//! Which heights are used: of live trees, unbroken, above breast height. A tree outside the dbh
+//! limits of its selection lends none and asks for none: it is no tree of the population that is
+//! filled, and would bend the curve where nothing is served; such heights are counted. It takes a
+//! height from the curve of its species, if there is one. A tree recorded in two selections of one plot
 //! (same number, species, dbh and height) is used once. The `count` of a record is no weight: one
 //! height was measured. Points are sorted by dbh and height, so the order of rows changes nothing.
 //!
@@ -42,6 +43,7 @@ pub struct CurveSet {
     /// By species of the cruise, an index into `uses`.
     by_species: Vec<Option<usize>>,
     without_curve: Vec<WithoutCurve>,
+    breast_height_m: f64,
 }
 
 /// A height that a curve may be fitted to.
@@ -69,7 +71,7 @@ impl Trees {
             .collect();
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
         let trees = plots().flat_map(|plot| &plot.visits).flat_map(|v| &v.trees);
-        for tree in trees.filter(|tree| tree.height == HeightRecord::Missing) {
+        for tree in trees.filter(|tree| lacks_height(tree)) {
             let dbh = (tree.dbh_cm, tree.dbh_cm);
             missing[tree.species] = Some(widen(missing[tree.species], dbh));
         }
@@ -88,6 +90,19 @@ fn widen(range: Option<(f64, f64)>, (low, high): (f64, f64)) -> (f64, f64) {
     })
 }
 
+/// Is a height asked for?
+fn lacks_height(tree: &Tree) -> bool {
+    !tree.excluded && tree.height == HeightRecord::Missing
+}
+
+/// A height that could be fitted, if the tree were within the dbh limits: m, and whether it was
+/// read too steeply.
+fn usable_height(tree: &Tree, breast_height_m: f64) -> Option<(f64, bool)> {
+    recorded(tree).filter(|(height_m, _)| {
+        tree.status.is_live() && tree.broken_height_m.is_none() && *height_m > breast_height_m
+    })
+}
+
 /// The recorded height, if there is one, and whether it was read too steeply.
 fn recorded(tree: &Tree) -> Option<(f64, bool)> {
     match tree.height {
@@ -101,14 +116,8 @@ fn recorded(tree: &Tree) -> Option<(f64, bool)> {
 fn usable_heights(plot: &Plot, breast_height_m: f64) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
     for visit in &plot.visits {
-        for tree in &visit.trees {
-            if !tree.status.is_live() || tree.broken_height_m.is_some() {
-                continue;
-            }
-            let Some((height_m, is_steep)) = recorded(tree) else {
-                continue;
-            };
-            if height_m > breast_height_m {
+        for tree in visit.trees.iter().filter(|tree| !tree.excluded) {
+            if let Some((height_m, is_steep)) = usable_height(tree, breast_height_m) {
                 let height = HeightTree {
                     species: tree.species,
                     dbh_cm: tree.dbh_cm,
@@ -150,6 +159,7 @@ impl CurveSet {
         let kind = |at: CruiseSpeciesIndex| table.get(species[at].id).kind;
         let mut set = CurveSet {
             by_species: vec![None; species.len()],
+            breast_height_m: design.breast_height_m,
             ..CurveSet::default()
         };
         let mut solver = Solver::default();
@@ -230,7 +240,8 @@ impl CurveSet {
             .trees()
             .map(|(_, _, tree)| self.tree_height(tree))
             .collect();
-        for ((_, _, tree), height) in stand.trees().zip(&trees) {
+        let within = |((_, _, tree), _): &((_, _, &Tree), _)| !tree.excluded;
+        for ((_, _, tree), height) in stand.trees().zip(&trees).filter(within) {
             if let Some(index) = height.source.curve() {
                 let CurveUse { species, curve, .. } = &mut curves[index];
                 let is_its = |served: &&mut Served| served.species == tree.species;
@@ -242,13 +253,15 @@ impl CurveSet {
         }
         let misses = |species| {
             let mut trees = stand.trees();
-            trees
-                .any(|(_, _, tree)| tree.species == species && tree.height == HeightRecord::Missing)
+            trees.any(|(_, _, tree)| tree.species == species && lacks_height(tree))
         };
         let without_curve = self.without_curve.iter();
+        let left_out =
+            |tree: &Tree| tree.excluded && usable_height(tree, self.breast_height_m).is_some();
         StandHeights {
             trees,
             curves,
+            left_out: stand.trees().filter(|(_, _, tree)| left_out(tree)).count(),
             without_curve: without_curve
                 .filter(|without| misses(without.species))
                 .cloned()

@@ -6,11 +6,13 @@ use crate::heights::regional::RegionalCurve;
 use crate::records::CruiseSpeciesIndex;
 use crate::species::Kind;
 
+pub mod audit;
 pub mod curve;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
 pub mod regional;
+pub mod span;
 mod starts;
 
 /// Where a tree's height comes from.
@@ -62,6 +64,8 @@ pub struct StandHeights {
     /// The curves at hand, of which some may fill no tree of this stand when they serve the whole
     /// cruise.
     pub curves: Vec<CurveUse>,
+    /// Heights that could be fitted but for the dbh, which lies outside the limits of the selection.
+    pub left_out: usize,
     /// Species with missing heights that no curve serves.
     pub without_curve: Vec<WithoutCurve>,
 }
@@ -95,7 +99,7 @@ pub struct Served {
     pub species: CruiseSpeciesIndex,
     /// Why its nearer levels do not serve it.
     pub passed: Vec<Passed>,
-    /// Its trees whose heights were filled.
+    /// Its trees, within the dbh limits, whose heights were filled.
     pub filled: usize,
     /// Those of them with a dbh outside the trees behind the curve.
     pub extrapolated: usize,

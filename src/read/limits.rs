@@ -149,6 +149,8 @@ pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
 pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
 /// Height trees per plot.
 pub(crate) const PER_PLOT: Limits = Limits::from(1.0, 1_000.0, "trees");
+/// Every how many trees a height is taken.
+pub(crate) const EVERY: Limits = Limits::from(1.0, 1_000.0, "trees");
 /// Nominal length of a log.
 pub(crate) const LOG_LENGTH: Limits = Limits::from(0.3, 30.0, "m");
 /// Trim on a log.

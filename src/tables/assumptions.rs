@@ -5,6 +5,7 @@ use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::counted;
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
+use crate::tables::heights_audit;
 use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::method_words;
 use crate::tables::sampling::sampling_assumptions;
@@ -223,12 +224,17 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
         ));
     }
     if let Some(subsample) = &design.heights.subsample {
-        let per_plot = subsample
-            .per_plot
-            .map_or(String::new(), |n| format!(", {n} per plot"));
         facts.push(format!(
-            "the crew was to measure heights by the rule {}{per_plot}; the records were not held against it",
-            subsample.rule
+            "the crew was to measure {}; how far it did stands under height trees",
+            heights_audit::rule_words(design, subsample)
+        ));
+    }
+    let left_out: usize = compilation.stands.iter().map(|s| s.heights.left_out).sum();
+    if left_out > 0 {
+        facts.push(format!(
+            "{} of trees outside the dbh limits left out of the curves: they are no part of what \
+             the curves serve",
+            counted(left_out, "height")
         ));
     }
     facts

@@ -13,6 +13,7 @@ pub mod equations;
 pub mod evaluation;
 pub mod extrapolation;
 pub mod figures;
+pub mod heights_audit;
 pub mod log_list;
 pub mod log_rules;
 pub mod logs;

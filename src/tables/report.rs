@@ -7,8 +7,8 @@ use crate::estimates::{Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
-    Block, Report, Table, assumptions, biomass, curves, equations, figures, logs, plots, stand,
-    whole_error,
+    Block, Report, Table, assumptions, biomass, curves, equations, figures, heights_audit, logs,
+    plots, stand, whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -34,6 +34,7 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
     logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));
+    report.section("Height trees", heights_audit::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation, one));
     report.section("Biomass equations", biomass::equations(compilation));
     report.section("To note", assumptions::notes(compilation, one));

@@ -257,16 +257,38 @@ fn a_tree_measured_in_two_selections_counts_once() {
 }
 
 #[test]
-fn an_excluded_tree_lends_its_height_and_a_count_is_no_weight() {
+fn a_tree_outside_the_dbh_limits_lends_no_height_and_a_count_is_no_weight() {
     let forest = Forest::new();
     let (at, plain) = with(measured(FD, 8), tree(FD, 30.0));
-    let expected = forest.fill(plain.clone(), false).trees[at];
+    let without_first = plain[1..].to_vec();
+    let expected = forest.fill(without_first, false).trees[at - 1];
     let mut trees = plain.clone();
     trees[0].excluded = true;
     trees[3].count = 12.0;
     let filled = forest.fill(trees, false);
     assert_eq!(filled.trees[at], expected);
-    assert_eq!(heights_behind(&filled), 8);
+    assert_eq!((heights_behind(&filled), filled.left_out), (7, 1));
+    assert_eq!(forest.fill(plain, false).left_out, 0);
+}
+
+#[test]
+fn a_tree_outside_the_dbh_limits_asks_for_no_height() {
+    let forest = Forest::new();
+    let outside = |species| Tree {
+        excluded: true,
+        ..tree(species, 3.0)
+    };
+    // It takes what its species has, but is not counted as filled or extrapolated.
+    let (at, mut trees) = with(measured(FD, 8), tree(FD, 30.0));
+    trees.push(outside(FD));
+    let filled = forest.fill(trees, false);
+    assert!(filled.trees[at + 1].height_m.is_some());
+    let served = &filled.curves[0].species[0];
+    assert_eq!((served.filled, served.extrapolated), (1, 0));
+    // Alone of its species it gets none, and nobody is told to measure heights for it.
+    let filled = forest.fill(vec![outside(DR)], false);
+    assert_eq!(filled.trees[0].source, HeightSource::None);
+    assert!(filled.without_curve.is_empty());
 }
 
 #[test]

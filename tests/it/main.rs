@@ -28,6 +28,7 @@ mod families_us;
 mod formula_properties;
 mod height_filling;
 mod height_fits;
+mod height_trees;
 mod house;
 mod instruments;
 mod log_rules;

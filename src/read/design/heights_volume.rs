@@ -2,17 +2,20 @@
 
 use super::Known;
 use super::walk::{Entry, Section, Walk, unit_keys};
-use crate::design::{
-    CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Subsample, Volume,
-};
+use crate::design::{CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Volume};
 use crate::read::limits;
 use crate::units::Dimension;
 
 const USUAL_BREAST_HEIGHT_M: f64 = 1.3;
 const USUAL_MIN_TREES: usize = 5;
 
-/// Reads `heights`, filling in what is not said.
-pub(super) fn read_heights(walk: &mut Walk, root: &mut Section, known: &Known) -> Heights {
+/// Reads `heights`, filling in what is not said. The entry of `subsample` is read when the
+/// selections are known.
+pub(super) fn read_heights<'n>(
+    walk: &mut Walk,
+    root: &mut Section<'n>,
+    known: &Known,
+) -> (Heights, Option<Entry<'n>>) {
     let mut heights = Heights {
         breast_height_m: USUAL_BREAST_HEIGHT_M,
         subsample: None,
@@ -30,7 +33,7 @@ pub(super) fn read_heights(walk: &mut Walk, root: &mut Section, known: &Known) -
                 walk.default(sentence.1);
             }
         }
-        return heights;
+        return (heights, None);
     };
     for (key, sentence) in DEFAULTS {
         let given = match key {
@@ -49,9 +52,7 @@ pub(super) fn read_heights(walk: &mut Walk, root: &mut Section, known: &Known) -
     ) {
         heights.breast_height_m = height.value;
     }
-    heights.subsample = map
-        .get(walk, "subsample")
-        .and_then(|entry| read_subsample(walk, &entry));
+    let subsample = map.get(walk, "subsample");
     if let Some(entry) = map.get(walk, "curve") {
         heights.curve = read_curve(walk, &entry, known);
     }
@@ -88,7 +89,7 @@ pub(super) fn read_heights(walk: &mut Walk, root: &mut Section, known: &Known) -
         )
     });
     map.finish(walk);
-    heights
+    (heights, subsample)
 }
 
 /// What is filled in when a key of `heights` is not given.
@@ -111,21 +112,6 @@ const DEFAULTS: [(&str, &str); 5] = [
         "fit_by: height curves are fitted for each stand apart",
     ),
 ];
-
-fn read_subsample(walk: &mut Walk, entry: &Entry) -> Option<Subsample> {
-    let mut map = Section::open(walk, entry, "`subsample`")?;
-    let rule = map
-        .required(walk, "rule", "write `rule: first-per-species`, for example")
-        .and_then(|entry| entry.text(walk));
-    let per_plot = map
-        .get(walk, "per_plot")
-        .and_then(|entry| entry.whole(walk, &limits::PER_PLOT));
-    map.finish(walk);
-    Some(Subsample {
-        rule: rule?,
-        per_plot,
-    })
-}
 
 fn read_curve(walk: &mut Walk, entry: &Entry, known: &Known) -> CurveChoice {
     let mut names = vec!["best"];

@@ -10,6 +10,7 @@ mod intervals;
 mod logs;
 mod sampling;
 mod selections;
+mod subsample;
 mod walk;
 
 use std::path::Path;
@@ -221,7 +222,7 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         "say how trees were chosen, for example `selections: {fixed: {method: fixed-area, \
          radius_m: 7.98}}`",
     );
-    let heights = heights_volume::read_heights(walk, &mut map, known);
+    let (mut heights, subsample) = heights_volume::read_heights(walk, &mut map, known);
     let volume = heights_volume::read_volume(walk, &mut map, known);
     let logs_entry = map.get(walk, "logs");
     let biomass = biomass::read_biomass(walk, &mut map, known);
@@ -230,6 +231,9 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         .as_ref()
         .map(|entry| selections::read_selections(walk, entry, borrows))
         .unwrap_or_default();
+    if let (Some(entry), Some(named)) = (subsample, &selections_entry) {
+        heights.subsample = subsample::read_subsample(walk, &entry, named, &selections);
+    }
     let sampling = sampling::read_sampling(walk, &mut map, &selections, selections_entry.as_ref());
     let inputs_entry = map.required(
         walk,

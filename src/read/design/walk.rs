@@ -308,6 +308,11 @@ impl<'n> Section<'n> {
         })
     }
 
+    /// From here on messages call the map so.
+    pub(super) fn call(&mut self, what: impl Into<String>) {
+        self.what = what.into();
+    }
+
     /// The entry of a key, if it is there with a value.
     pub(super) fn get(&mut self, walk: &mut Walk, key: &str) -> Option<Entry<'n>> {
         self.known.push(key.to_owned());
