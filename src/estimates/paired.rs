@@ -29,7 +29,7 @@ use crate::records::{Plot, Stand, Status, Visit};
 use crate::stems::TreeValues;
 
 /// Plots in common that a comparison needs.
-const FEWEST_PLOTS: usize = 3;
+pub const FEWEST_PLOTS: usize = 3;
 
 /// Two selections of a stand that were carried out at the same plots.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,6 +40,8 @@ pub struct Paired {
     pub n_plots: usize,
     /// Is some plot of the stand without one of the two?
     pub plots_left_out: bool,
+    /// Are trees of one of them only counted, so that nothing but basal area can be compared?
+    pub counted: bool,
     /// Sizes that both cover, where they differ or are not known.
     pub sizes: Sizes,
     /// What both estimate, of the live trees of all species.
@@ -217,6 +219,7 @@ fn compare(
     (!attributes.is_empty()).then(|| Paired {
         selections: [a, b],
         n_plots,
+        counted,
         plots_left_out: plots.any(|plot| visits(plot, a) != visits(plot, b)),
         sizes,
         attributes,

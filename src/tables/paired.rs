@@ -3,7 +3,7 @@
 use crate::compile::Compilation;
 use crate::design::{Design, SelectionIndex};
 use crate::estimates::Estimate;
-use crate::estimates::paired::{Paired, PairedAttribute, Sizes, paired};
+use crate::estimates::paired::{FEWEST_PLOTS, Paired, PairedAttribute, Sizes, paired};
 use crate::tables::figures::confidence_words;
 use crate::tables::tidy::{Tidy, Value};
 use crate::tables::{Block, Cell, Column, Table, plain};
@@ -14,11 +14,22 @@ const DIGITS: usize = 3;
 
 /// Every two selections of a stand that share plots.
 pub fn blocks(compilation: &Compilation<'_>, stand: usize) -> Vec<Block> {
+    let design = compilation.design;
     let pairs = pairs(compilation, stand);
-    pairs
-        .iter()
-        .flat_map(|pair| of_pair(compilation.design, pair))
-        .collect()
+    let mut blocks: Vec<Block> = (pairs.iter())
+        .flat_map(|pair| of_pair(design, pair))
+        .collect();
+    if let Some(combine) = design.sampling.combine
+        && !pairs.iter().any(|pair| is_combined(design, pair))
+    {
+        let [a, b] = names(design, combine);
+        blocks.push(Block::Paragraph(format!(
+            "{a} and {b} are not combined: that takes at least {FEWEST_PLOTS} plots with both (in \
+             every stratum, and strata of known area), sizes of trees that both cover, and no full \
+             tally."
+        )));
+    }
+    blocks
 }
 
 fn pairs(compilation: &Compilation<'_>, stand: usize) -> Vec<Paired> {
@@ -38,11 +49,21 @@ fn is_combined(design: &Design, pair: &Paired) -> bool {
 
 fn of_pair(design: &Design, pair: &Paired) -> Vec<Block> {
     let mut blocks = vec![Block::Table(differences(design, pair))];
+    if pair.counted {
+        let counted = "Trees were only counted in one of them: basal area alone can be compared.";
+        blocks.push(Block::Paragraph(counted.to_owned()));
+    }
     blocks.extend(sizes_words(design, &pair.sizes).map(Block::Paragraph));
-    blocks.extend(meaning(design, pair).map(Block::Paragraph));
+    blocks.push(Block::Paragraph(meaning(design, pair)));
     if is_combined(design, pair) {
-        blocks.push(Block::Table(combined(design, pair)));
-        blocks.push(Block::Paragraph(combined_words(pair)));
+        let table = combined(design, pair);
+        let words = if table.rows.is_empty() {
+            "Not combined: without standard errors there are no weights.".to_owned()
+        } else {
+            combined_words(design, pair)
+        };
+        blocks.push(Block::Table(table));
+        blocks.push(Block::Paragraph(words));
     }
     blocks
 }
@@ -133,26 +154,33 @@ fn sizes_words(design: &Design, sizes: &Sizes) -> Option<String> {
     (!lines.is_empty()).then(|| lines.join(" "))
 }
 
+/// The attributes whose difference has an interval that excludes zero, in words.
+fn apart(design: &Design, pair: &Paired) -> Vec<&'static str> {
+    let excludes_zero = |one: &&PairedAttribute| {
+        let interval = one.difference.interval(design.confidence);
+        interval.is_some_and(|(lower, upper)| lower > 0.0 || upper < 0.0)
+    };
+    let apart = pair.attributes.iter().filter(excludes_zero);
+    apart.map(|one| one.attribute.words()).collect()
+}
+
 /// What a difference may come from, where there is one.
-fn meaning(design: &Design, pair: &Paired) -> Option<String> {
-    let interval = |one: &PairedAttribute| one.difference.interval(design.confidence);
-    let apart: Vec<&str> = (pair.attributes.iter())
-        .filter(|one| interval(one).is_some_and(|(lower, upper)| lower > 0.0 || upper < 0.0))
-        .map(|one| one.attribute.words())
-        .collect();
-    if apart.is_empty() {
-        let known = pair.attributes.iter().any(|one| interval(one).is_some());
-        return known.then(|| {
-            "No interval excludes zero: the two do not contradict each other at these plots."
-                .to_owned()
-        });
+fn meaning(design: &Design, pair: &Paired) -> String {
+    let no_error = |one: &PairedAttribute| one.difference.std_error.is_none();
+    if pair.attributes.iter().all(no_error) {
+        return "The differences have no standard error: a stratum has a single unit.".to_owned();
     }
-    Some(format!(
+    let apart = apart(design, pair);
+    if apart.is_empty() {
+        return "No interval excludes zero: the two do not contradict each other at these plots."
+            .to_owned();
+    }
+    format!(
         "The interval excludes zero for {}. It may be chance; else look for trees missed in the \
          sweep, a wrong factor or radius, borderline trees that were not measured, plots at the edge \
          of the stand, or sizes that only one of the two covers.",
         apart.join(", ")
-    ))
+    )
 }
 
 fn combined(design: &Design, pair: &Paired) -> Table {
@@ -193,7 +221,7 @@ fn combined(design: &Design, pair: &Paired) -> Table {
     table
 }
 
-fn combined_words(pair: &Paired) -> String {
+fn combined_words(design: &Design, pair: &Paired) -> String {
     let clipped = |one: &&PairedAttribute| one.combined.is_some_and(|c| c.clipped);
     let clipped: Vec<&str> = (pair.attributes.iter().filter(clipped))
         .map(|one| one.attribute.words())
@@ -207,10 +235,15 @@ fn combined_words(pair: &Paired) -> String {
             clipped.join(", ")
         )
     };
+    let apart = if apart(design, pair).is_empty() {
+        ""
+    } else {
+        " Where the two contradict each other, find out why before using a figure that mixes them."
+    };
     format!(
         "The weights make the variance least, given how both vary and vary together over the \
          plots.{set} They come from these few plots themselves, so the stated error is a little too \
-         small. Degrees of freedom are the smaller of both."
+         small. Degrees of freedom are the smaller of both.{apart}"
     )
 }
 

@@ -63,8 +63,9 @@ fn used(design: &Design) -> String {
              placed at random."
         }
         (Variance::Simple, _) => {
-            "The estimates use the error of a random sample, the default: on a grid it is as a rule \
-             too large where plots near each other are alike; `sampling.variance` chooses another."
+            "The estimates use the error of a random sample, as they do unless `sampling.variance` \
+             of the design asks for another: on a grid it is as a rule too large where plots near \
+             each other are alike."
         }
         (Variance::SuccessiveDifferences, _) => {
             "The estimates use the differences along the lines, as `sampling.variance` of the design \
