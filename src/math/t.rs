@@ -48,7 +48,7 @@ pub fn two_sided_p(t: f64, df: f64) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use super::{quantile, two_sided_p};
+    use super::{NORMAL_DF, quantile, two_sided_p};
 
     #[test]
     fn chances_as_another_implementation() {
@@ -64,7 +64,11 @@ mod tests {
             (15.0, 22.0, 4.9122697957949734e-13),
         ] {
             let ours = two_sided_p(t, df).unwrap();
-            assert!((ours / p - 1.0).abs() < 1e-9, "{t} {df}: {ours} for {p}");
+            let tolerance = if df > NORMAL_DF { 1e-5 } else { 1e-9 };
+            assert!(
+                (ours / p - 1.0).abs() < tolerance,
+                "{t} {df}: {ours} for {p}"
+            );
         }
         assert_eq!(two_sided_p(0.0, 5.0), Some(1.0));
         assert_eq!(two_sided_p(f64::INFINITY, 5.0), Some(0.0));
