@@ -9,7 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, markdown, terminal};
-use crate::tables::{assumptions, log_list, report as reports, tidy, trees, whole_error};
+use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
 use crate::write;
 
 /// Runs the command.
@@ -81,10 +81,11 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
                 confidence: design.confidence,
             };
             let sources = whole_error::tidy(compilation);
-            json::render(
-                &head,
-                &[("estimates", estimates()), ("sources_of_error", sources)],
-            )?
+            let mut tables = vec![("estimates", estimates()), ("sources_of_error", sources)];
+            if design.sampling.combine.is_some() {
+                tables.push(("combined", paired::tidy(compilation)));
+            }
+            json::render(&head, &tables)?
         }
     })
 }

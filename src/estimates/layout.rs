@@ -37,6 +37,16 @@ fn plots(stand: &Stand, selection: SelectionIndex) -> Vec<At<'_>> {
 
 /// How a selection was laid out in a stand.
 pub(super) fn layout(design: &Design, stand: &Stand, selection: SelectionIndex) -> Layout {
+    layout_with(design, stand, selection, design.sampling.variance)
+}
+
+/// The same with a variance of another kind.
+pub(super) fn layout_with(
+    design: &Design,
+    stand: &Stand,
+    selection: SelectionIndex,
+    variance: Variance,
+) -> Layout {
     let all = plots(stand, selection);
     let tallied = all.iter().any(|(_, visit)| visit.rule == Rule::FullTally);
     let mut without_places = false;
@@ -63,7 +73,12 @@ pub(super) fn layout(design: &Design, stand: &Stand, selection: SelectionIndex) 
                 other => other,
             };
             let sample = sample.from_list(listed);
-            Some(with_neighbours(design, sample, &here, &mut without_places))
+            Some(with_neighbours(
+                variance,
+                sample,
+                &here,
+                &mut without_places,
+            ))
         })
         .collect();
     Layout {
@@ -75,7 +90,7 @@ pub(super) fn layout(design: &Design, stand: &Stand, selection: SelectionIndex) 
             StrataWeights::Estimated => Together::FirstSample,
         },
         stand: (!tallied)
-            .then(|| across_strata(design, stand, &all))
+            .then(|| across_strata(design, stand, &all, variance))
             .flatten(),
         without_places,
     }
@@ -116,14 +131,14 @@ fn size(visit: &Visit) -> f64 {
     full_ha * visit.plot_fraction / slope::factor(visit.slope_to_correct)
 }
 
-/// Adds the pairs of neighbours that the design asks for.
+/// Adds the pairs of neighbours that a variance asks for.
 fn with_neighbours(
-    design: &Design,
+    variance: Variance,
     sample: Sample,
     plots: &[At<'_>],
     without_places: &mut bool,
 ) -> Sample {
-    let pairs_of = match design.sampling.variance {
+    let pairs_of = match variance {
         Variance::Simple => return sample,
         Variance::SuccessiveDifferences => grid::along_lines,
         Variance::Neighbours => grid::neighbours,
@@ -145,7 +160,12 @@ fn with_neighbours(
 }
 
 /// All plots as one sample sorted into strata, where clusters reach over several of these.
-fn across_strata(design: &Design, stand: &Stand, plots: &[At<'_>]) -> Option<Sample> {
+fn across_strata(
+    design: &Design,
+    stand: &Stand,
+    plots: &[At<'_>],
+    variance: Variance,
+) -> Option<Sample> {
     let reaches = |(plot, _): &At<'_>| {
         let same = |other: &At<'_>| other.0.cluster == plot.cluster;
         let mut others = plots.iter().filter(|other| same(other));
@@ -170,7 +190,7 @@ fn across_strata(design: &Design, stand: &Stand, plots: &[At<'_>]) -> Option<Sam
                 .listed_units
                 .or(design.sampling.listed_units),
         );
-    Some(with_neighbours(design, sample, plots, &mut false))
+    Some(with_neighbours(variance, sample, plots, &mut false))
 }
 
 /// Weights of the strata in a mean: of one stratum by itself, or of all by their areas (or the

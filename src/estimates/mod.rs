@@ -30,6 +30,7 @@ mod interval;
 mod layout;
 mod logs;
 pub mod metrics;
+pub mod paired;
 mod plots;
 mod ratios;
 pub mod sample;
@@ -37,6 +38,7 @@ pub mod simple;
 pub mod skew;
 mod stand;
 pub mod stratified;
+pub mod systematic;
 mod top_height;
 mod whole;
 

@@ -8,7 +8,7 @@ use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
     Block, Report, Table, assumptions, biomass, curves, equations, figures, heights_audit, logs,
-    plots, stand, whole_error,
+    paired, plots, stand, systematic, whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -85,6 +85,8 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
             vec![Block::Table(table.without_empty_columns())],
         );
     }
+    report.section("Fixed plots and sweep", paired::blocks(compilation, at));
+    report.section("Systematic layout", systematic::blocks(compilation, at));
     if this.strata.len() > 1 {
         report.section("Strata", strata_blocks(&lookup, design, this));
     }
