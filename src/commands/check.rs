@@ -79,7 +79,7 @@ fn missing_heights(design: &Design, records: &Records) -> Problems {
                 line: tree.line,
                 column: 0,
             };
-            let hint = format!("the crew was to measure {rule}");
+            let hint = format!("measure it: the rule is {rule}");
             let warning = Diagnostic::warning("height-not-measured", message);
             problems.push(warning.at(site).hint(hint));
         }

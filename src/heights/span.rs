@@ -37,11 +37,11 @@ pub enum Verdict {
     Spans,
     /// At most 5 % lie outside.
     Nearly,
-    /// Thinner trees were not measured.
+    /// Some are thinner than the trees behind the curve.
     TooThick,
-    /// Thicker trees were not measured.
+    /// Some are thicker.
     TooThin,
-    /// Neither thinner nor thicker ones were.
+    /// Some are thinner and some thicker.
     TooNarrow,
 }
 
@@ -60,14 +60,14 @@ impl Span {
 }
 
 impl Verdict {
-    /// In words.
+    /// Are all sizes spanned? In words.
     pub fn words(self) -> &'static str {
         match self {
-            Verdict::Spans => "spanned",
+            Verdict::Spans => "yes",
             Verdict::Nearly => "nearly",
-            Verdict::TooThick => "thin ones not",
-            Verdict::TooThin => "thick ones not",
-            Verdict::TooNarrow => "neither end",
+            Verdict::TooThick => "not below",
+            Verdict::TooThin => "not above",
+            Verdict::TooNarrow => "neither",
         }
     }
 

@@ -77,7 +77,13 @@ pub fn rule_words(design: &Design, subsample: &Subsample) -> String {
     } else {
         format!(" of {}", names.join(" and "))
     };
-    format!("{words} (live, unbroken trees{about} in the order of their numbers)")
+    let order = match subsample.rule {
+        SubsampleRule::FirstPerSpecies { .. } | SubsampleRule::EveryNth { .. } => {
+            " in the order of their numbers"
+        }
+        SubsampleRule::PerDbhClass { .. } | SubsampleRule::AllIn { .. } => "",
+    };
+    format!("{words} (live, unbroken trees{about}{order})")
 }
 
 fn audited(compilation: &Compilation<'_>, subsample: &Subsample, stands: &[usize]) -> Vec<Block> {
