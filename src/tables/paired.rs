@@ -68,7 +68,7 @@ fn of_pair(design: &Design, pair: &Paired) -> Vec<Block> {
     blocks
 }
 
-fn names<'a>(design: &'a Design, selections: [SelectionIndex; 2]) -> [&'a str; 2] {
+fn names(design: &Design, selections: [SelectionIndex; 2]) -> [&str; 2] {
     selections.map(|selection| design.selections[selection].name.as_str())
 }
 
