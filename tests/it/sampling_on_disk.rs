@@ -237,3 +237,107 @@ fn stands_of_a_list() {
         ],
     );
 }
+
+/// The invented cruise that R's survey package was asked about, written as files.
+fn surveyed(sampling: &str, stands: &str, columns: [&str; 2]) -> Vec<Row> {
+    let case = "r-survey-4.1.1";
+    let [stratum, cluster] = columns;
+    let mut plots_csv = String::from("plot,stratum,cluster,plot_fraction\n");
+    for row in rows(&case_file(case, "plots.csv")) {
+        let (plot, fraction) = (&row["plot"], &row["fraction"]);
+        writeln!(
+            plots_csv,
+            "{plot},{},{},{fraction}",
+            row[stratum], row[cluster]
+        )
+        .unwrap();
+    }
+    let mut trees_csv = String::from("plot,tree,species,dbh_cm,height_m\n");
+    for (at, row) in rows(&case_file(case, "trees.csv")).iter().enumerate() {
+        let (plot, dbh, height) = (&row["plot"], &row["dbh_cm"], &row["height_m"]);
+        writeln!(trees_csv, "{plot},{at},Fd,{dbh},{height}").unwrap();
+    }
+    let design = format!(
+        "title: Invented\n\
+         inputs: {{ stands: stands.csv, plots: plots.csv, trees: trees.csv }}\n\
+         selections: {{ fixed: {{ method: fixed-area, area_ha: 0.04 }} }}\n\
+         sampling: {{ {sampling} }}\n"
+    );
+    let cruise = Cruise::new()
+        .file("design.yaml", design)
+        .file("stands.csv", stands)
+        .file("plots.csv", plots_csv)
+        .file("trees.csv", trees_csv);
+    let run = cruise.run(&["compile", "design.yaml", "--format", "csv"]);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    let mut reader = csv::Reader::from_reader(run.stdout.as_bytes());
+    reader.deserialize().map(Result::unwrap).collect()
+}
+
+/// Lines of the stands file from the areas of one kind.
+fn stands_of(kind: &str, column: &str) -> String {
+    let areas = rows(&case_file("r-survey-4.1.1", "areas.csv"));
+    let lines = areas.iter().filter(|row| row["kind"] == kind).map(|row| {
+        let (name, area) = (&row["name"], &row["area_ha"]);
+        match column {
+            "" => format!("{name},{area}\n"),
+            _ => format!("{name},{area},{}\n", row[column]),
+        }
+    });
+    let comma = if column.is_empty() { "" } else { "," };
+    format!(
+        "stratum,area_ha{comma}{column}\n{}",
+        lines.collect::<String>()
+    )
+}
+
+#[test]
+fn clusters_in_strata_as_the_package_survey_has_them() {
+    let by_strata = ["stratum", "cluster"];
+    let cases = [
+        ("plots", "strata: areas", "", ["stratum", "plot"]),
+        ("clusters", "strata: areas", "", by_strata),
+        ("listed", "strata: areas", "listed_units", by_strata),
+        ("sizes", "average: ratio-of-means", "", by_strata),
+        (
+            "sorted",
+            "strata: after-sampling, listed_units: 296",
+            "",
+            ["class", "cluster"],
+        ),
+    ];
+    let names = [
+        ("trees", "trees"),
+        ("basal_area", "basal_area"),
+        ("stand_density_index_summed", "sdi_summed"),
+        ("quadratic_mean_dbh", "quadratic_mean_dbh"),
+        ("lorey_height", "lorey_height"),
+        ("stand_density_index", "density_index"),
+        ("relative_density", "relative_density"),
+    ];
+    let answers = rows(&case_file("r-survey-4.1.1", "estimates.csv"));
+    for (case, sampling, column, columns) in cases {
+        let kind = columns[0];
+        let tidy = surveyed(sampling, &stands_of(kind, column), columns);
+        for (name, quantity) in names {
+            let ours = tidy.iter().find(|row| {
+                row["stratum"] == "all"
+                    && row["status"] == "live"
+                    && row["species"] == "all"
+                    && row["dbh_from_cm"] == "all"
+                    && row["attribute"] == name
+            });
+            let theirs = answers
+                .iter()
+                .find(|row| row["case"] == case && row["quantity"] == quantity)
+                .unwrap();
+            assert_figures(
+                ours.unwrap(),
+                &[
+                    ("per_ha", number(theirs, "estimate")),
+                    ("std_error", number(theirs, "std_error")),
+                ],
+            );
+        }
+    }
+}

@@ -1,11 +1,12 @@
 //! Agreement with R's package survey on an invented cruise of plots in clusters in strata: means,
 //! ratios and their standard errors as the program gives them.
 
+use std::collections::BTreeMap;
 use std::process::Command;
 
-use spinney::design::{Average, Design, StrataWeights};
+use spinney::design::{Average, Design, ListedStands, StrataWeights};
 use spinney::estimates::{Attribute, CruiseEstimates, Domain};
-use spinney::records::{Plot, Records, Tree, Visit};
+use spinney::records::{Plot, Records, Tree, Visit, natural_order};
 
 use crate::answers::{case_file, numbers, rows};
 use crate::sample::{conelike, design, estimate, find, fixed, plot, records, tall, tree, visit};
@@ -24,91 +25,79 @@ const ATTRIBUTES: [(&str, Attribute); 9] = [
     ("relative_density", Attribute::RelativeDensity),
 ];
 
-/// Name, area and listed units of the strata or of the classes, sorted by name as records are.
-fn areas(kind: &str) -> Vec<(String, f64, Option<f64>)> {
-    let mut areas: Vec<_> = rows(&case_file(CASE, "areas.csv"))
+/// A stratum, a class of plots or a stand.
+struct Area {
+    name: String,
+    area_ha: f64,
+    listed_units: Option<f64>,
+    phase_one_points: Option<f64>,
+}
+
+/// The areas of one kind, sorted by name as records are.
+fn areas(kind: &str) -> Vec<Area> {
+    let mut areas: Vec<Area> = rows(&case_file(CASE, "areas.csv"))
         .into_iter()
         .filter(|row| row["kind"] == kind)
-        .map(|row| {
-            let area_ha = row["area_ha"].parse().unwrap();
-            (
-                row["name"].clone(),
-                area_ha,
-                row["listed_units"].parse().ok(),
-            )
+        .map(|row| Area {
+            area_ha: row["area_ha"].parse().unwrap(),
+            listed_units: row["listed_units"].parse().ok(),
+            phase_one_points: row["phase_one_points"].parse().ok(),
+            name: row["name"].clone(),
         })
         .collect();
-    areas.sort_by(|a, b| a.0.cmp(&b.0));
+    areas.sort_by(|a, b| natural_order(&a.name, &b.name));
     areas
 }
 
-/// How one case of the file is laid out.
-struct Case {
-    name: &'static str,
-    clusters: bool,
-    listed: bool,
-    average: Average,
-    /// Are the classes of plots the strata, made after sampling?
-    sorted: bool,
+/// How one case of the answers is laid out.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Case {
+    Plots,
+    Clusters,
+    Listed,
+    Sizes,
+    Sorted,
+    Points,
+    Stands,
 }
 
-const CASES: [Case; 5] = [
-    Case {
-        name: "plots",
-        clusters: false,
-        listed: false,
-        average: Average::MeanOfPlots,
-        sorted: false,
-    },
-    Case {
-        name: "clusters",
-        clusters: true,
-        listed: false,
-        average: Average::MeanOfPlots,
-        sorted: false,
-    },
-    Case {
-        name: "listed",
-        clusters: true,
-        listed: true,
-        average: Average::MeanOfPlots,
-        sorted: false,
-    },
-    Case {
-        name: "sizes",
-        clusters: true,
-        listed: false,
-        average: Average::RatioOfMeans,
-        sorted: false,
-    },
-    Case {
-        name: "sorted",
-        clusters: true,
-        listed: true,
-        average: Average::MeanOfPlots,
-        sorted: true,
-    },
+const CASES: [(&str, Case); 7] = [
+    ("plots", Case::Plots),
+    ("clusters", Case::Clusters),
+    ("listed", Case::Listed),
+    ("sizes", Case::Sizes),
+    ("sorted", Case::Sorted),
+    ("points", Case::Points),
+    ("stands", Case::Stands),
 ];
 
 impl Case {
-    fn design(&self) -> Design {
+    fn design(self) -> Design {
         let mut design = design(vec![fixed(0.04)]);
-        design.sampling.average = self.average;
-        if self.sorted {
-            design.sampling.strata = StrataWeights::AfterSampling;
-            let listed = areas("stratum").iter().filter_map(|area| area.2).sum();
-            design.sampling.listed_units = Some(listed);
+        let sampling = &mut design.sampling;
+        match self {
+            Case::Plots | Case::Clusters | Case::Listed => {}
+            Case::Sizes => sampling.average = Average::RatioOfMeans,
+            Case::Sorted => {
+                let listed = areas("stratum")
+                    .into_iter()
+                    .filter_map(|area| area.listed_units);
+                sampling.strata = StrataWeights::AfterSampling;
+                sampling.listed_units = Some(listed.sum());
+            }
+            Case::Points => sampling.strata = StrataWeights::Estimated,
+            Case::Stands => {
+                sampling.listed = Some(ListedStands {
+                    stands: 60.0,
+                    area_ha: None,
+                });
+            }
         }
         design
     }
 
-    fn records(&self, design: &Design) -> Records {
-        let (kind, column) = if self.sorted {
-            ("class", "class")
-        } else {
-            ("stratum", "stratum")
-        };
-        let strata = areas(kind);
+    /// The plots, and the name of the stratum, class or stand of each.
+    fn plots(self, design: &Design) -> Vec<(String, Plot)> {
         let trees = rows(&case_file(CASE, "trees.csv"));
         let trees_of = |plot: &str| -> Vec<Tree> {
             let here = trees.iter().filter(|row| row["plot"] == plot);
@@ -118,29 +107,69 @@ impl Case {
             })
             .collect()
         };
-        let plots = rows(&case_file(CASE, "plots.csv")).into_iter().map(|row| {
-            let stratum = strata.iter().position(|area| area.0 == row[column]);
+        let column = match self {
+            Case::Sorted => "class",
+            Case::Stands => "cluster",
+            _ => "stratum",
+        };
+        let clusters = !matches!(self, Case::Plots | Case::Points | Case::Stands);
+        let plot_of = |row: BTreeMap<String, String>| {
             let visit = Visit {
                 plot_fraction: row["fraction"].parse().unwrap(),
                 ..visit(design, 0, trees_of(&row["plot"]), Vec::new())
             };
-            Plot {
+            let plot = Plot {
                 name: row["plot"].clone(),
-                cluster: self.clusters.then(|| row["cluster"].clone()),
-                ..plot(stratum.unwrap(), vec![visit])
-            }
+                cluster: clusters.then(|| row["cluster"].clone()),
+                ..plot(0, vec![visit])
+            };
+            (row[column].clone(), plot)
+        };
+        let plots = rows(&case_file(CASE, "plots.csv"));
+        plots.into_iter().map(plot_of).collect()
+    }
+
+    fn records(self, design: &Design) -> Records {
+        let plots = self.plots(design);
+        let areas = areas(match self {
+            Case::Sorted => "class",
+            Case::Stands => "stand",
+            _ => "stratum",
         });
-        let names = strata.iter().map(|area| (area.0.as_str(), Some(area.1)));
-        let mut records = records(1, vec![("S", names.collect(), plots.collect())]);
-        if self.listed && !self.sorted {
-            for (stratum, (_, _, listed)) in records.stands[0].strata.iter_mut().zip(&strata) {
-                stratum.listed_units = *listed;
+        if self == Case::Stands {
+            let stand = |area: &Area| -> Vec<Plot> {
+                let here = plots.iter().filter(|(stand, _)| *stand == area.name);
+                here.map(|(_, plot)| plot.clone()).collect()
+            };
+            let stands = areas.iter().map(|area| {
+                let strata = vec![("", Some(area.area_ha))];
+                (area.name.as_str(), strata, stand(area))
+            });
+            let mut records = records(1, stands.collect());
+            for (stand, area) in records.stands.iter_mut().zip(&areas) {
+                stand.strata[0].listed_units = area.listed_units;
+            }
+            return records;
+        }
+        let plots = plots.into_iter().map(|(name, plot)| Plot {
+            stratum: areas.iter().position(|area| area.name == name).unwrap(),
+            ..plot
+        });
+        let strata = areas
+            .iter()
+            .map(|area| (area.name.as_str(), Some(area.area_ha)));
+        let mut records = records(1, vec![("S", strata.collect(), plots.collect())]);
+        for (stratum, area) in records.stands[0].strata.iter_mut().zip(&areas) {
+            match self {
+                Case::Listed => stratum.listed_units = area.listed_units,
+                Case::Points => stratum.phase_one_points = area.phase_one_points,
+                _ => {}
             }
         }
         records
     }
 
-    fn estimates(&self) -> CruiseEstimates {
+    fn estimates(self) -> CruiseEstimates {
         let design = self.design();
         estimate(&design, &self.records(&design), conelike)
     }
@@ -183,7 +212,7 @@ fn compare_with(answers: &[Answer]) -> (usize, f64) {
     let mut worst = 0.0_f64;
     let mut faults = Vec::new();
     let mut compared = 0;
-    for case in CASES {
+    for (case_name, case) in CASES {
         let estimates = case.estimates();
         for (place, quantity, mean, std_error) in answers {
             let (name, stratum) = match place.split_once('/') {
@@ -191,10 +220,11 @@ fn compare_with(answers: &[Answer]) -> (usize, f64) {
                 None => (place.as_str(), None),
             };
             let known = ATTRIBUTES.into_iter().find(|(name, _)| name == quantity);
-            let (true, Some((_, attribute))) = (name == case.name, known) else {
+            let (true, Some((_, attribute))) = (name == case_name, known) else {
                 continue;
             };
-            let row = (Some("S"), stratum, 0);
+            let stand = (case != Case::Stands).then_some("S");
+            let row = (stand, stratum, 0);
             let ours = find(&estimates, row, Domain::LIVE, attribute).unwrap();
             for (ours, theirs) in [(ours.mean, *mean), (ours.std_error.unwrap(), *std_error)] {
                 let difference = (ours / theirs - 1.0).abs();

@@ -2,14 +2,16 @@
 #
 #   Rscript survey.R FOLDER > ESTIMATES.csv
 #
-# FOLDER holds areas.csv (kind, name, area_ha, listed_units), plots.csv (stratum, cluster, plot,
+# FOLDER holds areas.csv (kind, name, area_ha, listed_units, phase_one_points), plots.csv (stratum, cluster, plot,
 # class, fraction) and trees.csv (plot, dbh_cm, height_m). Plots are of 0.04 ha. Prints case,
 # quantity, estimate, std_error.
 #
 # Cases: `plots` takes every plot as a unit, `clusters` the clusters, `listed` clusters drawn from
 # lists without replacement, `sizes` clusters of plots weighted by their area, `sorted` clusters of
 # one sample over all strata, sorted into the classes of plots. Strata are put together by their
-# areas from means of their own; functions of means are svycontrast's.
+# areas from means of their own; functions of means are svycontrast's. `points` takes the strata as
+# found at the points of a first sample, `stands` the clusters as stands of a list of 60 in which
+# plots were drawn from lists.
 
 suppressWarnings(suppressPackageStartupMessages(library(survey)))
 folder <- commandArgs(trailingOnly = TRUE)[1]
@@ -113,9 +115,42 @@ for (name in strata$name) {
 whole <- svydesign(ids = ~cluster, weights = ~one, fpc = ~all_listed, data = plots)
 frequencies <- data.frame(class = classes$name, Freq = classes$area_ha)
 sorted <- postStratify(whole, ~class, frequencies)
-means <- svymean(reformulate(columns), sorted)
-for (column in columns) put("sorted", column, svycontrast(means, setNames(1, column)))
-symbols <- list(
-  N = quote(trees), G = quote(basal_area), H = quote(height), L = quote(basal_area_height)
+put_means <- function(case, means) {
+  for (column in columns) put(case, column, svycontrast(means, setNames(1, column)))
+  symbols <- list(
+    N = quote(trees), G = quote(basal_area), H = quote(height), L = quote(basal_area_height)
+  )
+  for (name in names(ratios)) put(case, name, svycontrast(means, put_in(ratios[[name]], symbols)))
+}
+put_means("sorted", svymean(reformulate(columns), sorted))
+
+# Two phases: points without a plot carry no values. The variance between strata has the divisor n'
+# in the package, and n' - 1 in the unbiased form of Cochran 1977 (12.32): everything is raised by
+# n' / (n' - 1).
+without <- function(name) {
+  spare <- strata$phase_one_points[strata$name == name] - sum(plots$stratum == name)
+  empty <- plots[rep(NA_integer_, spare), ]
+  empty$stratum <- name
+  empty
+}
+points <- rbind(plots, do.call(rbind, lapply(strata$name, without)))
+points$measured <- !is.na(points$plot)
+points$point <- seq_len(nrow(points))
+first <- twophase(
+  id = list(~point, ~point), strata = list(NULL, ~stratum), subset = ~measured, data = points,
+  method = "full"
 )
-for (name in names(ratios)) put("sorted", name, svycontrast(means, put_in(ratios[[name]], symbols)))
+means <- svymean(reformulate(columns), first)
+attr(means, "var") <- attr(means, "var") * nrow(points) / (nrow(points) - 1)
+put_means("points", means)
+
+# Stands of a list, and plots in these.
+of_stand <- areas[areas$kind == "stand", ]
+at <- match(plots$cluster, of_stand$name)
+plots$stands <- 60
+plots$in_stand <- of_stand$listed_units[at]
+plots$raised <- of_stand$area_ha[at] / as.vector(table(plots$cluster)[as.character(plots$cluster)])
+stands <- svydesign(
+  ids = ~ cluster + plot, weights = ~raised, fpc = ~ stands + in_stand, data = plots
+)
+put_means("stands", svymean(reformulate(columns), stands))
