@@ -238,6 +238,29 @@ fn stands_of_a_list() {
     );
 }
 
+#[test]
+fn differences_along_lines() {
+    // By hand: 5, 6, 8, 4 trees along a line and 7, 3 along the next; d = 1, 2, -4 and -4. The
+    // variance is sum d^2 / (2 n D) with n = 6 and D = 4. Units have 1, 2, 2, 1 and 1, 1 pairs:
+    // (2 D)^2 / (12 + 2 D) degrees of freedom.
+    let plots: Vec<_> = [(0, 5.0), (50, 6.0), (100, 8.0), (150, 4.0)]
+        .map(|(northing, trees)| (format!(",0,{northing}"), trees))
+        .into_iter()
+        .chain([(0, 7.0), (50, 3.0)].map(|(northing, trees)| (format!(",80,{northing}"), trees)))
+        .collect();
+    let sampling = "layout: systematic, variance: successive-differences";
+    let cruise = cruise(sampling, None, ",easting,northing", &plots);
+    let variance: f64 = (1.0 + 4.0 + 16.0 + 16.0) / (2.0 * 6.0 * 4.0);
+    assert_figures(
+        &trees_of(&cruise, "Invented"),
+        &[
+            ("per_ha", 33.0 / 6.0 / PLOT_HA),
+            ("std_error", variance.sqrt() / PLOT_HA),
+            ("df", 64.0 / 20.0),
+        ],
+    );
+}
+
 /// The invented cruise that R's survey package was asked about, written as files.
 fn surveyed(sampling: &str, stands: &str, columns: [&str; 2]) -> Vec<Row> {
     let case = "r-survey-4.1.1";

@@ -26,7 +26,7 @@ const ATTRIBUTES: [(&str, Attribute); 9] = [
 ];
 
 /// A stratum, a class of plots or a stand.
-struct Area {
+struct Place {
     name: String,
     area_ha: f64,
     listed_units: Option<f64>,
@@ -34,11 +34,11 @@ struct Area {
 }
 
 /// The areas of one kind, sorted by name as records are.
-fn areas(kind: &str) -> Vec<Area> {
-    let mut areas: Vec<Area> = rows(&case_file(CASE, "areas.csv"))
+fn areas(kind: &str) -> Vec<Place> {
+    let mut areas: Vec<Place> = rows(&case_file(CASE, "areas.csv"))
         .into_iter()
         .filter(|row| row["kind"] == kind)
-        .map(|row| Area {
+        .map(|row| Place {
             area_ha: row["area_ha"].parse().unwrap(),
             listed_units: row["listed_units"].parse().ok(),
             phase_one_points: row["phase_one_points"].parse().ok(),
@@ -137,7 +137,7 @@ impl Case {
             _ => "stratum",
         });
         if self == Case::Stands {
-            let stand = |area: &Area| -> Vec<Plot> {
+            let stand = |area: &Place| -> Vec<Plot> {
                 let here = plots.iter().filter(|(stand, _)| *stand == area.name);
                 here.map(|(_, plot)| plot.clone()).collect()
             };
