@@ -22,7 +22,7 @@
 //! Sources: Freese 1962, USDA Agric. Handb. 232, stratified random sampling; Satterthwaite 1946,
 //! Biometrics Bull. 2; Cochran 1977, sections 5A.9 (after sampling), 12.2 (estimated, the unbiased
 //! form 12.32), 11.7 (two stages) (from memory); checked on the examples of Freese, of Cunia's plots,
-//! of Sarndal, Swensson & Wretman, and constructed ones.
+//! of Sarndal, Swensson & Wretman, constructed ones, and on R's survey package.
 
 use super::{Estimate, NoInterval};
 use crate::design::ListedStands;

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use spinney::design::{Method, Ring};
+use spinney::estimates::sample::Sample;
 use spinney::estimates::simple::simple;
 use spinney::estimates::stratified::{Part, stratified};
 use spinney::estimates::{Attribute, CruiseEstimates, Domain, Estimate, plots_needed};
@@ -16,13 +17,11 @@ use crate::sample::{
     bare, by, conelike, design, estimate, find, fixed, plot, records, tall, tree, visit,
 };
 
-/// The finite population correction, which the examples print and the program does not apply.
-fn with_fpc(estimate: Estimate, units: f64) -> Estimate {
-    let left = 1.0 - estimate.n_plots as f64 / units;
-    Estimate {
-        std_error: estimate.std_error.map(|se| se * left.sqrt()),
-        ..estimate
-    }
+/// Mean of a simple random sample drawn from a list of so many units.
+fn listed(values: &[f64], units: f64) -> Estimate {
+    Sample::of_plots(values.len())
+        .from_list(Some(units))
+        .estimate(values)
 }
 
 /// Mean of the stand `S` over its strata.
@@ -54,7 +53,7 @@ fn simple_random_sample_of_freese() {
     let case = "freese-1962-simple-random";
     let values = numbers(&rows(&case_file(case, "units.csv")), "value");
     let plain = simple(&values);
-    let finite = with_fpc(plain, 100.0);
+    let finite = listed(&values, 100.0);
     let (lower_95, upper_95) = finite.interval(0.95).unwrap();
     let (lower_90, upper_90) = finite.interval(0.90).unwrap();
     let cv_pct = plain.std_error_pct().unwrap() * 20.0_f64.sqrt();
@@ -80,6 +79,7 @@ fn simple_random_sample_of_freese() {
         ],
     );
     assert_eq!(plain.plots_needed(10.0, 0.95), Some(48));
+    assert_eq!(finite.plots_needed(10.0, 0.95), Some(33));
 }
 
 /// Strata of a case file: name, number of units, sampled values.
@@ -99,13 +99,13 @@ fn strata_of(case: &str) -> Vec<(String, f64, Vec<f64>)> {
     strata
 }
 
-/// Stratified estimate, with and without the finite population correction of each stratum.
+/// Stratified estimate, without and with a list of the units of each stratum.
 fn stratify(strata: &[(String, f64, Vec<f64>)]) -> (Estimate, Estimate) {
-    let parts = |fpc: bool| -> Vec<Part> {
+    let parts = |from_list: bool| -> Vec<Part> {
         let part = |(_, units, values): &(String, f64, Vec<f64>)| Part {
             area_ha: *units,
-            estimate: if fpc {
-                with_fpc(simple(values), *units)
+            estimate: if from_list {
+                listed(values, *units)
             } else {
                 simple(values)
             },
