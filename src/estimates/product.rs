@@ -204,7 +204,7 @@ mod tests {
             trees: trees(0, &[8.0, 9.0, 10.0, 11.0, 12.0]),
         };
         let product = product(count, &[factor], false);
-        let (g, r) = (16.0 / 3.0 / 400.0, 0.5 / 100.0);
+        let (g, r) = (16.0_f64 / 3.0 / 400.0, 0.5_f64 / 100.0);
         let (v, both) = (200.0_f64, g + r);
         close(product.std_error_bruce().unwrap(), v * both.sqrt());
         let cross = g * r;

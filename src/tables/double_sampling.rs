@@ -183,12 +183,27 @@ fn words(compilation: &Compilation<'_>, sampling: &DoubleSampling) -> Vec<String
             sampling.shared_plots, sampling.donor_plots
         )
     };
-    vec![
+    let one_tree = sampling.rows.iter().filter(|row| {
+        let spread = row.product.ratio_variance;
+        row.species.is_some() && spread.is_none()
+    });
+    let one_tree: Vec<String> = one_tree
+        .map(|row| species_label(row.species, compilation.records))
+        .collect();
+    let mut words = vec![
         used.to_owned(),
         independent.to_owned(),
         shared,
         "Bruce adds the two variances; Goodman takes their product off (unbiased); with + it is \
          added (for known variances)."
             .to_owned(),
-    ]
+    ];
+    if !one_tree.is_empty() {
+        words.push(format!(
+            "The ratio of {} rests on one measured tree: no error by the product rule, of the \
+             species and of all; one ratio for all species (volume_ratio_by: pooled) has one.",
+            one_tree.join(", ")
+        ));
+    }
+    words
 }

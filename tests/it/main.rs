@@ -21,6 +21,7 @@ mod cruise;
 mod design_errors;
 mod designs;
 mod dirty_field_book;
+mod double_sampling;
 mod estimators;
 mod explain_estimate;
 mod families_canada;
