@@ -499,7 +499,7 @@ struct Linear {
     donor: Vec<f64>,
 }
 
-fn value(plot: &PlotSum, domain: Domain, column: Column) -> f64 {
+pub(super) fn value(plot: &PlotSum, domain: Domain, column: Column) -> f64 {
     plot.get(domain).map_or(0.0, |sums| sums.value(column))
 }
 

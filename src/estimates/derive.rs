@@ -2,7 +2,9 @@
 
 use super::Estimate;
 use super::counted::{Borrowed, Borrowing};
+use super::double_sampling::DoubleSample;
 use super::layout::{Layout, layout, size_of_stratum, strata_weights};
+use super::product::Product;
 use super::sample::Sample;
 use super::simple::simple;
 use super::stand::{ValuedVisit, donor_of};
@@ -40,6 +42,8 @@ pub enum StandDerivation<'a> {
         donor: SelectionIndex,
         /// The derivation.
         borrowed: Borrowed,
+        /// The product rule, where the design takes the error from it.
+        product: Option<Product>,
     },
 }
 
@@ -65,7 +69,9 @@ impl StandDerivation<'_> {
     pub fn estimate(&self) -> Estimate {
         match self {
             StandDerivation::Plots { estimate, .. } => *estimate,
-            StandDerivation::Borrowed { borrowed, .. } => borrowed.estimate,
+            StandDerivation::Borrowed {
+                borrowed, product, ..
+            } => product.map_or(borrowed.estimate, |p| p.estimate(borrowed.estimate)),
         }
     }
 }
@@ -93,9 +99,12 @@ pub fn derive_stand<'a>(
         let weights = strata_weights(design, this, stratum)?;
         let laid_out = layout(design, this, selection);
         let borrowing = Borrowing::new(design, this, (own, &laid_out), donor);
+        let borrowed = borrowing.derive(domain, column, &weights)?;
+        let double = DoubleSample::new(design, this, (own, &laid_out), donor, values);
         return Some(StandDerivation::Borrowed {
             donor: donor.selection,
-            borrowed: borrowing.derive(domain, column, &weights)?,
+            product: double.asked((domain, column), stratum, &borrowed),
+            borrowed,
         });
     }
     let strata: Vec<usize> = stratum.map_or_else(|| (0..this.strata.len()).collect(), |h| vec![h]);

@@ -5,7 +5,8 @@
 //!
 //! ```text
 //! plot sums --> strata [layout, sample] --> stand [stratified] --> strata over stands, everything
-//!           \-> counted sweeps: volume from a donor selection [counted]
+//!           \-> counted sweeps: volume from a donor selection [counted]; its error over plots
+//!               [counted] or by the product rule [double_sampling, product]
 //! ```
 //! Each stand is estimated by a pure function of its own ([`estimate_stand`]), so that stands may
 //! run side by side; [`combine_stands`] puts them together in the order of the records.
@@ -24,6 +25,7 @@ pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 pub mod bootstrap;
 mod counted;
 mod derive;
+mod double_sampling;
 mod grid;
 mod group;
 mod interval;
@@ -32,6 +34,7 @@ mod logs;
 pub mod metrics;
 pub mod paired;
 mod plots;
+pub mod product;
 mod ratios;
 pub mod sample;
 pub mod simple;
@@ -44,6 +47,7 @@ mod whole;
 
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
 pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
+pub use double_sampling::{DoubleSampling, DoubleSamplingRow, double_sampling};
 pub use interval::plots_needed;
 pub use layout::plot_weights;
 pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
@@ -64,6 +68,8 @@ pub enum NoInterval {
     StratumWithOnePlot,
     /// Everything was counted: there is no sampling error.
     FullTally,
+    /// A volume by the product rule whose ratio rests on one tree.
+    OneTree,
     /// A ratio for which no sound interval is given.
     Ratio,
 }

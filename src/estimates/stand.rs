@@ -1,6 +1,7 @@
 //! One stand: plot sums, then its strata, then the stand over its strata.
 
 use super::counted::{Borrowing, Lender};
+use super::double_sampling::DoubleSample;
 use super::group::{Given, Group, cells_of, combine};
 use super::layout::{Layout, layout, of_stratum, size_of_stratum, strata_weights};
 use super::plots::{self, PlotValue};
@@ -346,10 +347,16 @@ impl Context<'_> {
         };
         let borrowing = Borrowing::new(self.design, self.stand, (sums, layout), donor);
         self.note_lenders(&borrowing, donor.selection, &place, notes);
-        let fill = |group: &mut Group, weights: &[f64]| {
+        let of = (self.design, self.stand);
+        let double = DoubleSample::new(of.0, of.1, (sums, layout), donor, self.values);
+        let fill = |group: &mut Group, stratum: Option<usize>, weights: &[f64]| {
             for (domain, cell) in &mut group.cells {
                 for column in borrowed() {
-                    cell.columns[column as usize] = borrowing.volume(*domain, column, weights);
+                    let derived = borrowing.derive(*domain, column, weights);
+                    cell.columns[column as usize] = derived.map(|borrowed| {
+                        let product = double.asked((*domain, column), stratum, &borrowed);
+                        product.map_or(borrowed.estimate, |p| p.estimate(borrowed.estimate))
+                    });
                 }
             }
             for column in borrowed() {
@@ -359,13 +366,13 @@ impl Context<'_> {
         for (h, group) in groups.strata.iter_mut().enumerate() {
             if let Some(group) = group {
                 let weights = strata_weights(self.design, self.stand, Some(h));
-                fill(group, &weights.unwrap_or_default());
+                fill(group, Some(h), &weights.unwrap_or_default());
             }
         }
         if let Some(group) = &mut groups.stand
             && let Some(weights) = strata_weights(self.design, self.stand, None)
         {
-            fill(group, &weights);
+            fill(group, None, &weights);
         }
     }
 

@@ -1,7 +1,8 @@
 //! A volume borrowed by a counted sweep: ratios, first-order parts of the plots, variances.
 
 use crate::compile::Compilation;
-use crate::estimates::Borrowed;
+use crate::estimates::product::Product;
+use crate::estimates::{Borrowed, Estimate};
 use crate::math::digits::six_digits;
 use crate::records::Stand;
 use crate::tables::figures::species_label;
@@ -15,7 +16,7 @@ pub(super) fn borrowed_blocks(
     compilation: &Compilation<'_>,
     stand: &Stand,
     donor: &str,
-    borrowed: &Borrowed,
+    (borrowed, product): (&Borrowed, Option<Product>),
 ) -> Vec<Block> {
     let estimate = &borrowed.estimate;
     let mut lines = vec![format!(
@@ -23,14 +24,18 @@ pub(super) fn borrowed_blocks(
         six_digits(estimate.mean)
     )];
     if let (Some(std_error), Some(df)) = (estimate.std_error, estimate.df) {
+        let over_plots = product.map_or("", |_| " over plots (not used, see below)");
         lines.extend([
             format!(
-                "standard error: square root of the sum of variances = sqrt({}) = {}",
+                "standard error{over_plots}: square root of the sum of variances = sqrt({}) = {}",
                 six_digits(std_error * std_error),
                 six_digits(std_error)
             ),
             format!("degrees of freedom, by Satterthwaite: {}", six_digits(df)),
         ]);
+    }
+    if let Some(product) = product {
+        lines.extend(product_lines(&product, *estimate));
     }
     vec![
         Block::Table(ratios(compilation, donor, borrowed)),
@@ -38,6 +43,37 @@ pub(super) fn borrowed_blocks(
         Block::Table(strata(stand, donor, borrowed)),
         Block::Lines(lines),
     ]
+}
+
+/// The error by the product rule, which the design asks for.
+fn product_lines(product: &Product, over_plots: Estimate) -> Vec<String> {
+    let part = |variance: Option<f64>| variance.map_or("not known".to_owned(), six_digits);
+    let df = |df: Option<f64>| df.map_or(String::new(), |df| format!(" on {} df", six_digits(df)));
+    let estimate = product.estimate(over_plots);
+    let mut lines = vec![
+        "error by the product rule (volume_ratio_error: product), measured trees independent of \
+         the counts:"
+            .to_owned(),
+        format!(
+            "variance by the counts, ratios held fixed: {}{}",
+            part(product.count_variance()),
+            df(product.count.df)
+        ),
+        format!(
+            "variance by the ratios of {} measured trees, basal area held fixed: {}{}",
+            product.n_trees,
+            part(product.ratio_variance),
+            df(product.ratio_df)
+        ),
+    ];
+    if let Some(std_error) = estimate.std_error {
+        lines.push(format!(
+            "standard error: square root of their sum = {} (Bruce 1961){}",
+            six_digits(std_error),
+            df(estimate.df)
+        ));
+    }
+    lines
 }
 
 fn ratios(compilation: &Compilation<'_>, donor: &str, borrowed: &Borrowed) -> Table {

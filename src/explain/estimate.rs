@@ -410,9 +410,14 @@ fn sum(compilation: &Compilation<'_>, row: &EstimateRow, quantity: Quantity, rep
                     );
                 }
             }
-            StandDerivation::Borrowed { donor, borrowed } => {
+            StandDerivation::Borrowed {
+                donor,
+                borrowed,
+                product,
+            } => {
                 let donor = &compilation.design.selections[*donor].name;
-                let blocks = borrowed_blocks(compilation, derived.stand, donor, borrowed);
+                let blocks =
+                    borrowed_blocks(compilation, derived.stand, donor, (borrowed, *product));
                 report.section(format!("Borrowed volume{of_stand}"), blocks);
             }
         }

@@ -103,6 +103,9 @@ fn why_none(reason: NoInterval) -> &'static str {
             "a stratum with one plot: there is no standard error and no interval"
         }
         NoInterval::FullTally => "everything was tallied: there is no sampling error",
+        NoInterval::OneTree => {
+            "a ratio of one measured tree: there is no standard error and no interval"
+        }
         NoInterval::Ratio => "a ratio of means: no sound interval is known",
     }
 }

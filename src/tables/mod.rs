@@ -9,6 +9,7 @@ pub mod biomass;
 pub mod catalogue;
 pub mod compare;
 pub mod curves;
+pub mod double_sampling;
 pub mod equations;
 pub mod evaluation;
 pub mod extrapolation;

@@ -7,8 +7,8 @@ use crate::estimates::{Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
-    Block, Report, Table, assumptions, biomass, curves, equations, figures, heights_audit, logs,
-    paired, plots, stand, systematic, whole_error,
+    Block, Report, Table, assumptions, biomass, curves, double_sampling, equations, figures,
+    heights_audit, logs, paired, plots, stand, systematic, whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -87,6 +87,7 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
     }
     report.section("Fixed plots and sweep", paired::blocks(compilation, at));
     report.section("Systematic layout", systematic::blocks(compilation, at));
+    report.section("Double sampling", double_sampling::blocks(compilation, at));
     if this.strata.len() > 1 {
         report.section("Strata", strata_blocks(&lookup, design, this));
     }
@@ -204,7 +205,7 @@ fn no_interval_words(
              standard error and no interval.",
         ),
         NoInterval::FullTally => Some("Every tree was tallied: there is no sampling error."),
-        NoInterval::Ratio => None,
+        NoInterval::OneTree | NoInterval::Ratio => None,
     }
 }
 

@@ -85,7 +85,9 @@ pub fn tree_weights(
             let plots = plot_weights(compilation.design, stand, part.stratum, selection)?;
             Some(expanded(stand, selection, &plots, |_| 1.0))
         }
-        StandDerivation::Borrowed { donor, borrowed } => {
+        StandDerivation::Borrowed {
+            donor, borrowed, ..
+        } => {
             let lent = |species: usize| -> f64 {
                 let borrowers = borrowed.species.iter();
                 borrowers
