@@ -41,7 +41,7 @@ pub enum StandDerivation<'a> {
         /// The selection that lends.
         donor: SelectionIndex,
         /// The derivation.
-        borrowed: Borrowed,
+        borrowed: Box<Borrowed>,
         /// The product rule, where the design takes the error from it.
         product: Option<Product>,
     },
@@ -104,7 +104,7 @@ pub fn derive_stand<'a>(
         return Some(StandDerivation::Borrowed {
             donor: donor.selection,
             product: double.asked((domain, column), stratum, &borrowed),
-            borrowed,
+            borrowed: Box::new(borrowed),
         });
     }
     let strata: Vec<usize> = stratum.map_or_else(|| (0..this.strata.len()).collect(), |h| vec![h]);

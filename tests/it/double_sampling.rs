@@ -246,7 +246,7 @@ volume: { set: constructed }
 const SET: &str = "\
 title: Constructed volume
 citation: made for a check of the estimators
-obtained: own measurements
+obtained: set up by the user
 form: formula
 formula: \"0.45 * 3.14159265358979323846 / 40000 * dbh_cm * dbh_cm * height_m\"
 quantity: total
@@ -327,7 +327,7 @@ fn a_cruise_by_hand() {
         "design.yaml",
         "--selection",
         "tally",
-        "--attribute",
+        "--estimate",
         "volume_total",
     ]);
     insta::assert_snapshot!(
