@@ -2,7 +2,7 @@
 
 use super::stand::{Summed, ValuedVisit};
 use crate::design::SelectionIndex;
-use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain};
+use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain, cells_of_visit};
 use crate::records::{Stand, Visit};
 
 /// The figures of one plot and selection.
@@ -50,7 +50,21 @@ pub(super) fn plot_values(
         live: figures(sums, at.visit, sum, StatusDomain::Live, summed),
         dead: figures(sums, at.visit, sum, StatusDomain::Dead, summed),
     };
+    if sums.three_p {
+        let of_sheet = |at: &ValuedVisit| value((at, &sheet_sum(stand, at)));
+        return visits.iter().map(of_sheet).collect();
+    }
     visits.iter().zip(&sums.plots).map(value).collect()
+}
+
+/// What the measured trees of a sheet of a 3P sample stand for.
+fn sheet_sum(stand: &Stand, at: &ValuedVisit) -> PlotSum {
+    let area_ha = stand.strata[at.plot.stratum].area_ha;
+    PlotSum {
+        plot: 0,
+        stratum: at.plot.stratum,
+        cells: cells_of_visit(at.visit, at.values, area_ha, None),
+    }
 }
 
 fn figures(

@@ -161,13 +161,28 @@ impl Context<'_> {
             stand: None,
         };
         let place = self.place(sums.selection);
+        if sums.three_p && sums.plots.is_empty() && !self.visits(sums.selection).is_empty() {
+            notes.push(note(
+                "three-p-without-sample",
+                format!(
+                    "{place}: trees were predicted, but none was measured, so nothing is given"
+                ),
+            ));
+        }
         if sums.plots.is_empty() {
             return groups;
         }
         if sums.area_missing {
             notes.push(note(
                 "full-tally-without-area",
-                format!("{place}: the area of a full tally is not known, so nothing per hectare is given"),
+                format!(
+                    "{place}: the area of a {} is not known, so nothing per hectare is given",
+                    if sums.three_p {
+                        "3P sample"
+                    } else {
+                        "full tally"
+                    }
+                ),
             ));
             return groups;
         }
@@ -251,7 +266,8 @@ impl Context<'_> {
             notes.push(note(
                 "stratum-not-sampled",
                 format!(
-                    "{place}: not carried out in stratum {}, so nothing is given for the stand as a whole",
+                    "{place}: not carried out{} in stratum {}, so nothing is given for the stand as a whole",
+                    if sums.three_p { ", or no tree measured," } else { "" },
                     unsampled.join(", ")
                 ),
             ));

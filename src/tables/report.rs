@@ -235,6 +235,9 @@ pub fn method_words(design: &Design, selection: SelectionIndex) -> String {
             format!("strips of {} by {}", length(*length_m), length(*width_m))
         }
         Method::FullTally => "full tally".to_owned(),
+        Method::ThreeP { largest_number } => {
+            format!("3P sample, largest number {largest_number}")
+        }
         Method::AngleGauge { baf_m2_per_ha } => {
             let unit = units.basal_area_per_area();
             let factor = (baf_m2_per_ha * unit.from_metric * 1e4).round() / 1e4;
