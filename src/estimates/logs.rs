@@ -147,16 +147,16 @@ pub fn sample_logs(
         let visits = plots.flat_map(|plot| &plot.visits);
         visits.filter(move |visit| visit.selection == selection)
     };
+    if visits().any(|visit| matches!(visit.rule, Rule::ThreeP(_))) {
+        return Err(format!(
+            "{name}: logs of a 3P sample are not summed; the tree list has what each tree stands for"
+        ));
+    }
     if design.selections[selection].measured != Measured::All
         || visits().any(|visit| !visit.counts.is_empty())
     {
         return Err(format!(
             "{name}: trees were only counted, so there are no logs"
-        ));
-    }
-    if visits().any(|visit| matches!(visit.rule, Rule::ThreeP(_))) {
-        return Err(format!(
-            "{name}: logs of a 3P sample are not summed; the tree list has what each tree stands for"
         ));
     }
     let mut sample = LogSample::default();

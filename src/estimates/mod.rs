@@ -37,6 +37,7 @@ pub mod simple;
 pub mod skew;
 mod stand;
 pub mod stratified;
+mod three_p;
 mod top_height;
 mod whole;
 
@@ -47,6 +48,7 @@ pub use layout::plot_weights;
 pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
+pub use three_p::{ThreePFigures, three_p_figures};
 pub use whole::{CruiseEstimates, combine_stands};
 
 /// Why an estimate has no interval.

@@ -22,6 +22,7 @@ pub mod plots;
 pub mod report;
 pub mod sampling;
 pub mod stand;
+pub mod three_p;
 pub mod tidy;
 pub mod trees;
 pub mod whole_error;

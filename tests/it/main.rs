@@ -54,6 +54,7 @@ mod side_by_side;
 mod simulation;
 mod species_tables;
 mod stands_and_strata;
+mod three_p;
 mod upper_flat_creek;
 mod upper_flat_creek_check;
 mod volume_choice;

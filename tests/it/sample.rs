@@ -8,7 +8,8 @@ use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
 };
 use spinney::records::{
-    Count, CruiseSpecies, HeightRecord, Plot, Records, Rule, Stand, Status, Stratum, Tree, Visit,
+    Count, CruiseSpecies, HeightRecord, Plot, Records, Rule, Stand, Status, Stratum, ThreeP, Tree,
+    Visit,
 };
 use spinney::species::SpeciesId;
 use spinney::stems::TreeValues;
