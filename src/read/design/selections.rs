@@ -439,6 +439,10 @@ fn link_ratios(
             let message = format!("the trees of selection {} were only counted", seen(&lender));
             let hint = "volume ratios can only come from a selection with measured trees";
             entry.error(walk, "no-measured-trees", message, hint);
+        } else if matches!(selections[found].method, Method::ThreeP { .. }) {
+            let message = format!("{} is a 3P sample: it lends no volume ratio", seen(&lender));
+            let hint = "name a selection of plots or sweeps with measured trees";
+            entry.error(walk, "no-measured-trees", message, hint);
         } else if measured == Measured::All {
             let message = format!(
                 "every tree of selection {} was measured, so it needs no volume ratio",
