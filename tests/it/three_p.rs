@@ -12,7 +12,7 @@ type Row = BTreeMap<String, String>;
 const SET: &str = "\
 title: A straight line
 citation: made up for a test
-obtained: made up
+obtained: set up by the user
 form: formula
 formula: \"a * dbh_cm\"
 quantity: total
