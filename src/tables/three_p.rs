@@ -88,9 +88,9 @@ fn table(
     let what = quantity.words();
     add(
         &format!("mean ratio of {what}"),
-        of.mean_ratio(),
+        of.mean_ratio().map(|ratio| ratio * factor),
         4,
-        "m3, m2 per predicted",
+        &format!("{unit_of_total} per predicted"),
     );
     add("variation of the ratio", of.ratio_cv_pct(), 1, "%");
     let total = |value: f64| value * factor;
