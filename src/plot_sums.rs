@@ -331,6 +331,7 @@ impl PlotSum {
 }
 
 /// The plot sums of one selection in one stand.
+#[expect(clippy::struct_excessive_bools, reason = "each is a plain fact")]
 #[derive(Clone, Debug, PartialEq)]
 pub struct SelectionSums {
     /// Which selection.

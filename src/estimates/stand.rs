@@ -215,7 +215,9 @@ impl Context<'_> {
     fn given(&self, sums: &SelectionSums) -> Given {
         Column::ALL.map(|column| {
             let counted_too = matches!(column, Column::BasalArea | Column::MeasuredBasalArea);
-            self.summed.has(column) && (counted_too || !sums.counted)
+            // An estimated sum of heights over a counted number of trees is no mean height.
+            let no_sense = sums.three_p && column == Column::Height;
+            self.summed.has(column) && (counted_too || !sums.counted) && !no_sense
         })
     }
 
