@@ -158,11 +158,24 @@ pub enum Method {
     },
     /// Every tree of the stand.
     FullTally,
+    /// Every tree of the stand is visited and a value predicted for it; a tree is measured with
+    /// probability in proportion to that (3P sampling).
+    ThreeP {
+        /// The largest random number, in the unit of the predictions.
+        largest_number: f64,
+    },
     /// Angle gauge (prism, relascope) with its basal area factor.
     AngleGauge {
         /// Basal area factor.
         baf_m2_per_ha: f64,
     },
+}
+
+impl Method {
+    /// Is every tree of the stand visited? Then there are no plots, only sheets.
+    pub fn visits_all(&self) -> bool {
+        matches!(self, Method::FullTally | Method::ThreeP { .. })
+    }
 }
 
 /// One ring rule of a nested plot.

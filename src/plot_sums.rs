@@ -13,10 +13,12 @@
 
 use std::collections::BTreeMap;
 
-use crate::design::{Design, Measured, SelectionIndex};
+use crate::design::{Design, Measured, Method, SelectionIndex};
 use crate::expansion::{self, Expansion};
 use crate::records::{CruiseSpeciesIndex, Rule, Stand, Status, Tree, Visit};
 use crate::stems::TreeValues;
+
+mod three_p;
 
 /// What is estimated.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -329,6 +331,7 @@ impl PlotSum {
 }
 
 /// The plot sums of one selection in one stand.
+#[expect(clippy::struct_excessive_bools, reason = "each is a plain fact")]
 #[derive(Clone, Debug, PartialEq)]
 pub struct SelectionSums {
     /// Which selection.
@@ -338,8 +341,11 @@ pub struct SelectionSums {
     pub counted: bool,
     /// Is every tree of the stand in it?
     pub full_tally: bool,
-    /// The plots where it was carried out, in the order of the stand.
+    /// The plots where it was carried out, in the order of the stand; the sample trees of a 3P
+    /// sample.
     pub plots: Vec<PlotSum>,
+    /// Is it a 3P sample? Its units are trees.
+    pub three_p: bool,
     /// A stratum that was tallied in full has no known area: its trees cannot be expanded.
     pub area_missing: bool,
 }
@@ -357,11 +363,16 @@ pub fn sum_selection(
         visits.filter(move |visit| visit.selection == selection)
     };
     let rule = &design.selections[selection];
+    let three_p = matches!(rule.method, Method::ThreeP { .. });
+    if three_p {
+        return three_p::sum_selection(design, stand, selection, values);
+    }
     let counted = rule.measured != Measured::All || visits().any(|v| !v.counts.is_empty());
     let mut sums = SelectionSums {
         selection,
         counted,
         full_tally: visits().any(|visit| visit.rule == Rule::FullTally),
+        three_p,
         plots: Vec::new(),
         area_missing: false,
     };
@@ -378,7 +389,7 @@ pub fn sum_selection(
             sums.plots.push(PlotSum {
                 plot: index,
                 stratum: plot.stratum,
-                cells: cells(
+                cells: cells_of_visit(
                     visit,
                     values,
                     area_ha,
@@ -391,7 +402,7 @@ pub fn sum_selection(
 }
 
 /// Sums one visit: first by the finest cells, then each of them into its margins.
-fn cells(
+pub fn cells_of_visit(
     visit: &Visit,
     values: &[TreeValues],
     stratum_area_ha: Option<f64>,
@@ -422,28 +433,37 @@ fn cells(
     }
     let mut cells: BTreeMap<Domain, Sums> = BTreeMap::new();
     for ((status, species, class), sums) in &finest {
-        let statuses = match *status {
-            Status::Live => [Some(StatusDomain::Live), None],
-            Status::Dead { decay_class } => [
-                Some(StatusDomain::Dead),
-                Some(StatusDomain::DecayClass(decay_class)),
-            ],
-        };
-        let classes = [Some(None), class.map(Some)];
-        for status in statuses.into_iter().flatten() {
-            for species in [None, Some(*species)] {
-                for dbh_class in classes.into_iter().flatten() {
-                    let domain = Domain {
-                        status,
-                        species,
-                        dbh_class,
-                    };
-                    cells.entry(domain).or_default().add(sums);
-                }
-            }
+        for domain in domains_of(*status, *species, *class) {
+            cells.entry(domain).or_default().add(sums);
         }
     }
     cells.into_iter().collect()
+}
+
+/// The domains that a tree of this kind belongs to.
+fn domains_of(
+    status: Status,
+    species: CruiseSpeciesIndex,
+    class: Option<u32>,
+) -> impl Iterator<Item = Domain> {
+    let statuses = match status {
+        Status::Live => [Some(StatusDomain::Live), None],
+        Status::Dead { decay_class } => [
+            Some(StatusDomain::Dead),
+            Some(StatusDomain::DecayClass(decay_class)),
+        ],
+    };
+    let classes = [Some(None), class.map(Some)];
+    statuses.into_iter().flatten().flat_map(move |status| {
+        [None, Some(species)].into_iter().flat_map(move |species| {
+            let classes = classes.into_iter().flatten();
+            classes.map(move |dbh_class| Domain {
+                status,
+                species,
+                dbh_class,
+            })
+        })
+    })
 }
 
 /// Trees below the limits (or outside every ring) make no cell.

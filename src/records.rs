@@ -114,11 +114,43 @@ pub enum Rule {
     NestedRings(Vec<crate::design::Ring>),
     /// Every tree of the stratum.
     FullTally,
+    /// Every tree of the stratum predicted, some measured.
+    ThreeP(ThreeP),
     /// Angle gauge.
     AngleGauge {
         /// Basal area factor.
         baf_m2_per_ha: f64,
     },
+}
+
+/// A 3P sample in one stratum, over all its sheets.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ThreeP {
+    /// The largest random number; trees predicted above it are all measured.
+    pub largest_number: f64,
+    /// Sum of the predictions of the trees that are not above it, measured or not.
+    pub predicted: f64,
+    /// Measured trees that are not above it.
+    pub sample_trees: usize,
+}
+
+impl ThreeP {
+    /// Is a tree of this prediction measured in any case, so that it stands for itself alone?
+    pub fn is_certain(&self, prediction: f64) -> bool {
+        prediction > self.largest_number
+    }
+
+    /// Trees of the stratum that a measured tree stands for: 1, or `P / (n prediction)`.
+    ///
+    /// Source: Grosenbaugh 1965, USDA Forest Service Research Paper PSW-21 (adjusted estimate;
+    /// from memory).
+    pub fn trees_for(&self, prediction: f64) -> f64 {
+        if self.is_certain(prediction) {
+            1.0
+        } else {
+            self.predicted / (self.sample_trees as f64 * prediction)
+        }
+    }
 }
 
 /// Alive, or dead in a state of decay.
@@ -175,6 +207,8 @@ pub struct Tree {
     pub crown_ratio_pct: Option<f64>,
     /// Basal area factor of its own, where the gauge was changed between trees.
     pub baf_m2_per_ha: Option<f64>,
+    /// What was predicted for it before it was measured, in a 3P sample.
+    pub prediction: Option<f64>,
     /// Below the least dbh of the selection (or outside every ring): kept, but stands for nothing.
     pub excluded: bool,
 }
@@ -207,7 +241,7 @@ pub struct Reading {
     pub tape_ratio: f64,
 }
 
-/// Trees that were only counted at one sweep.
+/// Trees that were only counted at one sweep, or predicted and not measured on one sheet.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Count {
     /// Species.
@@ -216,6 +250,8 @@ pub struct Count {
     pub status: Status,
     /// How many.
     pub count: f64,
+    /// Sum of what was predicted for them, in a 3P sample.
+    pub prediction: Option<f64>,
     /// Line in the counts file.
     pub line: usize,
 }

@@ -49,6 +49,7 @@ pub(super) fn layout_with(
 ) -> Layout {
     let all = plots(stand, selection);
     let tallied = all.iter().any(|(_, visit)| visit.rule == Rule::FullTally);
+    let three_p = three_p(&all);
     let mut without_places = false;
     let strata = (0..stand.strata.len())
         .map(|h| {
@@ -58,6 +59,9 @@ pub(super) fn layout_with(
             }
             if tallied {
                 return Some(Sample::tallied(here.len()));
+            }
+            if three_p {
+                return sample_trees(&here);
             }
             let sample = sample_of(design, &here);
             let after = design.sampling.strata == StrataWeights::AfterSampling;
@@ -84,15 +88,35 @@ pub(super) fn layout_with(
     Layout {
         strata,
         together: match design.sampling.strata {
-            _ if tallied => Together::Strata,
+            _ if tallied || three_p => Together::Strata,
             StrataWeights::Areas => Together::Strata,
             StrataWeights::AfterSampling => Together::AfterSampling,
             StrataWeights::Estimated => Together::FirstSample,
         },
-        stand: (!tallied)
+        stand: (!tallied && !three_p)
             .then(|| across_strata(design, stand, &all, variance))
             .flatten(),
         without_places,
+    }
+}
+
+/// Are these the sheets of a 3P sample?
+fn three_p(plots: &[At<'_>]) -> bool {
+    let mut plots = plots.iter();
+    plots.any(|(_, visit)| matches!(visit.rule, Rule::ThreeP(_)))
+}
+
+/// The sample trees of a stratum as its units; a tally where all trees were measured in any case.
+/// `None` where none was measured of those that were left to chance.
+fn sample_trees(sheets: &[At<'_>]) -> Option<Sample> {
+    let found = sheets.iter().find_map(|(_, visit)| match visit.rule {
+        Rule::ThreeP(sample) => Some(sample),
+        _ => None,
+    })?;
+    match found.sample_trees {
+        0 if found.predicted > 0.0 => None,
+        0 => Some(Sample::tallied(1)),
+        n => Some(Sample::of_plots(n)),
     }
 }
 
@@ -126,7 +150,7 @@ fn size(visit: &Visit) -> f64 {
     let full_ha = match &visit.rule {
         Rule::FixedArea { area_ha, .. } => *area_ha,
         Rule::NestedRings(rings) => rings.iter().map(|ring| ring.area_ha).fold(0.0, f64::max),
-        Rule::FullTally | Rule::AngleGauge { .. } => return visit.plot_fraction,
+        Rule::FullTally | Rule::ThreeP(_) | Rule::AngleGauge { .. } => return visit.plot_fraction,
     };
     full_ha * visit.plot_fraction / slope::factor(visit.slope_to_correct)
 }
@@ -224,7 +248,7 @@ pub(super) fn size_of_stratum(design: &Design, stand: &Stand, stratum: usize) ->
 }
 
 /// What one unit per hectare on each plot adds to the mean of the stand over its strata, or of one
-/// of these; 0 for plots outside it, or where the selection was not carried out. `None` where a
+/// of these (of a 3P sample: to what its trees stand for together); 0 for plots outside it, or where the selection was not carried out. `None` where a
 /// stratum was not sampled, or the strata cannot be put together.
 pub fn plot_weights(
     design: &Design,
@@ -233,10 +257,17 @@ pub fn plot_weights(
     selection: SelectionIndex,
 ) -> Option<Vec<f64>> {
     let layout = layout(design, stand, selection);
+    let three_p = three_p(&plots(stand, selection));
     let shares = strata_weights(design, stand, stratum)?;
     let mut weights = vec![0.0; stand.plots.len()];
     for (h, share) in shares.iter().enumerate().filter(|(_, share)| **share > 0.0) {
-        let of_plots = layout.strata[h].as_ref()?.weights();
+        let sample = layout.strata[h].as_ref()?;
+        // The share of a sample tree is already in the trees that it stands for.
+        let of_plots = if three_p {
+            vec![1.0; stand.plots.len()]
+        } else {
+            sample.weights()
+        };
         let here = stand.plots.iter().enumerate().filter(|(_, plot)| {
             let mut visits = plot.visits.iter();
             plot.stratum == h && visits.any(|visit| visit.selection == selection)

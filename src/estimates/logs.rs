@@ -18,7 +18,7 @@ use crate::design::{Design, Measured, SelectionIndex};
 use crate::expansion::expand;
 use crate::logs::bucking::{Bucked, Log, net};
 use crate::plot_sums::dbh_class;
-use crate::records::{CruiseSpeciesIndex, Stand, Tree};
+use crate::records::{CruiseSpeciesIndex, Rule, Stand, Tree};
 
 /// The finest group of logs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -147,6 +147,11 @@ pub fn sample_logs(
         let visits = plots.flat_map(|plot| &plot.visits);
         visits.filter(move |visit| visit.selection == selection)
     };
+    if visits().any(|visit| matches!(visit.rule, Rule::ThreeP(_))) {
+        return Err(format!(
+            "{name}: logs of a 3P sample are not summed; the tree list has what each tree stands for"
+        ));
+    }
     if design.selections[selection].measured != Measured::All
         || visits().any(|visit| !visit.counts.is_empty())
     {

@@ -42,6 +42,7 @@ pub mod skew;
 mod stand;
 pub mod stratified;
 pub mod systematic;
+mod three_p;
 mod top_height;
 mod whole;
 
@@ -53,6 +54,7 @@ pub use layout::plot_weights;
 pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, Summed, estimate_stand};
+pub use three_p::{ThreePFigures, three_p_figures};
 pub use whole::{CruiseEstimates, combine_stands};
 
 /// Why an estimate has no interval.

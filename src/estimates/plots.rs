@@ -2,8 +2,8 @@
 
 use super::stand::{Summed, ValuedVisit};
 use crate::design::SelectionIndex;
-use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain};
-use crate::records::{Stand, Visit};
+use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums, StatusDomain, cells_of_visit};
+use crate::records::Stand;
 
 /// The figures of one plot and selection.
 #[derive(Clone, Debug, PartialEq)]
@@ -47,20 +47,36 @@ pub(super) fn plot_values(
         stratum: stand.strata[at.plot.stratum].name.clone(),
         plot: at.plot.name.clone(),
         selection: sums.selection,
-        live: figures(sums, at.visit, sum, StatusDomain::Live, summed),
-        dead: figures(sums, at.visit, sum, StatusDomain::Dead, summed),
+        live: figures(sums, at, stand, sum, StatusDomain::Live, summed),
+        dead: figures(sums, at, stand, sum, StatusDomain::Dead, summed),
     };
+    if sums.three_p {
+        let of_sheet = |at: &ValuedVisit| value((at, &sheet_sum(stand, at)));
+        return visits.iter().map(of_sheet).collect();
+    }
     visits.iter().zip(&sums.plots).map(value).collect()
+}
+
+/// What the measured trees of a sheet of a 3P sample stand for.
+fn sheet_sum(stand: &Stand, at: &ValuedVisit) -> PlotSum {
+    let area_ha = stand.strata[at.plot.stratum].area_ha;
+    PlotSum {
+        plot: 0,
+        stratum: at.plot.stratum,
+        cells: cells_of_visit(at.visit, at.values, area_ha, None),
+    }
 }
 
 fn figures(
     sums: &SelectionSums,
-    visit: &Visit,
+    at: &ValuedVisit,
+    stand: &Stand,
     sum: &PlotSum,
     status: StatusDomain,
     summed: &Summed,
 ) -> PlotFigures {
     let live = status == StatusDomain::Live;
+    let (visit, area_ha) = (at.visit, stand.strata[at.plot.stratum].area_ha);
     let trees = visit
         .trees
         .iter()
@@ -75,9 +91,16 @@ fn figures(
             && summed.has(column);
         known.then(|| cell.map_or(0.0, |sums| sums.value(column)))
     };
+    let tallied = tallied.fold(0.0, |sum, count| sum + count);
+    // On a sheet of a 3P sample trees are counted, whatever the measured ones stand for.
+    let number = |area_ha: f64| tallied / area_ha;
     PlotFigures {
-        tallied: tallied.fold(0.0, |sum, count| sum + count),
-        trees_per_ha: figure(Column::Trees),
+        tallied,
+        trees_per_ha: if sums.three_p {
+            area_ha.map(number)
+        } else {
+            figure(Column::Trees)
+        },
         basal_area_m2_per_ha: figure(Column::BasalArea),
         volume_m3_per_ha: figure(Column::VolumeTotal),
     }

@@ -162,13 +162,28 @@ impl Context<'_> {
             stand: None,
         };
         let place = self.place(sums.selection);
+        if sums.three_p && sums.plots.is_empty() && !self.visits(sums.selection).is_empty() {
+            notes.push(note(
+                "three-p-without-sample",
+                format!(
+                    "{place}: trees were predicted, but none was measured, so nothing is given"
+                ),
+            ));
+        }
         if sums.plots.is_empty() {
             return groups;
         }
         if sums.area_missing {
             notes.push(note(
                 "full-tally-without-area",
-                format!("{place}: the area of a full tally is not known, so nothing per hectare is given"),
+                format!(
+                    "{place}: the area of a {} is not known, so nothing per hectare is given",
+                    if sums.three_p {
+                        "3P sample"
+                    } else {
+                        "full tally"
+                    }
+                ),
             ));
             return groups;
         }
@@ -201,7 +216,9 @@ impl Context<'_> {
     fn given(&self, sums: &SelectionSums) -> Given {
         Column::ALL.map(|column| {
             let counted_too = matches!(column, Column::BasalArea | Column::MeasuredBasalArea);
-            self.summed.has(column) && (counted_too || !sums.counted)
+            // An estimated sum of heights over a counted number of trees is no mean height.
+            let no_sense = sums.three_p && column == Column::Height;
+            self.summed.has(column) && (counted_too || !sums.counted) && !no_sense
         })
     }
 
@@ -252,7 +269,8 @@ impl Context<'_> {
             notes.push(note(
                 "stratum-not-sampled",
                 format!(
-                    "{place}: not carried out in stratum {}, so nothing is given for the stand as a whole",
+                    "{place}: not carried out{} in stratum {}, so nothing is given for the stand as a whole",
+                    if sums.three_p { ", or no tree measured," } else { "" },
                     unsampled.join(", ")
                 ),
             ));

@@ -43,6 +43,11 @@ pub(super) fn of_stratum(
     visits: &[ValuedVisit],
     stratum_area_ha: Option<f64>,
 ) -> TopHeight<Estimate> {
+    // The thickest trees of a stand are not all among the measured ones of a 3P sample.
+    let three_p = |at: &ValuedVisit| matches!(at.visit.rule, Rule::ThreeP(_));
+    if visits.iter().any(three_p) {
+        return TopHeight::NoTrees;
+    }
     if visits.iter().any(|at| at.visit.rule == Rule::FullTally) {
         return match of_expanded(visits, stratum_area_ha) {
             TopHeight::NoTrees => TopHeight::NoTrees,

@@ -9,10 +9,11 @@
 //! w = w0 k c m / p     w0 from the rule (1/a, or F/g)   k slope factor     c like trees
 //!                      m times by walkthrough           p share of the plot in the stand
 //! full tally: w = c / A, A area of the stratum; slope and share have no part in it
+//! 3P sample:  w = P / (n p_j) / A, or 1 / A for a tree measured in any case [records::ThreeP]
 //! ```
 
 use crate::math::digits::six_digits;
-use crate::records::{Count, Rule, Tree, Visit};
+use crate::records::{Count, Rule, ThreeP, Tree, Visit};
 use crate::units::basal_area_m2;
 
 pub mod angle_gauge;
@@ -33,12 +34,13 @@ pub struct Expansion {
 fn multiplier(visit: &Visit, tree: &Tree) -> f64 {
     match visit.rule {
         Rule::FullTally => tree.count,
+        Rule::ThreeP(_) => 1.0,
         _ => boundary::factor(visit, tree) * slope::factor(visit.slope_to_correct),
     }
 }
 
-/// What one tree stands for. An excluded tree stands for nothing; `None` only for a full tally of
-/// a stratum whose area (`stratum_area_ha`) is unknown.
+/// What one tree stands for. An excluded tree stands for nothing; `None` only for a full tally
+/// or a 3P sample of a stratum whose area (`stratum_area_ha`) is unknown.
 pub fn expand(visit: &Visit, tree: &Tree, stratum_area_ha: Option<f64>) -> Option<Expansion> {
     if tree.excluded {
         return Some(Expansion::default());
@@ -53,6 +55,14 @@ pub fn expand(visit: &Visit, tree: &Tree, stratum_area_ha: Option<f64>) -> Optio
         Rule::NestedRings(rings) => fixed_area::ring_of(rings, tree.dbh_cm)
             .map_or(Expansion::default(), |ring| per_area(ring.area_ha)),
         Rule::FullTally => per_area(stratum_area_ha?),
+        Rule::ThreeP(sample) => {
+            let trees = tree.prediction.map_or(0.0, |of| sample.trees_for(of));
+            let one = per_area(stratum_area_ha?);
+            Expansion {
+                trees_per_ha: trees * one.trees_per_ha,
+                basal_area_m2_per_ha: trees * one.basal_area_m2_per_ha,
+            }
+        }
         Rule::AngleGauge { baf_m2_per_ha } => {
             let factor = tree.baf_m2_per_ha.unwrap_or(*baf_m2_per_ha);
             Expansion {
@@ -92,7 +102,7 @@ pub fn limiting_distance_m(rule: &Rule, dbh_cm: f64) -> Option<f64> {
     match rule {
         Rule::FixedArea { radius_m, .. } => *radius_m,
         Rule::NestedRings(rings) => fixed_area::ring_of(rings, dbh_cm).map(|ring| ring.radius_m),
-        Rule::FullTally => None,
+        Rule::FullTally | Rule::ThreeP(_) => None,
         Rule::AngleGauge { baf_m2_per_ha } => {
             Some(angle_gauge::limiting_distance_m(*baf_m2_per_ha, dbh_cm))
         }
@@ -133,6 +143,7 @@ pub fn derivation(visit: &Visit, tree: &Tree, stratum_area_ha: Option<f64>) -> V
             ),
             None => "full tally of an unknown area: trees/ha cannot be said".to_owned(),
         },
+        Rule::ThreeP(sample) => three_p_step(sample, tree, stratum_area_ha),
         Rule::AngleGauge { baf_m2_per_ha } => {
             let factor = tree.baf_m2_per_ha.unwrap_or(*baf_m2_per_ha);
             let shown = six_digits(factor);
@@ -157,9 +168,33 @@ pub fn derivation(visit: &Visit, tree: &Tree, stratum_area_ha: Option<f64>) -> V
     steps
 }
 
+fn three_p_step(sample: &ThreeP, tree: &Tree, stratum_area_ha: Option<f64>) -> String {
+    let (Some(prediction), Some(area_ha)) = (tree.prediction, stratum_area_ha) else {
+        return "3P sample of an unknown area: trees/ha cannot be said".to_owned();
+    };
+    let (shown, trees) = (six_digits(prediction), sample.trees_for(prediction));
+    if sample.is_certain(prediction) {
+        return format!(
+            "predicted {shown}, above the largest number {}: measured in any case, 1 / {area_ha} = \
+             {:.6} trees/ha",
+            six_digits(sample.largest_number),
+            trees / area_ha
+        );
+    }
+    format!(
+        "3P sample: predictions of {} in all, {} sample trees, {shown} for this one: {} / ({} x \
+         {shown}) / {area_ha} ha = {:.6} trees/ha",
+        six_digits(sample.predicted),
+        sample.sample_trees,
+        six_digits(sample.predicted),
+        sample.sample_trees,
+        trees / area_ha
+    )
+}
+
 /// The steps of [`multiplier`] that change something.
 fn multiplier_steps(visit: &Visit, tree: &Tree) -> Vec<String> {
-    let sampled = visit.rule != Rule::FullTally;
+    let sampled = !matches!(visit.rule, Rule::FullTally | Rule::ThreeP(_));
     let differs = |value: f64| (value - 1.0).abs() > 0.0;
     let mut steps = Vec::new();
     if sampled && visit.slope_to_correct.abs() > 0.0 {
@@ -208,6 +243,7 @@ mod tests {
             defect_pct: None,
             crown_ratio_pct: None,
             baf_m2_per_ha: None,
+            prediction: None,
             excluded: false,
         }
     }
@@ -281,6 +317,7 @@ mod tests {
             species: 0,
             status: Status::Live,
             count: 6.0,
+            prediction: None,
             line: 2,
         };
         assert_eq!(counted_basal_area_m2_per_ha(&visit, &count), Some(30.0));

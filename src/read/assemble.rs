@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use super::counts::CountSheet;
 use super::plots::PlotList;
 use super::strata::StrataByStand;
+use super::three_p;
 use super::trees::{TreeRow, TreeSheet};
 use crate::design::Design;
 use crate::records::{
@@ -58,6 +59,7 @@ pub(super) fn assemble(
                     species,
                     status: row.status,
                     count: row.count,
+                    prediction: row.prediction,
                     line: row.line,
                 });
             }
@@ -103,6 +105,7 @@ fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
         defect_pct: row.defect_pct,
         crown_ratio_pct: row.crown_ratio_pct,
         baf_m2_per_ha: row.baf_m2_per_ha,
+        prediction: row.prediction,
         excluded: row.excluded,
     }
 }
@@ -146,6 +149,7 @@ fn build_stands(
     }
     for stand in &mut stands {
         stand.plots.sort_by(|a, b| natural_order(&a.name, &b.name));
+        three_p::add_up(&mut stand.plots);
     }
     stands
 }
@@ -167,6 +171,7 @@ fn tree_order(a: &Tree, b: &Tree) -> Ordering {
             or_less(tree.defect_pct),
             or_less(tree.crown_ratio_pct),
             or_less(tree.baf_m2_per_ha),
+            or_less(tree.prediction),
         ]
     };
     natural_order(&a.number, &b.number)
@@ -185,6 +190,10 @@ fn count_order(a: &Count, b: &Count) -> Ordering {
     (a.species, a.status)
         .cmp(&(b.species, b.status))
         .then_with(|| a.count.total_cmp(&b.count))
+        .then_with(|| {
+            let of = |count: &Count| count.prediction.unwrap_or(-1.0);
+            of(a).total_cmp(&of(b))
+        })
 }
 
 /// The species of the cruise with the labels that the design asks for, sorted by label.

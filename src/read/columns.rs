@@ -20,6 +20,9 @@ pub(crate) struct Columns {
     overrides: bool,
 }
 
+/// A column that only a 3P sample has.
+pub(crate) const PREDICTION: &str = "prediction";
+
 /// Units of sights and slopes.
 pub(crate) const ANGLE_UNITS: [&str; 2] = ["pct", "deg"];
 
@@ -75,6 +78,7 @@ impl Columns {
             "defect_pct",
             "crown_ratio_pct",
             "count",
+            PREDICTION,
             "note",
         ],
         quantities: &[
@@ -96,6 +100,7 @@ impl Columns {
             "selection",
             "species",
             "count",
+            PREDICTION,
             "stand",
             "status",
             "note",
@@ -105,9 +110,17 @@ impl Columns {
         overrides: false,
     };
 
+    /// Heads without a unit that have a use in the design.
+    fn names(&self, selections: &[Selection]) -> impl Iterator<Item = &'static str> {
+        let mut selections = selections.iter();
+        let three_p = selections.any(|of| matches!(of.method, Method::ThreeP { .. }));
+        let names = self.names.iter().copied();
+        names.filter(move |name| three_p || *name != PREDICTION)
+    }
+
     /// Is this a head of ours?
     pub(crate) fn know(&self, head: &str, selections: &[Selection]) -> bool {
-        if self.names.contains(&head) {
+        if self.names(selections).any(|name| name == head) {
             return true;
         }
         let (head, prefixed) = match head.split_once('.') {
@@ -139,7 +152,7 @@ impl Columns {
 
     /// The usual heads, for hints.
     fn usual(&self, selections: &[Selection]) -> Vec<String> {
-        let mut heads: Vec<String> = self.names.iter().map(ToString::to_string).collect();
+        let mut heads: Vec<String> = self.names(selections).map(str::to_owned).collect();
         let mut overrides = Vec::new();
         for (stem, dimension) in self.quantities {
             for unit in dimension.units() {
@@ -186,12 +199,12 @@ impl Columns {
         let usual = self.usual(selections);
         match nearest(head, usual.iter().map(String::as_str)) {
             Some(near) => format!("did you mean `{near}`?"),
-            None => format!("columns are {}", self.summary()),
+            None => format!("columns are {}", self.summary(selections)),
         }
     }
 
-    fn summary(&self) -> String {
-        let mut heads: Vec<String> = self.names.iter().map(ToString::to_string).collect();
+    fn summary(&self, selections: &[Selection]) -> String {
+        let mut heads: Vec<String> = self.names(selections).map(str::to_owned).collect();
         for (stem, dimension) in self.quantities {
             heads.push(format!("{stem}_{}", dimension.units()[0].suffix));
         }
@@ -274,6 +287,6 @@ pub(crate) fn has_size(method: &Method, stem: &str) -> bool {
         Method::FixedArea { .. } => matches!(stem, "radius" | "area"),
         Method::Strip { .. } => matches!(stem, "length" | "width"),
         Method::AngleGauge { .. } => stem == "baf",
-        Method::NestedRings(_) | Method::FullTally => false,
+        Method::NestedRings(_) | Method::FullTally | Method::ThreeP { .. } => false,
     }
 }

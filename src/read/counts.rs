@@ -1,6 +1,7 @@
-//! `counts.csv`: trees of a sweep that were only counted.
+//! `counts.csv`: trees of a sweep that were only counted, and trees of a 3P sample that were
+//! predicted and not measured.
 
-use super::columns::Columns;
+use super::columns::{Columns, PREDICTION};
 use super::csv::{Column, Table};
 use super::limits;
 use super::orphans::{Orphans, Selections};
@@ -8,6 +9,7 @@ use super::plots::{self, PlotList};
 use super::source::Source;
 use super::spellings::Spellings;
 use super::status::StatusReader;
+use super::three_p;
 use super::trees::{default_selection, mark_empty};
 use crate::design::{Design, Measured, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems};
@@ -24,6 +26,7 @@ pub(super) struct CountRow {
     pub(super) species: Option<usize>,
     pub(super) status: Status,
     pub(super) count: f64,
+    pub(super) prediction: Option<f64>,
 }
 
 /// All of `counts.csv`.
@@ -54,6 +57,7 @@ pub(super) fn read_counts<'a>(
         (plot_column?, species_column?, count_column?);
     let selection_column = table.column("selection");
     let stand_column = table.column("stand");
+    let prediction_column = table.column(PREDICTION);
     let is_named = selection_column.is_some();
     let default = default_selection(design, &table, is_named, is_counted, problems);
     let mut rows: Vec<CountRow> = Vec::new();
@@ -106,6 +110,18 @@ pub(super) fn read_counts<'a>(
                     ),
             );
         }
+        let mut prediction = None;
+        if let Some(selection) = selection.map(|index| &design.selections[index]) {
+            let at = prediction_column.unwrap_or(count_column);
+            let found = (prediction_column, at);
+            if !is_zero || row.text(prediction_column).is_some() {
+                prediction = three_p::prediction(selection, &table, found, &row, problems);
+            }
+            if let (Some(count), Some(prediction)) = (count, prediction) {
+                let sum = (count, prediction);
+                three_p::check_unmeasured(selection, &table, (&row, at), sum, problems);
+            }
+        }
         rows.push(CountRow {
             line: row.line(),
             plot,
@@ -113,6 +129,7 @@ pub(super) fn read_counts<'a>(
             species: species_text.map(|text| spellings.note(text, row.byte(), row.line())),
             status: status.read(&row),
             count: count.unwrap_or(0.0),
+            prediction,
         });
     }
     table.check_decimal_marks(problems);
@@ -130,5 +147,9 @@ pub(super) fn read_counts<'a>(
 
 /// Can trees of the selection be counted only?
 fn is_counted(selection: &Selection) -> bool {
-    matches!(selection.method, Method::AngleGauge { .. }) && selection.measured != Measured::All
+    match selection.method {
+        Method::ThreeP { .. } => true,
+        Method::AngleGauge { .. } => selection.measured != Measured::All,
+        _ => false,
+    }
 }

@@ -109,6 +109,8 @@ pub(crate) const CROWN_RATIO_PCT: Limits = Limits::above(0.0, 100.0, "%");
 pub(crate) const TREE_COUNT: Limits = Limits::from(1.0, 100_000.0, "trees");
 /// Trees counted at a sweep.
 pub(crate) const SWEEP_COUNT: Limits = Limits::from(0.0, 100_000.0, "trees");
+/// What is predicted for a tree (or several) of a 3P sample, in any unit; its largest number.
+pub(crate) const PREDICTION: Limits = Limits::above(0.0, 1.0e9, "");
 /// Radius of a plot.
 pub(crate) const RADIUS: Limits = Limits::above(0.0, 200.0, "m");
 /// Area of a plot.

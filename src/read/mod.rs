@@ -41,6 +41,7 @@ mod table_units;
 pub(crate) mod table_volume;
 mod table_wood;
 pub mod tables;
+mod three_p;
 mod trees;
 pub mod yaml;
 

@@ -7,7 +7,7 @@ use super::csv::{Column, Row, Table};
 use super::limits::{self, Limits};
 use crate::design::{Design, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems};
-use crate::records::Rule;
+use crate::records::{Rule, ThreeP};
 use crate::units::{Dimension, M2_PER_HA};
 
 /// The quantities that give a size, what they are and what they may be.
@@ -45,6 +45,12 @@ pub(super) fn rule_of(method: &Method) -> Rule {
             radius_m: None,
         },
         Method::FullTally => Rule::FullTally,
+        // The sums follow when all records are read.
+        Method::ThreeP { largest_number } => Rule::ThreeP(ThreeP {
+            largest_number: *largest_number,
+            predicted: 0.0,
+            sample_trees: 0,
+        }),
         Method::AngleGauge { baf_m2_per_ha } => Rule::AngleGauge {
             baf_m2_per_ha: *baf_m2_per_ha,
         },

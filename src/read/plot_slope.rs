@@ -3,7 +3,7 @@
 use super::csv::{AngleColumn, Column, Row, Table};
 use super::limits;
 use super::plots::yes_or_no;
-use crate::design::{Design, Method, Selection, SlopeCorrection};
+use crate::design::{Design, Selection, SlopeCorrection};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 
 /// Where the columns of the slope are.
@@ -70,7 +70,7 @@ impl Slope {
         let corrected = self
             .corrected
             .unwrap_or(selection.slope_correction == SlopeCorrection::Field);
-        if corrected || matches!(selection.method, Method::FullTally) {
+        if corrected || selection.method.visits_all() {
             0.0
         } else {
             self.ratio.unwrap_or(0.0)
@@ -113,7 +113,7 @@ impl Slope {
                 Some(corrected) => !corrected,
                 None => by_program(selection),
             };
-            is_wanted && !matches!(selection.method, Method::FullTally)
+            is_wanted && !selection.method.visits_all()
         };
         if let (Some(names), None) = (named(&is_missing), self.ratio) {
             let message = format!(

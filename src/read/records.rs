@@ -11,7 +11,7 @@ use super::stands::read_stands;
 use super::strata::find_strata;
 use super::trees::{TreeSheet, read_trees};
 use super::{RecordFiles, sampling_checks, suspicious};
-use crate::design::{Design, Method};
+use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::records::Records;
 use crate::species::{SpeciesId, SpeciesTable};
@@ -42,7 +42,7 @@ pub fn read_records(
     let counts = (files.counts.as_ref())
         .and_then(|source| read_counts(design, source, species, &mut plots, &mut problems));
     let mut selections = design.selections.iter();
-    if files.plots.is_none() && !selections.all(|s| s.method == Method::FullTally) {
+    if files.plots.is_none() && !selections.all(|s| s.method.visits_all()) {
         warn_of_missing_list(files, &mut problems);
     }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);

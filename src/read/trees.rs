@@ -1,6 +1,6 @@
 //! `trees.csv`: trees with records of their own, and rows that mark a plot without trees.
 
-use super::columns::Columns;
+use super::columns::{Columns, PREDICTION};
 use super::csv::{Column, Row, Table};
 use super::limits;
 use super::orphans::{Orphans, Selections};
@@ -9,6 +9,7 @@ use super::readings::{HeightColumns, HeightFields};
 use super::source::Source;
 use super::spellings::Spellings;
 use super::status::StatusReader;
+use super::three_p;
 use crate::design::{Design, Measured, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::records::{HeightRecord, Rule, Status};
@@ -34,6 +35,7 @@ pub(super) struct TreeRow {
     pub(super) defect_pct: Option<f64>,
     pub(super) crown_ratio_pct: Option<f64>,
     pub(super) baf_m2_per_ha: Option<f64>,
+    pub(super) prediction: Option<f64>,
     pub(super) distance_to_centre_m: Option<f64>,
     /// Below the least dbh, or outside every ring.
     pub(super) excluded: bool,
@@ -74,6 +76,7 @@ pub(super) struct TreeColumns {
     crown_ratio: Option<Column>,
     count: Option<Column>,
     pub(super) baf: Option<Column>,
+    prediction: Option<Column>,
     pub(super) distance_to_centre: Option<Column>,
 }
 
@@ -107,6 +110,7 @@ impl TreeColumns {
             crown_ratio: table.column("crown_ratio_pct"),
             count: table.column("count"),
             baf: table.quantity("baf", Dimension::BasalAreaFactor, problems),
+            prediction: table.column(PREDICTION),
             distance_to_centre: table.quantity("distance_to_centre", Dimension::Length, problems),
             plot,
             species: species?,
@@ -144,8 +148,8 @@ pub(super) fn read_trees<'a>(
     let input = design.inputs.trees.as_ref();
     let mut table = Columns::TREES.open(source, input, &design.selections, problems)?;
     let mut selections = design.selections.iter();
-    let is_full_tally = selections.all(|selection| selection.method == Method::FullTally);
-    let plot_is_needed = plots.is_listed || !is_full_tally;
+    let no_plots = selections.all(|selection| selection.method.visits_all());
+    let plot_is_needed = plots.is_listed || !no_plots;
     let columns = TreeColumns::of(&table, plot_is_needed, problems)?;
     let is_named = columns.selection.is_some();
     let default_selection = default_selection(design, &table, is_named, is_measured, problems);
@@ -231,6 +235,21 @@ fn check_selection(
             selection.name
         );
         problems.push(Diagnostic::warning("override-ignored", message).at(table.site(row, column)));
+    }
+    let is_three_p = matches!(selection.method, Method::ThreeP { .. });
+    let at = columns.prediction.unwrap_or(columns.dbh);
+    tree.prediction =
+        three_p::prediction(selection, table, (columns.prediction, at), row, problems);
+    if is_three_p && tree.count > 1.0 {
+        let message = format!(
+            "a tree of the 3P sample `{}` stands for {} like ones",
+            selection.name, tree.count
+        );
+        problems.push(
+            Diagnostic::error("three-p-count", message)
+                .at(table.site(row, columns.count.unwrap_or(at)))
+                .hint("give each measured tree a row with its own prediction"),
+        );
     }
 }
 
@@ -340,6 +359,7 @@ fn read_tree(
             problems,
         ),
         baf_m2_per_ha: table.number_within(row, columns.baf, &limits::FACTOR, problems),
+        prediction: None,
         distance_to_centre_m: table.number_within(
             row,
             columns.distance_to_centre,

@@ -26,6 +26,7 @@ pub mod report;
 pub mod sampling;
 pub mod stand;
 pub mod systematic;
+pub mod three_p;
 pub mod tidy;
 pub mod trees;
 pub mod whole_error;

@@ -8,7 +8,7 @@ use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
     Block, Report, Table, assumptions, biomass, curves, double_sampling, equations, figures,
-    heights_audit, logs, paired, plots, stand, systematic, whole_error,
+    heights_audit, logs, paired, plots, stand, systematic, three_p, whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -120,7 +120,8 @@ fn selection_blocks(
     let mut there = lookup.attributes(scope, selection, all);
     there.retain(|attribute| !attribute.is_mass());
     let mut blocks = Vec::new();
-    if let Some(reason) = no_interval_words(lookup, scope, selection) {
+    let three_p = matches!(design.selections[selection].method, Method::ThreeP { .. });
+    if let Some(reason) = no_interval_words(lookup, three_p, scope, selection) {
         blocks.push(Block::Paragraph(reason.to_owned()));
     }
     let with_caption = |caption: &str, mut table: Table| {
@@ -135,6 +136,16 @@ fn selection_blocks(
     blocks.push(Block::Table(figures::totals(
         lookup, design, scope, selection, &there,
     )));
+    let stock = [
+        Attribute::VolumeMerch,
+        Attribute::VolumeTotal,
+        Attribute::BasalArea,
+    ]
+    .into_iter()
+    .find(|attribute| there.contains(attribute));
+    if let Some(stock) = stock {
+        blocks.extend(three_p::blocks(compilation, scope, selection, stock));
+    }
     let by_species = |status| {
         let wanted = figures::BY_SPECIES;
         figures::by_species(lookup, design, records, scope, selection, status, wanted)
@@ -149,13 +160,6 @@ fn selection_blocks(
             "Stand table, live",
             by_class(Attribute::Trees),
         ));
-        let stock = [
-            Attribute::VolumeMerch,
-            Attribute::VolumeTotal,
-            Attribute::BasalArea,
-        ]
-        .into_iter()
-        .find(|attribute| there.contains(attribute));
         if let Some(attribute) = stock {
             blocks.push(with_caption("Stock table, live", by_class(attribute)));
         }
@@ -182,12 +186,24 @@ fn selection_blocks(
 /// Why the figures of a scope have no interval.
 fn no_interval_words(
     lookup: &Lookup<'_>,
+    three_p: bool,
     scope: Scope<'_>,
     selection: SelectionIndex,
 ) -> Option<&'static str> {
     let domain = figures::everything(StatusDomain::Live);
     let estimate = lookup.estimate(scope, selection, domain, Attribute::BasalArea)?;
     match estimate.no_interval? {
+        NoInterval::OnePlot if three_p => Some(
+            "One sample tree: how much the ratios vary is not known, so there is no standard error \
+             and no interval; two or more are needed.",
+        ),
+        NoInterval::StratumWithOnePlot if three_p => Some(
+            "A stratum has a single sample tree: its variance is unknown, so the combined figures \
+             have no standard error and no interval.",
+        ),
+        NoInterval::FullTally if three_p => {
+            Some("Every tree was measured: there is no sampling error.")
+        }
         NoInterval::OnePlot => Some(
             "One plot: the figures are those of this one spot. It cannot tell how much the stand \
              varies, so there is no standard error and no interval; two or more plots are needed.",
@@ -239,6 +255,9 @@ pub fn method_words(design: &Design, selection: SelectionIndex) -> String {
             format!("strips of {} by {}", length(*length_m), length(*width_m))
         }
         Method::FullTally => "full tally".to_owned(),
+        Method::ThreeP { largest_number } => {
+            format!("3P sample, largest number {largest_number}")
+        }
         Method::AngleGauge { baf_m2_per_ha } => {
             let unit = units.basal_area_per_area();
             let factor = (baf_m2_per_ha * unit.from_metric * 1e4).round() / 1e4;

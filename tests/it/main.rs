@@ -60,6 +60,7 @@ mod species_tables;
 mod stands_and_strata;
 mod survey_package;
 mod systematic;
+mod three_p;
 mod upper_flat_creek;
 mod upper_flat_creek_check;
 mod volume_choice;

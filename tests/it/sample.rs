@@ -8,7 +8,8 @@ use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
 };
 use spinney::records::{
-    Count, CruiseSpecies, HeightRecord, Plot, Records, Rule, Stand, Status, Stratum, Tree, Visit,
+    Count, CruiseSpecies, HeightRecord, Plot, Records, Rule, Stand, Status, Stratum, ThreeP, Tree,
+    Visit,
 };
 use spinney::species::SpeciesId;
 use spinney::stems::TreeValues;
@@ -92,6 +93,11 @@ pub(crate) fn rule(selection: &Selection) -> Rule {
             radius_m: None,
         },
         Method::FullTally => Rule::FullTally,
+        Method::ThreeP { largest_number } => Rule::ThreeP(ThreeP {
+            largest_number: *largest_number,
+            predicted: 0.0,
+            sample_trees: 0,
+        }),
         Method::AngleGauge { baf_m2_per_ha } => Rule::AngleGauge {
             baf_m2_per_ha: *baf_m2_per_ha,
         },
@@ -113,6 +119,7 @@ pub(crate) fn tree(species: usize, dbh_cm: f64) -> Tree {
         defect_pct: None,
         crown_ratio_pct: None,
         baf_m2_per_ha: None,
+        prediction: None,
         excluded: false,
     }
 }
@@ -139,6 +146,7 @@ pub(crate) fn count(species: usize, status: Status, count: f64) -> Count {
         species,
         status,
         count,
+        prediction: None,
         line: 0,
     }
 }

@@ -15,7 +15,7 @@ mod walk;
 
 use std::path::Path;
 
-use crate::design::{Design, Measured, Merchantable, SpeciesCodes, StatusCode};
+use crate::design::{Design, Measured, Merchantable, Method, SpeciesCodes, StatusCode};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
@@ -444,7 +444,9 @@ fn check_inputs_fit(
     }
     let site = entry.key_site(walk);
     let mut push = |diagnostic: Diagnostic| walk.problems.push(diagnostic.at(site.clone()));
-    let counted = selections.iter().any(|s| s.measured != Measured::All);
+    let is_three_p = |s: &crate::design::Selection| matches!(s.method, Method::ThreeP { .. });
+    let mut can_count = selections.iter();
+    let counted = can_count.any(|s| s.measured != Measured::All || is_three_p(s));
     if inputs.counts.is_some() && !counted {
         let message = "there is a counts file, but no selection in which trees were only counted";
         push(Diagnostic::error("counts-without-sweep", message).hint(
@@ -452,6 +454,16 @@ fn check_inputs_fit(
         ));
     }
     for selection in selections {
+        if is_three_p(selection) && inputs.counts.is_none() {
+            let message = format!(
+                "the trees of selection `{}` that were predicted and not measured are in no file",
+                selection.name
+            );
+            push(
+                Diagnostic::error("three-p-without-counts", message)
+                    .hint("name it: `counts: counts.csv`, with their number and predictions"),
+            );
+        }
         if selection.measured == Measured::None && inputs.counts.is_none() {
             let message = format!(
                 "the trees of selection `{}` were only counted, but there is no counts file",

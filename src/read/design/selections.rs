@@ -21,13 +21,15 @@ enum Word {
     FixedArea,
     Strip,
     FullTally,
+    ThreeP,
     AngleGauge,
 }
 
-const METHODS: [(&str, Word); 4] = [
+const METHODS: [(&str, Word); 5] = [
     ("fixed-area", Word::FixedArea),
     ("strip", Word::Strip),
     ("full-tally", Word::FullTally),
+    ("three-p", Word::ThreeP),
     ("angle-gauge", Word::AngleGauge),
 ];
 
@@ -100,6 +102,10 @@ fn read_selection<'n>(
         Word::FixedArea => read_fixed_area(walk, &mut map),
         Word::Strip => read_strip(walk, &mut map),
         Word::FullTally => Some(Method::FullTally),
+        Word::ThreeP => {
+            refuse_min_dbh(walk, min_dbh.as_ref());
+            read_three_p(walk, &mut map)
+        }
         Word::AngleGauge => {
             measured = read_measured(walk, &mut map, &name);
             ratio_from = map.get(walk, "volume_ratio_from");
@@ -127,6 +133,25 @@ fn read_selection<'n>(
         slope_correction,
     };
     Some((selection, ratio_from))
+}
+
+/// The largest random number of a 3P sample.
+fn read_three_p(walk: &mut Walk, map: &mut Section) -> Option<Method> {
+    let hint = "the random numbers went up to it, in the unit of the predictions: \
+                `largest_number: 800`";
+    let entry = map.required(walk, "largest_number", hint)?;
+    let largest_number = entry.number(walk, 1.0, &limits::PREDICTION)?;
+    Some(Method::ThreeP { largest_number })
+}
+
+/// Trees of a 3P sample that were not measured have no dbh.
+fn refuse_min_dbh(walk: &mut Walk, min_dbh: Option<&Quantity>) {
+    if let Some(min) = min_dbh {
+        let message = String::from("a 3P sample cannot have a least dbh");
+        let hint = "remove it: most of its trees have no dbh, only a prediction; leave smaller \
+                    trees out in the field";
+        min.entry.key_error(walk, "three-p-min-dbh", message, hint);
+    }
 }
 
 /// Keys that only a sweep can have.
@@ -177,7 +202,7 @@ fn read_slope_correction(
     if let Some(entry) = map.get(walk, "slope_correction") {
         return entry.one_of(walk, &words).unwrap_or(SlopeCorrection::Field);
     }
-    if !matches!(word, Word::FullTally) {
+    if !matches!(word, Word::FullTally | Word::ThreeP) {
         walk.default(format!(
             "slope_correction: the distances of `{name}` are horizontal or were corrected in the \
              field, unless a plot says otherwise"
@@ -413,6 +438,10 @@ fn link_ratios(
         if selections[found].measured == Measured::None {
             let message = format!("the trees of selection {} were only counted", seen(&lender));
             let hint = "volume ratios can only come from a selection with measured trees";
+            entry.error(walk, "no-measured-trees", message, hint);
+        } else if matches!(selections[found].method, Method::ThreeP { .. }) {
+            let message = format!("{} is a 3P sample: it lends no volume ratio", seen(&lender));
+            let hint = "name a selection of plots or sweeps with measured trees";
             entry.error(walk, "no-measured-trees", message, hint);
         } else if measured == Measured::All {
             let message = format!(

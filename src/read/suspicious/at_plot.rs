@@ -247,7 +247,7 @@ fn basal_area_per_ha(rule: &Rule, dbh_cm: f64) -> f64 {
                 None => return 0.0,
             }
         }
-        Rule::FullTally => return 0.0,
+        Rule::FullTally | Rule::ThreeP(_) => return 0.0,
     };
     basal_area_m2(dbh_cm) / area_ha
 }
