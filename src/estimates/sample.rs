@@ -175,7 +175,9 @@ impl Sample {
 
     /// Do plots differ in size?
     pub fn sizes_differ(&self) -> bool {
-        self.sizes.windows(2).any(|two| two[0].to_bits() != two[1].to_bits())
+        self.sizes
+            .windows(2)
+            .any(|two| two[0].to_bits() != two[1].to_bits())
     }
 
     /// Size of each plot in the mean.
