@@ -38,6 +38,7 @@ pub mod skew;
 mod stand;
 pub mod stratified;
 mod top_height;
+mod warnings;
 mod whole;
 
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};

@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use spinney::estimates::Attribute;
 
 use forest::Forest;
-use table::{Line, table};
+use table::{Line, summary, table};
 
 const SAMPLES: usize = 200;
 /// Limits by resampling cost much; fewer samples do for these.
@@ -63,7 +63,7 @@ fn estimates_are_unbiased_and_intervals_hold_the_truth() {
             .flat_map(|job| job.join().unwrap())
             .collect()
     });
-    println!("{}", table(&lines));
+    println!("{}\n{}", table(&lines), summary(&lines));
     let mut coverages: BTreeMap<(&str, &str), Vec<f64>> = BTreeMap::new();
     for line in &lines {
         // Five standard errors: no line in a thousand runs fails by chance.
