@@ -44,6 +44,7 @@ pub mod stratified;
 pub mod systematic;
 mod three_p;
 mod top_height;
+mod warnings;
 mod whole;
 
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};

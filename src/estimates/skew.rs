@@ -23,7 +23,7 @@ pub fn plots_for_t(values: &[f64]) -> Option<f64> {
 }
 
 /// The coefficient of skewness G1.
-fn skewness(values: &[f64]) -> Option<f64> {
+pub(super) fn skewness(values: &[f64]) -> Option<f64> {
     if values.len() < 3 {
         return None;
     }

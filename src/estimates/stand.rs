@@ -7,6 +7,7 @@ use super::layout::{Layout, layout, of_stratum, size_of_stratum, strata_weights}
 use super::plots::{self, PlotValue};
 use super::ratios::{self, Resampling};
 use super::top_height::{self, TopHeight};
+use super::warnings::OfStand;
 use super::{EstimateRow, note};
 use crate::design::{Design, Measured, SelectionIndex};
 use crate::diagnostic::Diagnostic;
@@ -200,6 +201,9 @@ impl Context<'_> {
         }
         groups.stand = self.whole_stand(sums, &layout, &groups.strata, &place, notes);
         self.limits_of_ratios(sums, &layout, &mut groups, notes);
+        if groups.stand.is_some() {
+            self.warn(sums, &layout, &place, notes);
+        }
         if sums.counted {
             self.borrow_volumes(sums, &layout, &mut groups, notes);
         }
@@ -328,6 +332,24 @@ impl Context<'_> {
                 ),
             ));
         }
+    }
+
+    /// Says where intervals of the stand hold the truth less often than they should.
+    fn warn(
+        &self,
+        sums: &SelectionSums,
+        layout: &Layout,
+        place: &str,
+        notes: &mut Vec<Diagnostic>,
+    ) {
+        let of_stand = OfStand {
+            place,
+            sums,
+            layout,
+            weights: &strata_weights(self.design, self.stand, None).unwrap_or_default(),
+            design: self.design,
+        };
+        of_stand.warn(&self.given(sums), notes);
     }
 
     /// What counted trees borrow, in words.

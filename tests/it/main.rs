@@ -66,6 +66,7 @@ mod upper_flat_creek_check;
 mod volume_choice;
 mod volume_designs;
 mod volumes;
+mod warnings;
 mod whole_error;
 mod whole_error_simulation;
 mod wood_properties;
