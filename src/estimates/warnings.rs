@@ -106,7 +106,7 @@ impl OfStand<'_> {
                 .strata
                 .iter()
                 .flatten()
-                .map(|s| s.n_units())
+                .map(super::sample::Sample::n_units)
                 .sum(),
         }
     }
