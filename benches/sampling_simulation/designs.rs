@@ -89,18 +89,22 @@ fn nested() -> Selection {
     ]))
 }
 
-/// All plans. Limits of ratios by resampling cost the most, so only the plans that watch them have
-/// them.
-pub(crate) fn plans() -> Vec<Plan> {
-    let mut plans = Vec::new();
-    let plain = |selection: Selection, sampling: Sampling| Design {
+/// A design with t limits only.
+fn plain(selection: Selection, sampling: Sampling) -> Design {
+    Design {
         sampling,
         intervals: spinney::design::Intervals {
             ratios: RatioLimits::T,
             ..Default::default()
         },
         ..design(vec![selection])
-    };
+    }
+}
+
+/// All plans. Limits of ratios by resampling cost the most, so only the plans that watch them have
+/// them.
+pub(crate) fn plans() -> Vec<Plan> {
+    let mut plans = Vec::new();
     let bca = |selection: Selection| design(vec![selection]);
     let simple = Sampling::default;
     for n in [10, 20, 40] {
@@ -270,7 +274,7 @@ impl Plan {
                 plots
             }
             Placing::Grid => {
-                let lines = (1..).find(|k| k * k >= self.n).unwrap_or(1);
+                let lines = (1..self.n).find(|k| k * k >= self.n).unwrap_or(1);
                 let step_m = side_m / lines as f64;
                 let (x, y) = (random.unit() * step_m, random.unit() * step_m);
                 let place = |k: usize| {

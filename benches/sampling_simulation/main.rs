@@ -12,7 +12,7 @@
 //! ```text
 //! skew         n < 25 G1^2, G1 the skewness of the values of sampling units over all samples
 //! bias         the estimates are off by more than 0.3 of their standard deviation
-//! linearised   the error of a ratio, or of a borrowed volume, to first order
+//! ratio        the limits of a ratio, or of a borrowed volume, from few units
 //! grid         the variance of a random sample (or of differences) for a systematic one
 //! small n      20 units or fewer, and none of the above
 //! wide         the interval is wider than need be

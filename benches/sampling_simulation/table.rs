@@ -166,7 +166,7 @@ impl Line {
         match () {
             () if bias > 0.3 => "bias",
             () if skewed => "skew",
-            () if ratio || self.borrowed => "linearised",
+            () if ratio || self.borrowed => "ratio",
             () if self.placing == Placing::Grid => "grid",
             () if self.n <= 20 => "small n",
             () => "",
@@ -224,9 +224,8 @@ pub(crate) fn table(lines: &[Line]) -> String {
         );
         written.unwrap();
     }
-    text.lines()
-        .map(|line| format!("{}\n", line.trim_end()))
-        .collect()
+    let lines: Vec<&str> = text.lines().map(str::trim_end).collect();
+    lines.join("\n") + "\n"
 }
 
 /// Mean coverage by design and attribute over the forests and numbers of plots.

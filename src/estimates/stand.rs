@@ -202,7 +202,7 @@ impl Context<'_> {
         groups.stand = self.whole_stand(sums, &layout, &groups.strata, &place, notes);
         self.limits_of_ratios(sums, &layout, &mut groups, notes);
         if groups.stand.is_some() {
-            self.warn(sums, &layout, &place, notes);
+            self.warn((sums, &layout), &place, notes);
         }
         if sums.counted {
             self.borrow_volumes(sums, &layout, &mut groups, notes);
@@ -337,19 +337,18 @@ impl Context<'_> {
     /// Says where intervals of the stand hold the truth less often than they should.
     fn warn(
         &self,
-        sums: &SelectionSums,
-        layout: &Layout,
+        (sums, layout): (&SelectionSums, &Layout),
         place: &str,
         notes: &mut Vec<Diagnostic>,
     ) {
-        let of_stand = OfStand {
+        OfStand {
             place,
             sums,
             layout,
             weights: &strata_weights(self.design, self.stand, None).unwrap_or_default(),
             design: self.design,
-        };
-        of_stand.warn(&self.given(sums), notes);
+        }
+        .warn(&self.given(sums), notes);
     }
 
     /// What counted trees borrow, in words.

@@ -5,15 +5,18 @@
 //! ratios           n < 20
 //! ```
 //! `n` sampling units (plots or clusters), `E_u` what unit `u` moves the mean of the stand by; in a
-//! random sample of plots of one size `G1` is the skewness of the plot values. Looked at are basal
-//! area and total volume of live trees together. Source of the first rule: Cochran 1977, section
+//! random sample of plots of one size `G1` is the skewness of the plot values. Looked at are number,
+//! basal area and total volume of live trees together. Source of the first rule: Cochran 1977, section
 //! 2.15 (from memory), there for one random sample, here for strata as well. The second comes from
-//! the sampling simulation of the benches: with 10 plots intervals of ratios held the truth 4 to 8
-//! times in 100 less often than stated, whether by resampling or by t.
+//! the sampling simulation of the benches, where limits of quadratic mean dbh and of Lorey's height
+//! by resampling, stated at 95 %, held the truth 91 times in 100 with 10 plots (80 to 95 by forest
+//! and selection), 93 times with 20 (87 to 95) and 94 times with 40 (90 to 95); those by t a little
+//! less often.
 
 use super::group::Given;
 use super::layout::{Layout, of_stratum};
 use super::note;
+use super::sample::Sample;
 use super::skew::{plots_for_t, skewness};
 use crate::design::{Design, RatioLimits};
 use crate::diagnostic::Diagnostic;
@@ -23,7 +26,8 @@ use crate::plot_sums::{Column, Domain, PlotSum, SelectionSums};
 const UNITS_FOR_RATIOS: usize = 20;
 
 /// The sums whose plot values are looked at.
-const WATCHED: [(Column, &str); 2] = [
+const WATCHED: [(Column, &str); 3] = [
+    (Column::Trees, "trees"),
     (Column::BasalArea, "basal area"),
     (Column::VolumeTotal, "total volume"),
 ];
@@ -63,20 +67,18 @@ impl OfStand<'_> {
             let influence = self.influence(column);
             let rule = influence.and_then(|e| Some((plots_for_t(&e)?, skewness(&e)?)));
             if let Some((plots, skewness)) = rule.filter(|(plots, _)| (n as f64) < *plots) {
-                skewed.push((name, format!("{skewness:.1}")));
+                skewed.push(format!("{skewness:.1} of {name}"));
                 wanted = wanted.max(plots.ceil());
             }
         }
         (!skewed.is_empty()).then(|| {
             let unit = self.unit();
-            let (names, figures): (Vec<&str>, Vec<String>) = skewed.into_iter().unzip();
             note(
                 "skewed-values",
                 format!(
-                    "{}: the {unit} values of {} are skewed (skewness {}): with {n} {unit}s a {} % interval holds the truth less often than it says; about {wanted} {unit}s are needed for that",
+                    "{}: the {unit} values are skewed (skewness {}): with {n} {unit}s a {} % interval holds the truth less often than it says; about {wanted} {unit}s are needed for that",
                     self.place,
-                    names.join(" and "),
-                    figures.join(" and "),
+                    skewed.join(", "),
                     (1e4 * self.design.confidence).round() / 100.0,
                 ),
             )
@@ -106,7 +108,7 @@ impl OfStand<'_> {
                 .strata
                 .iter()
                 .flatten()
-                .map(super::sample::Sample::n_units)
+                .map(Sample::n_units)
                 .sum(),
         }
     }

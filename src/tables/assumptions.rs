@@ -1,8 +1,10 @@
 //! What was compiled, what was taken for granted, what to note, and the cautions.
 
+use std::collections::BTreeMap;
+
 use crate::compile::Compilation;
 use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
-use crate::diagnostic::counted;
+use crate::diagnostic::{Diagnostic, counted};
 use crate::heights::HeightSource;
 use crate::records::{HeightRecord, Stand};
 use crate::tables::heights_audit;
@@ -242,12 +244,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
 
 /// Notes of the estimates and trees without a height.
 pub fn notes(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
-    let mut notes: Vec<String> = compilation
-        .estimates
-        .notes
-        .iter()
-        .map(|note| note.message.clone())
-        .collect();
+    let mut notes = folded(&compilation.estimates.notes);
     let stands = match one {
         Some(at) => at..at + 1,
         None => 0..compilation.records.stands.len(),
@@ -258,6 +255,29 @@ pub fn notes(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
         }
     }
     vec![Block::List(notes)]
+}
+
+/// The messages; of more than 20 notes of one kind the first 5, and how many more there are.
+fn folded(notes: &[Diagnostic]) -> Vec<String> {
+    const MOST: usize = 20;
+    const SHOWN: usize = 5;
+    let mut all: BTreeMap<&str, usize> = BTreeMap::new();
+    for note in notes {
+        *all.entry(note.code).or_default() += 1;
+    }
+    let mut so_far: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut messages = Vec::new();
+    for note in notes {
+        let (all, before) = (all[note.code], so_far.entry(note.code).or_default());
+        if all <= MOST || *before < SHOWN {
+            messages.push(note.message.clone());
+        } else if *before == SHOWN {
+            let rest = all - SHOWN;
+            messages.push(format!("{rest} more of this kind ({})", note.code));
+        }
+        *before += 1;
+    }
+    messages
 }
 
 /// A species without heights, and what to do about it.

@@ -41,9 +41,8 @@ fn allowed_bias_pct(line: &Line) -> f64 {
     match (line.attribute, line.plan) {
         (Attribute::Trees | Attribute::BasalArea, "part circle") => 6.0,
         (Attribute::VolumeTotal, "part circle") => 8.0,
-        (Attribute::Trees | Attribute::BasalArea, _) => 0.0,
         (Attribute::VolumeTotal, _) if line.borrowed || line.plan == "heights" => 2.0,
-        (Attribute::VolumeTotal, _) => 0.0,
+        (Attribute::Trees | Attribute::BasalArea | Attribute::VolumeTotal, _) => 0.0,
         _ => 5.0,
     }
 }
