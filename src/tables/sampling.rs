@@ -1,6 +1,6 @@
 //! How the sample was taken for the estimates, in words.
 
-use crate::design::{Average, Design, Layout, StrataWeights, Variance};
+use crate::design::{Average, Design, Layout, RatioLimits, StrataWeights, Variance};
 use crate::diagnostic::counted;
 use crate::records::{Records, Stand};
 use crate::tables::plain;
@@ -30,6 +30,7 @@ pub fn sampling_assumptions(design: &Design, records: &Records) -> Vec<String> {
             }
         ));
     }
+    lines.extend(limits_of_ratios(design, records));
     lines.push("Plots without trees count as zeros.".to_owned());
     lines.push(
         "Species and classes add up to their totals; their standard errors do not.".to_owned(),
@@ -86,11 +87,36 @@ fn clusters(records: &Records) -> Option<String> {
     })
 }
 
-fn list(design: &Design, records: &Records) -> String {
+/// Where limits of ratios do not come from resampling although the design wants it.
+fn limits_of_ratios(design: &Design, records: &Records) -> Option<String> {
+    let wanted = matches!(
+        design.intervals.ratios,
+        RatioLimits::Bca | RatioLimits::Percentile
+    );
+    let why = if is_listed(design, records) {
+        "a list"
+    } else if design.sampling.variance != Variance::Simple {
+        "a variance from differences"
+    } else if design.sampling.strata != StrataWeights::Areas {
+        "strata made after sampling or of estimated weight"
+    } else {
+        return None;
+    };
+    wanted.then(|| {
+        format!(
+            "Limits of ratios (mean diameters, mean heights, densities) come from their standard \
+             errors and t: resampling does not imitate {why}."
+        )
+    })
+}
+
+fn is_listed(design: &Design, records: &Records) -> bool {
     let mut strata = records.stands.iter().flat_map(|stand| &stand.strata);
-    let listed = design.sampling.listed_units.is_some()
-        || strata.any(|stratum| stratum.listed_units.is_some());
-    if listed {
+    design.sampling.listed_units.is_some() || strata.any(|stratum| stratum.listed_units.is_some())
+}
+
+fn list(design: &Design, records: &Records) -> String {
+    if is_listed(design, records) {
         "The units were drawn from a list: the finite population correction is applied.".to_owned()
     } else {
         "No finite population correction is applied.".to_owned()
