@@ -202,7 +202,7 @@ impl Context<'_> {
         groups.stand = self.whole_stand(sums, &layout, &groups.strata, &place, notes);
         self.limits_of_ratios(sums, &layout, &mut groups, notes);
         if groups.stand.is_some() {
-            self.warn((sums, &layout), &place, notes);
+            self.warn((sums, &layout), notes);
         }
         if sums.counted {
             self.borrow_volumes(sums, &layout, &mut groups, notes);
@@ -335,14 +335,9 @@ impl Context<'_> {
     }
 
     /// Says where intervals of the stand hold the truth less often than they should.
-    fn warn(
-        &self,
-        (sums, layout): (&SelectionSums, &Layout),
-        place: &str,
-        notes: &mut Vec<Diagnostic>,
-    ) {
+    fn warn(&self, (sums, layout): (&SelectionSums, &Layout), notes: &mut Vec<Diagnostic>) {
         OfStand {
-            place,
+            place: &self.place(sums.selection),
             sums,
             layout,
             weights: &strata_weights(self.design, self.stand, None).unwrap_or_default(),

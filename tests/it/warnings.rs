@@ -48,6 +48,16 @@ fn even_values_are_not_told() {
     assert!(notes(&estimates, "few-plots-for-ratios").is_empty());
 }
 
+/// As a rule the plot values of a forest are skewed to the right; the other way round it is chance.
+#[test]
+fn values_skewed_to_the_left_are_not_told() {
+    let design = design(vec![fixed(0.02)]);
+    let left = plots(&design, &[(0, 4), (0, 4), (0, 4), (0, 0)]);
+    let records = records(1, vec![("S", vec![("", Some(1.0))], left)]);
+    let estimates = estimate(&design, &records, bare);
+    assert!(notes(&estimates, "skewed-values").is_empty());
+}
+
 #[test]
 fn strata_are_looked_at_within() {
     let design = design(vec![fixed(0.02)]);
