@@ -92,7 +92,7 @@ impl OfStand<'_> {
 
     fn few_for_ratios(&self) -> Option<Diagnostic> {
         let n = self.n_units();
-        let few = (2..UNITS_FOR_RATIOS).contains(&n);
+        let few = (3..UNITS_FOR_RATIOS).contains(&n);
         (few && !self.sums.counted && self.design.intervals.ratios != RatioLimits::None).then(|| {
             note(
                 "few-plots-for-ratios",
