@@ -16,6 +16,13 @@ pub fn sampling_assumptions(design: &Design, records: &Records) -> Vec<String> {
              of their areas (ratio of means)."
                 .to_owned(),
         );
+    } else if has_part_plots(records) {
+        lines.push(
+            "Some plots lie only in part in the stand, and each weighs as a whole one: slivers with \
+             many or few trees then count for much, and means can be several percent off; \
+             `sampling: { average: ratio-of-means }` weighs plots by their area."
+                .to_owned(),
+        );
     }
     lines.push(strata(design));
     if let Some(list) = design.sampling.listed {
@@ -36,6 +43,12 @@ pub fn sampling_assumptions(design: &Design, records: &Records) -> Vec<String> {
         "Species and classes add up to their totals; their standard errors do not.".to_owned(),
     );
     lines
+}
+
+fn has_part_plots(records: &Records) -> bool {
+    let plots = records.stands.iter().flat_map(|stand| &stand.plots);
+    let mut visits = plots.flat_map(|plot| &plot.visits);
+    visits.any(|visit| visit.plot_fraction < 1.0)
 }
 
 fn variance(design: &Design) -> String {

@@ -364,3 +364,28 @@ fn clusters_in_strata_as_the_package_survey_has_them() {
         }
     }
 }
+
+#[test]
+fn the_report_says_how_the_sample_was_averaged_and_limited() {
+    let plots = [
+        (",1".to_owned(), 3.0),
+        (",0.5".to_owned(), 2.0),
+        (",1".to_owned(), 5.0),
+    ];
+    let said = |sampling: &str| {
+        let cruise = cruise(sampling, None, ",plot_fraction", &plots);
+        let run = cruise.run(&["compile", "design.yaml"]);
+        assert_eq!(run.status, 0, "{}", run.stderr);
+        let text = run.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        [
+            text.contains("each weighs as a whole one"),
+            text.contains("(ratio of means)"),
+            text.contains("resampling does not imitate a list"),
+        ]
+    };
+    assert_eq!(said("average: mean-of-plots"), [true, false, false]);
+    assert_eq!(
+        said("average: ratio-of-means, listed_units: 40"),
+        [false, true, true]
+    );
+}
