@@ -195,6 +195,13 @@ fn compare(
     values: &[TreeValues],
     [a, b]: [SelectionIndex; 2],
 ) -> Option<Paired> {
+    // Where every tree was visited, plots are sheets and not a sample of the stand.
+    if [a, b]
+        .iter()
+        .any(|of| design.selections[*of].method.visits_all())
+    {
+        return None;
+    }
     let sides = [[a, b], [b, a]].map(|two| Side::new(design, stand, values, two));
     let n_plots = sides[0].at.len();
     if n_plots < FEWEST_PLOTS || sides.iter().any(Side::is_tallied) {

@@ -25,8 +25,8 @@ pub fn blocks(compilation: &Compilation<'_>, stand: usize) -> Vec<Block> {
         let [a, b] = names(design, combine);
         blocks.push(Block::Paragraph(format!(
             "{a} and {b} are not combined: that takes at least {FEWEST_PLOTS} plots with both (in \
-             every stratum, and strata of known area), sizes of trees that both cover, and no full \
-             tally."
+             every stratum, and strata of known area), sizes of trees that both cover, and neither \
+             a full tally nor a 3P sample."
         )));
     }
     blocks

@@ -312,3 +312,42 @@ fn broken_designs_are_refused_with_their_place() {
     });
     insta::assert_snapshot!("three-p-designs", said.join("\n"));
 }
+
+/// Sheets of a 3P sample are no plots: beside fixed plots of the same names nothing is paired, and
+/// no grid is seen in them.
+#[test]
+fn sheets_are_not_compared_with_plots() {
+    let mut trees = "plot,selection,tree,species,dbh_cm,height_m,prediction\n".to_owned();
+    let mut counts = "plot,selection,species,count,prediction\n".to_owned();
+    let mut plots = "plot,easting,northing\n".to_owned();
+    for plot in 1..=5 {
+        plots += &format!("{plot},{},0\n", 100 * plot);
+        counts += &format!("{plot},sale,Fd,{},{}\n", 20 + plot, 500 + 30 * plot);
+        trees += &format!("{plot},fixed,1,Fd,{},20,\n", 20 + plot);
+    }
+    trees +=
+        "1,sale,1,Fd,40,20,35\n1,sale,2,Fd,30,20,20\n4,sale,1,Fd,50,20,60\n5,sale,1,Fd,25,20,14\n";
+    let cruise = Cruise::new()
+        .file(
+            "design.yaml",
+            "inputs: {stands: stands.csv, plots: plots.csv, trees: trees.csv, counts: counts.csv}\n\
+             selections:\n  sale: {method: three-p, largest_number: 800}\n  \
+             fixed: {method: fixed-area, radius_m: 7.98}\n\
+             sampling: {combine: [sale, fixed]}\n",
+        )
+        .file("stands.csv", AREAS)
+        .file("plots.csv", plots)
+        .file("trees.csv", trees)
+        .file("counts.csv", counts);
+    let run = cruise.run(&["compile", "design.yaml"]);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    assert!(
+        run.stdout
+            .contains("fixed, live trees: standard error found")
+    );
+    assert!(
+        !run.stdout
+            .contains("sale, live trees: standard error found")
+    );
+    assert!(run.stdout.contains("sale and fixed are not combined"));
+}
