@@ -1,4 +1,4 @@
-//! The two plainest samples, from their values alone.
+//! The plainest sample, from its values alone.
 
 use super::Estimate;
 use super::sample::Sample;
@@ -7,9 +7,4 @@ use super::sample::Sample;
 /// Without plots: mean 0 and no interval. The formulas are those of [`Sample`].
 pub fn simple(values: &[f64]) -> Estimate {
     Sample::of_plots(values.len()).estimate(values)
-}
-
-/// Sum over the sheets of a full tally, free of sampling error.
-pub fn full_tally(values: &[f64]) -> Estimate {
-    Sample::tallied(values.len()).estimate(values)
 }

@@ -267,10 +267,15 @@ proptest! {
             if is_additive(whole.attribute) {
                 assert_eq!(whole.estimate, stand.estimate);
             } else {
-                // Covariances go another way through the sums; so do degrees of freedom.
-                assert!(close(whole.estimate.mean, stand.estimate.mean));
-                let errors = (whole.estimate.std_error, stand.estimate.std_error);
-                assert!(errors.0.zip(errors.1).is_none_or(|(a, b)| close(a, b)), "{errors:?}");
+                // Covariances go another way through the sums, and limits come from t in one of them.
+                let (whole, stand) = (whole.estimate, stand.estimate);
+                assert!(close(whole.mean, stand.mean));
+                assert_eq!(whole.std_error.is_some(), stand.std_error.is_some());
+                let errors = whole.std_error.zip(stand.std_error);
+                assert!(errors.is_none_or(|(a, b)| close(a, b)), "{errors:?}");
+                let df = whole.df.zip(stand.df);
+                assert!(df.is_none_or(|(a, b)| close(a, b)), "{df:?}");
+                assert_eq!(whole.n_plots, stand.n_plots);
             }
             assert_eq!(whole.area_ha, stand.area_ha);
         }
