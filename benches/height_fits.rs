@@ -2,6 +2,11 @@
 //! scattered about Naslund's curve. Run with `cargo bench --bench height_fits`.
 
 #![allow(clippy::print_stdout, reason = "a benchmark prints what it measured")]
+#![allow(
+    clippy::cast_sign_loss,
+    clippy::cast_possible_truncation,
+    reason = "small counts"
+)]
 #![allow(missing_docs, reason = "a program for the developers")]
 
 #[path = "../tests/it/random.rs"]
