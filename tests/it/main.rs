@@ -35,6 +35,7 @@ mod instruments;
 mod log_rules;
 mod logs;
 mod mixed_fits;
+mod mixed_properties;
 mod national_cruise;
 mod national_scale;
 mod nist;

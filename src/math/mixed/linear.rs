@@ -29,7 +29,7 @@ pub fn fit(problem: &Problem<'_>) -> Result<Fit, Failure> {
     if problem.z.len() != n || problem.x.len() != n * p || p == 0 {
         return Err(Failure::NotFinite);
     }
-    check(n, p, &problem.groups, problem.spread)?;
+    check(n, p, &problem.groups, problem.spread, problem.held)?;
     let mut likelihood = Likelihood::default();
     likelihood.arrange(p, &problem.groups, problem.spread, problem.method);
     likelihood.load(problem.x, problem.y, problem.z)?;

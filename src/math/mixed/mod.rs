@@ -21,6 +21,7 @@
 //! 46:673-687); Pinheiro & Bates 2000, Mixed-Effects Models in S and S-PLUS, chapters 2, 5 and 7
 //! (all from memory). Proof: reference fits made with nlme 3.1-162 on R 4.2.2.
 
+mod dense;
 mod likelihood;
 pub mod linear;
 pub mod nonlinear;
@@ -86,6 +87,19 @@ pub enum Failure {
     Unbounded,
     /// The search did not come to rest.
     NotConverged,
+}
+
+/// Variances for which the likelihood is largest at 0.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Zeros {
+    /// None.
+    None,
+    /// That of the inner groups' own effects.
+    Own,
+    /// That of the outer effects.
+    Outer,
+    /// Both.
+    Both,
 }
 
 /// The random effect of an inner group, outer effect included.
@@ -176,6 +190,20 @@ impl Fit {
         effect.variance + effect.share * effect.share * above
     }
 
+    /// Which variances were estimated as 0.
+    pub fn zeros(&self) -> Zeros {
+        let is_zero = |variance: f64| variance <= 0.0;
+        match (
+            is_zero(self.own_variance),
+            self.outer_variance.is_some_and(is_zero),
+        ) {
+            (false, false) => Zeros::None,
+            (true, false) => Zeros::Own,
+            (false, true) => Zeros::Outer,
+            (true, true) => Zeros::Both,
+        }
+    }
+
     /// The variances relative to `sigma^2`, and delta.
     pub fn ratios(&self) -> Ratios {
         let variance = self.sigma * self.sigma;
@@ -187,8 +215,14 @@ impl Fit {
     }
 }
 
-/// Checks what every fit needs: groups, weights, enough of both.
-fn check(n: usize, p: usize, groups: &Groups<'_>, spread: Spread<'_>) -> Result<(), Failure> {
+/// Checks what every fit needs: groups, weights, enough of both. Held ratios need no second group.
+fn check(
+    n: usize,
+    p: usize,
+    groups: &Groups<'_>,
+    spread: Spread<'_>,
+    held: Option<Ratios>,
+) -> Result<(), Failure> {
     let positive = |values: &[f64]| {
         values.len() == n && values.iter().all(|value| value.is_finite() && *value > 0.0)
     };
@@ -204,6 +238,16 @@ fn check(n: usize, p: usize, groups: &Groups<'_>, spread: Spread<'_>) -> Result<
     let inner_named = groups.inner.len() == n && groups.inner.iter().all(|j| *j < groups.n_inner);
     if !named || !outer_named || !inner_named {
         return Err(Failure::NotFinite);
+    }
+    if let Some(held) = held {
+        let allowed = [held.own, held.outer]
+            .iter()
+            .all(|ratio| ratio.is_finite() && *ratio >= 0.0);
+        return match (allowed && held.delta.is_finite(), n > p) {
+            (false, _) => Err(Failure::NotFinite),
+            (true, false) => Err(Failure::TooFew),
+            (true, true) => Ok(()),
+        };
     }
     if n <= p + variances + powers {
         return Err(Failure::TooFew);

@@ -103,7 +103,7 @@ impl Solver {
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
         let (n, p) = (problem.y.len(), start.len());
-        check(n, p, &problem.groups, problem.spread)?;
+        check(n, p, &problem.groups, problem.spread, problem.held)?;
         if p == 0 {
             return Err(Failure::NotFinite);
         }

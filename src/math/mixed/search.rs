@@ -6,7 +6,8 @@
 //! is no smaller there and falls from there; it is let go again if, with the others at their
 //! maximum, the likelihood rises from 0. The search begins at the best of a coarse grid.
 
-use super::likelihood::{Likelihood, Value, backward_transposed, cholesky, forward};
+use super::dense::{backward_transposed, cholesky, forward};
+use super::likelihood::{Likelihood, Value};
 use super::{Failure, Ratios};
 
 /// Newton steps after which the search gives up.
