@@ -124,24 +124,34 @@ impl Solver {
         let mut ratios: Option<Ratios> = held;
         let (mut length, mut part) = (0.0, 1.0);
         let mut searched_before = false;
+        let mut relaxed = Relaxed::default();
         for iteration in 1..=MOST_ITERATIONS {
             self.linearise(problem)?;
-            let (mut change, mut searched) = (0.0, held.is_some());
+            let (mut change, mut searched) = (f64::INFINITY, false);
             let at = match ratios {
-                Some(at) if held.is_some() || length > NEAR => {
-                    change = if held.is_some() { 0.0 } else { f64::INFINITY };
+                Some(at) if held.is_some() => {
+                    (change, searched) = (0.0, true);
                     at
                 }
+                Some(at) if length > NEAR => at,
                 before => {
                     let found = search::maximum(&mut self.likelihood, before)?;
-                    if let Some(before) = before {
-                        change = distance(&before, &found);
-                    }
                     searched = true;
-                    found
+                    change = before.map_or(f64::INFINITY, |before| distance(&before, &found));
+                    match before {
+                        Some(before) if !searched_before => {
+                            relaxed.towards(&before, &found, self.likelihood.units())
+                        }
+                        _ => found,
+                    }
                 }
             };
             ratios = Some(at);
+            if self.drop_effects(at) {
+                // The tangent was laid where effects were, that can be no more.
+                (length, searched_before) = (f64::INFINITY, false);
+                continue;
+            }
             length = self.step(problem, at)?;
             if length < AT_REST && change < AT_REST && iteration > 1 {
                 return self.likelihood.finish(at, held.is_some(), iteration);
@@ -223,6 +233,18 @@ impl Solver {
         Ok(length)
     }
 
+    /// Sets the effects of layers without variance to 0; were there any?
+    fn drop_effects(&mut self, at: Ratios) -> bool {
+        let mut any = false;
+        for (ratio, effects) in [(at.own, &mut self.now.own), (at.outer, &mut self.now.outer)] {
+            if ratio <= 0.0 {
+                any |= effects.iter().any(|u| u.abs() > 0.0);
+                effects.fill(0.0);
+            }
+        }
+        any
+    }
+
     /// What part of this step to take: less than all of it if the last one went too far.
     fn part_of_step(&self, before: f64) -> f64 {
         let (mut along, mut across) = (0.0, 0.0);
@@ -243,15 +265,8 @@ impl Solver {
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let mut now = std::mem::take(&mut self.now);
+        let now = std::mem::take(&mut self.now);
         let mut trial = std::mem::take(&mut self.trial);
-        // Effects of a layer without variance are 0, whatever they were before.
-        if at.own <= 0.0 {
-            now.own.fill(0.0);
-        }
-        if at.outer <= 0.0 {
-            now.outer.fill(0.0);
-        }
         let before = self.penalised(problem, &now, at);
         let mut climbed = false;
         for _ in 0..MOST_HALVINGS {
@@ -303,4 +318,45 @@ fn distance(a: &Ratios, b: &Ratios) -> f64 {
     };
     let layers = of(a.own, b.own).max(of(a.outer, b.outer));
     layers.max((a.delta - b.delta).abs())
+}
+
+/// Variances searched after a row of steps at given ones may swing too: Aitken's rule on
+/// `ln(1 + unit ratio)`, which a ratio of 0 has as well, and delta.
+#[derive(Default)]
+struct Relaxed {
+    last: Option<([f64; 3], f64)>,
+}
+
+impl Relaxed {
+    fn towards(&mut self, before: &Ratios, found: &Ratios, units: [f64; 2]) -> Ratios {
+        let place = |at: &Ratios| {
+            let own = (at.own * units[0]).ln_1p();
+            [own, (at.outer * units[1]).ln_1p(), at.delta]
+        };
+        let (from, to) = (place(before), place(found));
+        let change: [f64; 3] = std::array::from_fn(|k| to[k] - from[k]);
+        let part = self.last.map_or(1.0, |(last, part)| {
+            let (mut along, mut across) = (0.0, 0.0);
+            for (now, last) in change.iter().zip(&last) {
+                along += last * (now - last);
+                across += (now - last) * (now - last);
+            }
+            let part = -part * along / across;
+            if part.is_finite() {
+                part.clamp(LEAST_PART, 1.0)
+            } else {
+                1.0
+            }
+        });
+        self.last = Some((change, part));
+        if part >= 1.0 {
+            return *found;
+        }
+        let at: [f64; 3] = std::array::from_fn(|k| from[k] + part * change[k]);
+        Ratios {
+            own: at[0].exp_m1() / units[0],
+            outer: at[1].exp_m1() / units[1],
+            delta: at[2],
+        }
+    }
 }
