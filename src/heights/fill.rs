@@ -105,11 +105,8 @@ fn usable_height(tree: &Tree, breast_height_m: f64) -> Option<(f64, bool)> {
 
 /// The recorded height, if there is one, and whether it was read too steeply.
 fn recorded(tree: &Tree) -> Option<(f64, bool)> {
-    match tree.height {
-        HeightRecord::Missing => None,
-        HeightRecord::Measured { height_m } => Some((height_m, false)),
-        HeightRecord::Instrument(reading) => Some((reading.height_m(), reading.is_steep())),
-    }
+    let is_steep = matches!(tree.height, HeightRecord::Instrument(reading) if reading.is_steep());
+    tree.height.height_m().map(|height_m| (height_m, is_steep))
 }
 
 /// The usable heights of a plot, each tree once.
