@@ -337,6 +337,8 @@ pub enum FitWeights {
     Equal,
     /// 1/dbh.
     InverseDbh,
+    /// By the precision of each height and the variance about the curve.
+    Precision,
 }
 
 /// Which trees share a fit.

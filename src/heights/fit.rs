@@ -1,7 +1,7 @@
 //! Fits curves to measured heights and chooses among them.
 //!
 //! ```text
-//! minimise S = sum w (y - f(D))^2        y = H - bh;  w = 1, or 1/D
+//! minimise S = sum w (y - f(D))^2        y = H - bh;  w = 1, or 1/D, or by precision
 //! log-likelihood = -n/2 (ln 2 pi + 1 - ln n + ln S) + 1/2 sum ln w
 //! AIC  = -2 logL + 2 k,  k = p + 1       p parameters and the residual variance
 //! AICc = AIC + 2 k (k + 1) / (n - k - 1)
@@ -17,6 +17,7 @@
 use crate::design::{CurveChoice, FitWeights};
 use crate::heights::Place;
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+use crate::heights::precision::{Reweighted, Scatter, reweighted};
 use crate::math::nonlinear::{Problem, Solver, Status};
 
 /// Forms that `best` leaves out: exp-power (Korf's curve in other letters), parabola and Sibbesen
@@ -156,6 +157,8 @@ pub struct FittedCurve {
     pub residual_ss: f64,
     /// Weights that it was fitted with.
     pub weights: FitWeights,
+    /// The scatter about the curve, where weights come from the precision of the heights.
+    pub scatter: Option<Scatter>,
     /// Akaike's criterion.
     pub aic: f64,
     /// The same, corrected for few heights.
@@ -163,11 +166,16 @@ pub struct FittedCurve {
 }
 
 impl FittedCurve {
-    /// Residual standard deviation at a dbh, m: `s` with equal weights, `s sqrt(D)` with 1/D.
+    /// Standard deviation of heights about the curve at a dbh, m: the residual one, `s` with equal
+    /// weights and `s sqrt(D)` with 1/D; with weights by precision that without the errors of
+    /// measurement.
     pub fn residual_m(&self, dbh_cm: f64) -> f64 {
+        if let Some(scatter) = self.scatter {
+            return scatter.std_dev_m;
+        }
         let variance = self.residual_ss / (self.n - self.curve.form.n_parameters()) as f64;
         match self.weights {
-            FitWeights::Equal => variance.sqrt(),
+            FitWeights::Equal | FitWeights::Precision => variance.sqrt(),
             FitWeights::InverseDbh => (variance * dbh_cm).sqrt(),
         }
     }
@@ -239,16 +247,22 @@ pub fn fit_form(
         .iter()
         .map(|height| height - breast_height_m)
         .collect();
-    let weight: Option<Vec<f64>> = match weights {
-        FitWeights::Equal => None,
+    let mut weight: Option<Vec<f64>> = match weights {
+        // Weights by precision begin with equal ones.
+        FitWeights::Equal | FitWeights::Precision => None,
         FitWeights::InverseDbh => Some(d.iter().map(|d| 1.0 / d).collect()),
     };
-    let problem = Problem {
-        y: &y,
-        weights: weight.as_deref(),
-        model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
-            form.value_and_gradient(d[i], parameters, gradient)
-        },
+    let mut search = |weights: Option<&[f64]>, start: &[f64]| {
+        let problem = Problem {
+            y: &y,
+            weights,
+            model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
+                form.value_and_gradient(d[i], parameters, gradient)
+            },
+        };
+        let fit = solver.fit(&problem, start);
+        let found = fit.status == Status::Converged && fit.covariance.len() == p * p;
+        found.then_some(fit)
     };
     let mut starts = form.starts(d, &y);
     starts.retain(|start| start.iter().all(|value| value.is_finite()));
@@ -260,14 +274,27 @@ pub fn fit_form(
     starts.sort_by(|a, b| error(a).total_cmp(&error(b)));
     let mut fits = starts
         .iter()
-        .map(|start| solver.fit(&problem, &start[..p]))
-        .filter(|fit| fit.status == Status::Converged && fit.covariance.len() == p * p);
+        .filter_map(|start| search(weight.as_deref(), &start[..p]));
     let fit = if WITH_TWO_MINIMA.contains(&form) {
         fits.min_by(|a, b| a.residual_ss.total_cmp(&b.residual_ss))
     } else {
         fits.next()
     };
-    let fit = fit.ok_or(Refusal::NoMinimum)?;
+    let mut fit = fit.ok_or(Refusal::NoMinimum)?;
+    let mut scatter = None;
+    if weights == FitWeights::Precision {
+        let squares = |parameters: &[f64]| -> Vec<f64> {
+            let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, parameters)).powi(2);
+            d.iter().zip(&y).map(residual).collect()
+        };
+        let refit = |weights: &[f64], start: &[f64]| search(Some(weights), start);
+        let Reweighted {
+            fit: last,
+            weights,
+            scatter: found,
+        } = reweighted(fit, points.std_error_m(), refit, squares).ok_or(Refusal::NoMinimum)?;
+        (fit, weight, scatter) = (last, Some(weights), Some(found));
+    }
     let mut curve = Curve {
         form,
         parameters: [0.0; MOST_PARAMETERS],
@@ -300,6 +327,7 @@ pub fn fit_form(
         rmse_m: (squares / (n - p) as f64).sqrt(),
         residual_ss: fit.residual_ss,
         weights,
+        scatter,
         aic,
         aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
     })

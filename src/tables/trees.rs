@@ -210,6 +210,8 @@ pub fn flags(
             reading.is_short_baseline(),
             "baseline shorter than the tree",
         );
+        flag(reading.hidden_top_m > 0.0, "hidden top");
+        flag(reading.top_offset_m > 0.0, "leaning");
     }
     flag(
         heights.is_extrapolated(height.source, tree.dbh_cm),

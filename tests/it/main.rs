@@ -34,6 +34,7 @@ mod house;
 mod instruments;
 mod log_rules;
 mod logs;
+mod measured_heights;
 mod national_cruise;
 mod national_scale;
 mod nist;

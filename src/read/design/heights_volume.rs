@@ -69,6 +69,7 @@ pub(super) fn read_heights<'n>(
     let weights = [
         ("equal", FitWeights::Equal),
         ("inverse-dbh", FitWeights::InverseDbh),
+        ("precision", FitWeights::Precision),
     ];
     if let Some(weights) = map
         .get(walk, "weights")
