@@ -42,22 +42,21 @@ fn cruise(design: &str) -> Cruise {
         .file("trees.csv", TREES)
 }
 
-/// A section of a report on the terminal.
-fn section<'r>(report: &'r str, heading: &str) -> &'r str {
-    let from = report.find(&format!("{heading}\n")).unwrap();
-    let rest = &report[from..];
-    let after = rest.find("\n\n\n").or_else(|| {
-        let rule = rest.match_indices("\n---").nth(1)?.0;
-        rest[..rule].rfind('\n')
-    });
-    rest[..after.unwrap_or(rest.len())].trim_end()
+/// A section of a report on the terminal, up to another heading.
+fn section<'r>(report: &'r str, heading: &str, next: &str) -> &'r str {
+    let from = report.find(&format!("\n{heading}\n---")).unwrap();
+    let to = report.find(&format!("\n{next}\n---")).unwrap();
+    report[from..to].trim()
 }
 
 #[test]
 fn the_report_says_how_heights_were_read_and_what_rests_on_them() {
     let run = cruise(DESIGN).run(&["compile", "design.yaml", "--tree-list", "list.csv"]);
     assert_eq!(run.status, 0, "{}", run.stderr);
-    insta::assert_snapshot!("measured-heights", section(&run.stdout, "Measured heights"));
+    insta::assert_snapshot!(
+        "measured-heights",
+        section(&run.stdout, "Measured heights", "Height trees")
+    );
     assert!(
         run.stdout
             .contains("Measurement of heights, standard errors: 0.25 degrees in a sight, 1 % of a"),
@@ -255,7 +254,7 @@ fn the_variance_about_a_mean_is_what_errors_leave() {
     // 2 / v + 8 / (v + 3) = 1 has the positive root v = (7 + sqrt(73)) / 2.
     let variance = variance_about_m2(&[2.0, 8.0], &[0.0, 3.0], 1.0);
     assert!(
-        (variance - (7.0 + 73.0_f64.sqrt()) / 2.0).abs() < 1e-8,
+        (variance - f64::midpoint(7.0, 73.0_f64.sqrt())).abs() < 1e-8,
         "{variance}"
     );
     // Errors that say more than the residuals leave nothing.
