@@ -115,6 +115,12 @@ fn method_table(compilation: &Compilation<'_>, one: Option<usize>) -> Table {
          costs precision.",
         design.heights.instrument.words(design.units)
     ));
+    if one.is_none() {
+        table.remarks.push(
+            "The report of one stand (--stand) says how much of its volume rests on them."
+                .to_owned(),
+        );
+    }
     table
 }
 
@@ -138,8 +144,7 @@ fn share_table(compilation: &Compilation<'_>, stand: usize) -> Table {
         Column::number("steep, short", "%"),
         Column::number("hidden", "%"),
         Column::number("curves", "%"),
-        Column::number("steep", "heights"),
-        Column::number("of", "heights"),
+        Column::words("steep behind"),
     ];
     let mut table = Table::new("What rests on these heights", 1, columns);
     for (selection, rule) in compilation.design.selections.iter().enumerate() {
@@ -164,8 +169,7 @@ fn share_table(compilation: &Compilation<'_>, stand: usize) -> Table {
             share(shares.doubtful),
             share(shares.hidden),
             share(shares.steep_curves),
-            Cell::Number(steep as f64, 0),
-            Cell::Number(of as f64, 0),
+            Cell::text(format!("{steep} of {of}")),
         ]);
     }
     table.remarks.push(

@@ -51,19 +51,54 @@ fn section<'r>(report: &'r str, heading: &str, next: &str) -> &'r str {
 
 #[test]
 fn the_report_says_how_heights_were_read_and_what_rests_on_them() {
-    let run = cruise(DESIGN).run(&["compile", "design.yaml", "--tree-list", "list.csv"]);
+    let cruise = cruise(DESIGN);
+    let run = cruise.run(&["compile", "design.yaml", "--tree-list", "list.csv"]);
     assert_eq!(run.status, 0, "{}", run.stderr);
     insta::assert_snapshot!(
         "measured-heights",
         section(&run.stdout, "Measured heights", "Height trees")
     );
-    assert!(
-        run.stdout
-            .contains("Measurement of heights, standard errors: 0.25 degrees in a sight, 1 % of a"),
-        "{}",
-        run.stdout
+    // The shares again, from the tree list: all plots are of one size.
+    let list = cruise.read("list.csv");
+    let mut rows = list.lines().map(|row| row.split(',').collect::<Vec<_>>());
+    let heads = rows.next().unwrap();
+    let at = |name: &str| heads.iter().position(|head| *head == name).unwrap();
+    let trees: Vec<(f64, bool, bool)> = rows
+        .map(|row| {
+            let volume_m3 = row[at("volume_total_m3")].parse::<f64>().unwrap();
+            let flags = row[at("flags")];
+            let doubtful = flags.contains("steep") || flags.contains("baseline");
+            (
+                volume_m3,
+                row[at("height_source")] != "species curve",
+                doubtful,
+            )
+        })
+        .collect();
+    let share = |part: &dyn Fn(&(f64, bool, bool)) -> bool| {
+        let sum = |trees: Vec<f64>| trees.iter().sum::<f64>();
+        let part = trees.iter().filter(|tree| part(tree)).map(|tree| tree.0);
+        100.0 * sum(part.collect()) / sum(trees.iter().map(|tree| tree.0).collect())
+    };
+    let row = run
+        .stdout
+        .lines()
+        .find(|line| line.ends_with("1 of 9"))
+        .unwrap();
+    let shown: Vec<&str> = row.split_whitespace().collect();
+    let (measured, doubtful) = (share(&|tree| tree.1), share(&|tree| tree.2));
+    assert_eq!(
+        shown[2..4],
+        [format!("{measured:.1}"), format!("{doubtful:.1}")]
     );
-    assert!(!run.stdout.contains("0.5 degrees in a sight"));
+    assert_eq!(shown[5], format!("{:.1}", 100.0 - measured));
+    let unwrapped = run.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        unwrapped
+            .contains("Measurement of heights, standard errors: 0.25 degrees in a sight, 1 % of a"),
+        "{unwrapped}"
+    );
+    assert!(!unwrapped.contains("0.5 degrees in a sight"));
     insta::assert_snapshot!("measured-heights-findings", run.stderr);
 }
 
