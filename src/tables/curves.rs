@@ -3,6 +3,7 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
+use crate::diagnostic::counted;
 use crate::heights::fit::{FAVOURITE, LEAD, Refusal};
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
@@ -189,6 +190,22 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ));
             }
             remarks.extend(tried(&whose, fitted));
+            if let Some(scatter) = fitted.fit.scatter {
+                let length = compilation.design.units.length();
+                let mut words = format!(
+                    "{whose}: without the errors of measurement heights scatter about the curve by \
+                     {:.2} {}",
+                    scatter.std_dev_m * length.from_metric,
+                    length.label
+                );
+                if scatter.without_error > 0 {
+                    words += &format!(
+                        "; {} whose error is not known counted as exact",
+                        counted(scatter.without_error, "height")
+                    );
+                }
+                remarks.push(words);
+            }
             if fitted.steep > 0 {
                 remarks.push(format!(
                     "{whose}: {} of the {} heights behind the curve were read with a sight steeper \

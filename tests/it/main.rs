@@ -34,6 +34,7 @@ mod house;
 mod instruments;
 mod log_rules;
 mod logs;
+mod measured_heights;
 mod mixed_fits;
 mod mixed_properties;
 mod national_cruise;
