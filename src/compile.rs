@@ -167,15 +167,19 @@ pub fn compile<'a>(
         FitBy::Cruise => {
             let all: Vec<&Stand> = records.stands.iter().collect();
             let curves = fit(&all, design, &records.species, knowledge);
-            let compile = |stand| compile_stand(stand, design, records, knowledge, chosen, &curves);
-            records.stands.iter().map(compile).collect()
+            let compile = |(at, stand)| {
+                let heights = curves.fill(at, stand);
+                compile_stand(stand, heights, design, records, knowledge, chosen)
+            };
+            records.stands.iter().enumerate().map(compile).collect()
         }
         FitBy::Stand => records
             .stands
             .iter()
             .map(|stand| {
                 let curves = fit(&[stand], design, &records.species, knowledge);
-                compile_stand(stand, design, records, knowledge, chosen, &curves)
+                let heights = curves.fill(0, stand);
+                compile_stand(stand, heights, design, records, knowledge, chosen)
             })
             .collect(),
     };
@@ -249,13 +253,12 @@ struct ChosenEquations<'e> {
 
 fn compile_stand(
     stand: &Stand,
+    heights: StandHeights,
     design: &Design,
     records: &Records,
     knowledge: &Knowledge,
     chosen: ChosenEquations<'_>,
-    curves: &CurveSet,
 ) -> CompiledStand {
-    let heights = curves.fill(stand);
     let trees = || stand.trees().map(|(_, _, tree)| tree).zip(&heights.trees);
     let stems: Vec<Option<StemVolume>> = trees()
         .map(|(tree, height)| stem_of(knowledge, chosen, tree, height.height_m))

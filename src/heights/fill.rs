@@ -24,10 +24,10 @@
 use std::cmp::Ordering;
 
 use super::curve::Curve;
-use super::fit::{Points, choose};
+use super::fit::{HeightPoint, Points, choose};
 use super::regional::RegionalSet;
 use super::{
-    CurveUse, FittedUse, HeightCurve, HeightSource, Level, Passed, Served, StandHeights,
+    CurveUse, FittedUse, HeightCurve, HeightSource, Level, Passed, Place, Served, StandHeights,
     TreeHeight, Why, WithoutCurve,
 };
 use crate::design::Heights;
@@ -49,10 +49,14 @@ pub struct CurveSet {
 /// A height that a curve may be fitted to.
 #[derive(Clone, Copy, Debug)]
 struct HeightTree {
-    species: CruiseSpeciesIndex,
-    dbh_cm: f64,
-    height_m: f64,
+    point: HeightPoint,
     is_steep: bool,
+}
+
+impl HeightTree {
+    fn species(&self) -> CruiseSpeciesIndex {
+        self.point.place.species
+    }
 }
 
 /// What the trees of some stands offer and ask for.
@@ -65,13 +69,15 @@ struct Trees {
 
 impl Trees {
     fn of(stands: &[&Stand], n_species: usize, breast_height_m: f64) -> Trees {
-        let plots = || stands.iter().flat_map(|stand| &stand.plots);
-        let heights: Vec<HeightTree> = plots()
-            .flat_map(|plot| usable_heights(plot, breast_height_m))
-            .collect();
+        let mut heights: Vec<HeightTree> = Vec::new();
+        for (at, stand) in stands.iter().enumerate() {
+            for (plot_at, plot) in stand.plots.iter().enumerate() {
+                heights.extend(usable_heights(plot, (at, plot_at), breast_height_m));
+            }
+        }
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
-        let trees = plots().flat_map(|plot| &plot.visits).flat_map(|v| &v.trees);
-        for tree in trees.filter(|tree| lacks_height(tree)) {
+        let trees = stands.iter().flat_map(|stand| stand.trees());
+        for (_, _, tree) in trees.filter(|(_, _, tree)| lacks_height(tree)) {
             let dbh = (tree.dbh_cm, tree.dbh_cm);
             missing[tree.species] = Some(widen(missing[tree.species], dbh));
         }
@@ -80,6 +86,7 @@ impl Trees {
 }
 
 fn by_size(a: &HeightTree, b: &HeightTree) -> Ordering {
+    let (a, b) = (&a.point, &b.point);
     let by_dbh = a.dbh_cm.total_cmp(&b.dbh_cm);
     by_dbh.then_with(|| a.height_m.total_cmp(&b.height_m))
 }
@@ -112,16 +119,27 @@ fn recorded(tree: &Tree) -> Option<(f64, bool)> {
     }
 }
 
-/// The usable heights of a plot, each tree once.
-fn usable_heights(plot: &Plot, breast_height_m: f64) -> Vec<HeightTree> {
+/// The usable heights of a plot (given by its stand and its index there), each tree once.
+fn usable_heights(
+    plot: &Plot,
+    (stand, plot_at): (usize, usize),
+    breast_height_m: f64,
+) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
     for visit in &plot.visits {
         for tree in visit.trees.iter().filter(|tree| !tree.excluded) {
             if let Some((height_m, is_steep)) = usable_height(tree, breast_height_m) {
                 let height = HeightTree {
-                    species: tree.species,
-                    dbh_cm: tree.dbh_cm,
-                    height_m,
+                    point: HeightPoint {
+                        dbh_cm: tree.dbh_cm,
+                        height_m,
+                        std_error_m: None,
+                        place: Place {
+                            stand,
+                            plot: plot_at,
+                            species: tree.species,
+                        },
+                    },
                     is_steep,
                 };
                 found.push((tree.number.as_str(), visit.selection, height));
@@ -129,7 +147,7 @@ fn usable_heights(plot: &Plot, breast_height_m: f64) -> Vec<HeightTree> {
         }
     }
     found.sort_by(|a, b| {
-        let same_tree = a.0.cmp(b.0).then(a.2.species.cmp(&b.2.species));
+        let same_tree = a.0.cmp(b.0).then(a.2.species().cmp(&b.2.species()));
         same_tree
             .then_with(|| by_size(&a.2, &b.2))
             .then(a.1.cmp(&b.1))
@@ -139,7 +157,7 @@ fn usable_heights(plot: &Plot, breast_height_m: f64) -> Vec<HeightTree> {
         !a.0.is_empty()
             && a.0 == b.0
             && a.1 != b.1
-            && a.2.species == b.2.species
+            && a.2.species() == b.2.species()
             && by_size(&a.2, &b.2).is_eq()
     });
     found.into_iter().map(|(.., height)| height).collect()
@@ -166,7 +184,7 @@ impl CurveSet {
         let mut open: Vec<Served> = Vec::new();
         for (at, missing) in trees.missing.iter().enumerate() {
             let Some(missing) = missing else { continue };
-            let own = trees.heights.iter().filter(|tree| tree.species == at);
+            let own = trees.heights.iter().filter(|tree| tree.species() == at);
             match fit_level(own, *missing, design, &mut solver) {
                 Ok(curve) => set.serve(Level::Species, curve, vec![Served::new(at)]),
                 Err(why) => open.push(Served::new(at).passed(Level::Species, why)),
@@ -186,7 +204,7 @@ impl CurveSet {
             let pool = trees
                 .heights
                 .iter()
-                .filter(|tree| kind(tree.species) == group);
+                .filter(|tree| kind(tree.species()) == group);
             match fit_level(pool, missing, design, &mut solver) {
                 Ok(curve) => set.serve(level, curve, members),
                 Err(why) => {
@@ -233,13 +251,20 @@ impl CurveSet {
         });
     }
 
-    /// The heights of one of the stands that the curves were fitted for.
-    pub fn fill(&self, stand: &Stand) -> StandHeights {
+    /// The heights of one of the stands that the curves were fitted for, the one at that index.
+    pub fn fill(&self, at: usize, stand: &Stand) -> StandHeights {
         let mut curves = self.uses.clone();
-        let trees: Vec<TreeHeight> = stand
-            .trees()
-            .map(|(_, _, tree)| self.tree_height(tree))
-            .collect();
+        let mut trees: Vec<TreeHeight> = Vec::new();
+        for (plot_at, plot) in stand.plots.iter().enumerate() {
+            for tree in plot.visits.iter().flat_map(|visit| &visit.trees) {
+                let place = Place {
+                    stand: at,
+                    plot: plot_at,
+                    species: tree.species,
+                };
+                trees.push(self.tree_height(tree, place));
+            }
+        }
         let within = |((_, _, tree), _): &((_, _, &Tree), _)| !tree.excluded;
         for ((_, _, tree), height) in stand.trees().zip(&trees).filter(within) {
             if let Some(index) = height.source.curve() {
@@ -269,8 +294,9 @@ impl CurveSet {
         }
     }
 
-    fn tree_height(&self, tree: &Tree) -> TreeHeight {
+    fn tree_height(&self, tree: &Tree, place: Place) -> TreeHeight {
         let height = |height_m, source| TreeHeight {
+            place,
             height_m: Some(height_m),
             source,
             raised_to_break: false,
@@ -280,24 +306,26 @@ impl CurveSet {
             HeightRecord::Instrument(reading) => {
                 height(reading.height_m(), HeightSource::Instrument)
             }
-            HeightRecord::Missing => self.filled_height(tree),
+            HeightRecord::Missing => self.filled_height(tree, place),
         }
     }
 
-    fn filled_height(&self, tree: &Tree) -> TreeHeight {
+    fn filled_height(&self, tree: &Tree, place: Place) -> TreeHeight {
         let Some(index) = self.by_species[tree.species] else {
             return TreeHeight {
+                place,
                 height_m: None,
                 source: HeightSource::None,
                 raised_to_break: false,
             };
         };
         let used = &self.uses[index];
-        let by_curve_m = used.curve.height_m(tree.dbh_cm);
+        let by_curve_m = used.curve.height_m(tree.dbh_cm, place);
         let break_m = tree
             .broken_height_m
             .filter(|broken_m| *broken_m > by_curve_m);
         TreeHeight {
+            place,
             height_m: Some(break_m.unwrap_or(by_curve_m)),
             source: match used.level {
                 Level::Species => HeightSource::SpeciesCurve(index),
@@ -333,8 +361,7 @@ fn fit_level<'h>(
     solver: &mut Solver,
 ) -> Result<HeightCurve, Why> {
     let heights: Vec<&HeightTree> = heights.collect();
-    let pairs = heights.iter().map(|tree| (tree.dbh_cm, tree.height_m));
-    let points = Points::new(pairs.collect());
+    let points = Points::of(heights.iter().map(|tree| tree.point).collect());
     let n = points.len();
     let Some((least_cm, most_cm)) = points.dbh_range_cm().filter(|_| n >= design.min_trees) else {
         let wanted = design.min_trees;

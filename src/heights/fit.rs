@@ -15,6 +15,7 @@
 //! the absurd asymptotes that three-parameter curves run to on nearly straight data.
 
 use crate::design::{CurveChoice, FitWeights};
+use crate::heights::Place;
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
 use crate::math::nonlinear::{Problem, Solver, Status};
 
@@ -38,20 +39,54 @@ pub const MOST_ABOVE_TALLEST: f64 = 1.3;
 /// Diameters at which a curve is looked at.
 const CHECKED_DIAMETERS: usize = 64;
 
+/// A measured height.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HeightPoint {
+    /// Diameter at breast height.
+    pub dbh_cm: f64,
+    /// Total height.
+    pub height_m: f64,
+    /// Standard error of its measurement, where known.
+    pub std_error_m: Option<f64>,
+    /// Where the tree stands.
+    pub place: Place,
+}
+
 /// Measured heights, sorted by dbh and height.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Points {
     dbh_cm: Vec<f64>,
     height_m: Vec<f64>,
+    std_error_m: Vec<Option<f64>>,
+    place: Vec<Place>,
 }
 
 impl Points {
-    /// Sorts the pairs, so that their order changes nothing. Pairs at or below breast height must
-    /// have been left out.
-    pub fn new(mut pairs: Vec<(f64, f64)>) -> Self {
-        pairs.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-        let (dbh_cm, height_m) = pairs.into_iter().unzip();
-        Points { dbh_cm, height_m }
+    /// Pairs of dbh and height, all of one place, without a word on their precision.
+    pub fn new(pairs: Vec<(f64, f64)>) -> Self {
+        let point = |(dbh_cm, height_m)| HeightPoint {
+            dbh_cm,
+            height_m,
+            std_error_m: None,
+            place: Place::default(),
+        };
+        Points::of(pairs.into_iter().map(point).collect())
+    }
+
+    /// Sorts the points, so that their order changes nothing. Heights at or below breast height
+    /// must have been left out.
+    pub fn of(mut points: Vec<HeightPoint>) -> Self {
+        points.sort_by(|a, b| {
+            let by_dbh = a.dbh_cm.total_cmp(&b.dbh_cm);
+            let by_size = by_dbh.then(a.height_m.total_cmp(&b.height_m));
+            by_size.then(a.place.cmp(&b.place))
+        });
+        Points {
+            dbh_cm: points.iter().map(|point| point.dbh_cm).collect(),
+            height_m: points.iter().map(|point| point.height_m).collect(),
+            std_error_m: points.iter().map(|point| point.std_error_m).collect(),
+            place: points.iter().map(|point| point.place).collect(),
+        }
     }
 
     /// How many.
@@ -72,6 +107,16 @@ impl Points {
     /// The heights, in the order of the diameters.
     pub fn height_m(&self) -> &[f64] {
         &self.height_m
+    }
+
+    /// The standard errors of measurement, in the same order.
+    pub fn std_error_m(&self) -> &[Option<f64>] {
+        &self.std_error_m
+    }
+
+    /// Where the trees stand, in the same order.
+    pub fn place(&self) -> &[Place] {
+        &self.place
     }
 
     /// Smallest and largest dbh.
@@ -109,10 +154,23 @@ pub struct FittedCurve {
     pub rmse_m: f64,
     /// Weighted residual sum of squares.
     pub residual_ss: f64,
+    /// Weights that it was fitted with.
+    pub weights: FitWeights,
     /// Akaike's criterion.
     pub aic: f64,
     /// The same, corrected for few heights.
     pub aicc: f64,
+}
+
+impl FittedCurve {
+    /// Residual standard deviation at a dbh, m: `s` with equal weights, `s sqrt(D)` with 1/D.
+    pub fn residual_m(&self, dbh_cm: f64) -> f64 {
+        let variance = self.residual_ss / (self.n - self.curve.form.n_parameters()) as f64;
+        match self.weights {
+            FitWeights::Equal => variance.sqrt(),
+            FitWeights::InverseDbh => (variance * dbh_cm).sqrt(),
+        }
+    }
 }
 
 /// Why a form was not taken.
@@ -241,6 +299,7 @@ pub fn fit_form(
         dbh_range_cm,
         rmse_m: (squares / (n - p) as f64).sqrt(),
         residual_ss: fit.residual_ss,
+        weights,
         aic,
         aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
     })

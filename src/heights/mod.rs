@@ -1,6 +1,6 @@
 //! Heights: measured, read from an instrument, or filled from a curve; and which of these.
 
-use crate::heights::curve::Form;
+use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
 use crate::heights::fit::{FittedCurve, Refusal, Tried};
 use crate::heights::regional::RegionalCurve;
 use crate::records::CruiseSpeciesIndex;
@@ -44,9 +44,22 @@ impl HeightSource {
     }
 }
 
+/// Where a tree stands among those that share their curves.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Place {
+    /// Its stand, an index into the stands that the curves were fitted for.
+    pub stand: usize,
+    /// Its plot, an index into the plots of the stand.
+    pub plot: usize,
+    /// Its species.
+    pub species: CruiseSpeciesIndex,
+}
+
 /// A tree's total height (of the unbroken stem) and its source.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TreeHeight {
+    /// Where the tree stands.
+    pub place: Place,
     /// Total height; `None` only with [`HeightSource::None`].
     pub height_m: Option<f64>,
     /// Where it comes from.
@@ -185,13 +198,68 @@ pub struct FittedUse {
     pub steep: usize,
 }
 
+/// Parameters of a height curve with an error of their own: those of its form and a factor.
+pub const MOST_CURVE_PARAMETERS: usize = MOST_PARAMETERS + 1;
+
+/// How a height filled from a curve may be off.
+///
+/// ```text
+/// h_hat - h = gradient' (b_hat - b) + sum over effects: share x error of the effect + residual
+/// ```
+/// The first part is shared by all trees of the curve, the second by those of one place.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CurveError {
+    /// Derivatives of the height by the parameters of the curve, in the order of
+    /// [`HeightCurve::covariance`]; those beyond their number are 0.
+    pub gradient: [f64; MOST_CURVE_PARAMETERS],
+    /// Effects that the height hangs on, as indices for [`HeightCurve::effect_variance`], each with
+    /// the height in m per unit of the effect.
+    pub effects: [Option<(usize, f64)>; 2],
+    /// Standard deviation of the height of one tree about the curve, m.
+    pub residual_m: f64,
+}
+
 impl HeightCurve {
-    /// Total height of a tree of `dbh_cm`, m.
-    pub fn height_m(&self, dbh_cm: f64) -> f64 {
+    /// Total height of a tree of `dbh_cm` at a place, m.
+    pub fn height_m(&self, dbh_cm: f64, _place: Place) -> f64 {
         match self {
             HeightCurve::Fitted(fitted) => fitted.fit.curve.height_m(dbh_cm),
             HeightCurve::Published(curve) => curve.height_m(dbh_cm),
         }
+    }
+
+    /// How the height of a tree of `dbh_cm` at a place may be off; `None` where nothing is known of
+    /// it.
+    pub fn error_at(&self, dbh_cm: f64, _place: Place) -> Option<CurveError> {
+        match self {
+            HeightCurve::Published(_) => None,
+            HeightCurve::Fitted(fitted) => {
+                let Curve {
+                    form, parameters, ..
+                } = fitted.fit.curve;
+                let p = form.n_parameters();
+                let mut gradient = [0.0; MOST_CURVE_PARAMETERS];
+                form.value_and_gradient(dbh_cm, &parameters[..p], &mut gradient[..p]);
+                Some(CurveError {
+                    gradient,
+                    effects: [None; 2],
+                    residual_m: fitted.fit.residual_m(dbh_cm),
+                })
+            }
+        }
+    }
+
+    /// Covariance of the parameters, row by row; empty where it is not known.
+    pub fn covariance(&self) -> &[f64] {
+        match self {
+            HeightCurve::Published(_) => &[],
+            HeightCurve::Fitted(fitted) => &fitted.fit.covariance,
+        }
+    }
+
+    /// Variance of the error of an effect, given the parameters.
+    pub fn effect_variance(&self, _effect: usize) -> f64 {
+        0.0
     }
 
     /// Is a dbh outside the trees that the curve was fitted to?

@@ -48,8 +48,7 @@ use std::collections::btree_map::Entry;
 use crate::compile::Compilation;
 use crate::design::{FitBy, SelectionIndex};
 use crate::estimates::{Attribute, Domain, Estimate, EstimateRow};
-use crate::heights::HeightCurve;
-use crate::heights::curve::MOST_PARAMETERS;
+use crate::heights::MOST_CURVE_PARAMETERS;
 use crate::plot_sums::Column;
 
 pub mod propagate;
@@ -165,7 +164,9 @@ type CurveKey = (Option<usize>, usize);
 /// The sums over trees for one estimate.
 #[derive(Default)]
 struct Sums {
-    gradients: BTreeMap<CurveKey, [f64; MOST_PARAMETERS]>,
+    gradients: BTreeMap<CurveKey, [f64; MOST_CURVE_PARAMETERS]>,
+    /// By curve and effect, the weighted shares.
+    effects: BTreeMap<(CurveKey, usize), f64>,
     filled: Part,
     residuals: Part,
     measurement: Part,
@@ -193,32 +194,33 @@ impl Sums {
                 self.filled.unknown += 1;
                 self.residuals.unknown += 1;
             }
-            HeightError::Curve {
-                curve,
-                gradient,
-                residual_m,
-            } => {
-                let sum = self.gradients.entry(key(curve)).or_default();
-                add_weighted(sum, c * slope, &gradient);
+            HeightError::Curve { curve, error } => {
+                let curve = key(curve);
+                let sum = self.gradients.entry(curve).or_default();
+                add_weighted(sum, c * slope, &error.gradient);
+                for (effect, share) in error.effects.into_iter().flatten() {
+                    *self.effects.entry((curve, effect)).or_default() += c * slope * share;
+                }
                 self.filled.known += 1;
-                self.residuals.add(c, Some(slope * residual_m));
-                self.curvature_bias += 0.5 * c * tree.curvature[column] * residual_m.powi(2);
+                self.residuals.add(c, Some(slope * error.residual_m));
+                let variance = error.residual_m.powi(2);
+                self.curvature_bias += 0.5 * c * tree.curvature[column] * variance;
             }
         }
     }
 
     fn parameter_variance(&self, compilation: &Compilation<'_>) -> f64 {
-        let of_curve = |((stand, curve), gradient): (&CurveKey, &[f64; MOST_PARAMETERS])| {
-            let curves = &compilation.stands[stand.unwrap_or(0)].heights.curves;
-            match &curves[*curve].curve {
-                HeightCurve::Fitted(fitted) => {
-                    let p = fitted.fit.curve.form.n_parameters();
-                    parameter_variance(&gradient[..p], &fitted.fit.covariance)
-                }
-                HeightCurve::Published(_) => 0.0,
-            }
+        let curve = |(stand, curve): &CurveKey| {
+            &compilation.stands[stand.unwrap_or(0)].heights.curves[*curve].curve
         };
-        self.gradients.iter().map(of_curve).sum()
+        let parameters = self.gradients.iter().map(|(key, gradient)| {
+            let covariance = curve(key).covariance();
+            parameter_variance(&gradient[..covariance.len().isqrt()], covariance)
+        });
+        let effects = self.effects.iter().map(|((key, effect), share)| {
+            independent_variance(*share, curve(key).effect_variance(*effect).sqrt())
+        });
+        parameters.sum::<f64>() + effects.sum::<f64>()
     }
 }
 

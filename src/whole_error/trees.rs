@@ -13,10 +13,7 @@
 
 use super::{COLUMNS, N_COLUMNS};
 use crate::compile::{Compilation, SpeciesEquation};
-use crate::design::FitWeights;
-use crate::heights::curve::MOST_PARAMETERS;
-use crate::heights::fit::FittedCurve;
-use crate::heights::{HeightCurve, HeightSource, TreeHeight};
+use crate::heights::{CurveError, HeightSource, TreeHeight};
 use crate::records::{HeightRecord, Tree};
 use crate::species::biomass::BiomassRows;
 use crate::species::choose::MerchantableBy;
@@ -33,13 +30,7 @@ pub(super) enum HeightError {
     /// There is no height, or it does not hang on anything that has an error here.
     None,
     /// Filled from a curve of the cruise, an index into `StandHeights::curves`.
-    Curve {
-        curve: usize,
-        /// `dh/db`.
-        gradient: [f64; MOST_PARAMETERS],
-        /// Residual standard deviation at the tree's dbh.
-        residual_m: f64,
-    },
+    Curve { curve: usize, error: CurveError },
     /// Read with an instrument.
     Instrument { std_error_m: f64 },
     /// From a published curve, whose error is not known.
@@ -136,30 +127,10 @@ fn height_error(
         | HeightSource::PooledCurve(at)
         | HeightSource::RegionalCurve(at) => at,
     };
-    match &compilation.stands[stand].heights.curves[curve].curve {
-        HeightCurve::Published(_) => HeightError::Published,
-        HeightCurve::Fitted(fitted) => {
-            let fit = &fitted.fit;
-            let mut gradient = [0.0; MOST_PARAMETERS];
-            let parameters = fit.curve.parameters();
-            fit.curve
-                .form
-                .value_and_gradient(tree.dbh_cm, parameters, &mut gradient);
-            HeightError::Curve {
-                curve,
-                gradient,
-                residual_m: residual_m(fit, compilation.design.heights.weights, tree.dbh_cm),
-            }
-        }
-    }
-}
-
-/// Residual standard deviation of a fitted curve at a dbh, m.
-fn residual_m(fit: &FittedCurve, weights: FitWeights, dbh_cm: f64) -> f64 {
-    let variance = fit.residual_ss / (fit.n - fit.curve.form.n_parameters()) as f64;
-    match weights {
-        FitWeights::Equal => variance.sqrt(),
-        FitWeights::InverseDbh => (variance * dbh_cm).sqrt(),
+    let used = &compilation.stands[stand].heights.curves[curve];
+    match used.curve.error_at(tree.dbh_cm, height.place) {
+        None => HeightError::Published,
+        Some(error) => HeightError::Curve { curve, error },
     }
 }
 

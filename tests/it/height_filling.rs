@@ -61,7 +61,7 @@ impl Forest {
             &self.heights,
             regional,
         );
-        curves.fill(stand)
+        curves.fill(0, stand)
     }
 }
 
@@ -399,7 +399,7 @@ fn stands_fitted_together_share_a_curve_and_count_their_own_trees() {
     let both: Vec<&Stand> = stands.iter().collect();
     let (species, table) = (&forest.species, &forest.table);
     let curves = CurveSet::fit(&both, species, table, &forest.heights, None);
-    let filled = [curves.fill(&stands[0]), curves.fill(&stands[1])];
+    let filled = [curves.fill(0, &stands[0]), curves.fill(1, &stands[1])];
     let counts = filled.each_ref().map(|heights| {
         let served = &heights.curves[0].species[0];
         (heights_behind(heights), served.filled, served.extrapolated)
@@ -407,7 +407,7 @@ fn stands_fitted_together_share_a_curve_and_count_their_own_trees() {
     assert_eq!(counts, [(9, 1, 0), (9, 2, 1)]);
     // Apart, the first stand has too few.
     let apart = CurveSet::fit(&both[..1], species, table, &forest.heights, None);
-    assert_eq!(apart.fill(&stands[0]).trees[3].height_m, None);
+    assert_eq!(apart.fill(0, &stands[0]).trees[3].height_m, None);
 }
 
 #[test]
