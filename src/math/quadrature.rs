@@ -6,6 +6,17 @@
 //! (tables of QK21) and error estimate; nodes and weights from memory, verified by the exactness
 //! test below (a Kronrod rule of 21 points is exact for polynomials up to degree 31).
 
+/// Nodes and weights of the mean over a standard normal number, exact for polynomials up to degree
+/// 9: the 5-point Gauss-Hermite rule, nodes 0 and `sqrt(5 -/+ sqrt 10)`, weights 8/15 and
+/// `(7 +/- 2 sqrt 10) / 60` (from memory, verified by the exactness test below).
+pub const NORMAL_MEAN: [(f64, f64); 5] = [
+    (-2.856_970_013_872_805_6, 0.011_257_411_327_720_69),
+    (-1.355_626_179_974_265_9, 0.222_075_922_005_612_65),
+    (0.0, 0.533_333_333_333_333_3),
+    (1.355_626_179_974_265_9, 0.222_075_922_005_612_65),
+    (2.856_970_013_872_805_6, 0.011_257_411_327_720_69),
+];
+
 /// An integral and an estimate of its absolute error.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Integral {
@@ -151,6 +162,19 @@ mod tests {
         // Degree 32 is not exact: the rule has no more nodes than it should.
         let got = panel(&mut |x: f64| x.powi(32), -1.0, 1.0).value;
         assert!((got - 2.0 / 33.0).abs() > 1e-17);
+    }
+
+    #[test]
+    fn means_over_a_normal_number_are_exact_for_polynomials_of_degree_9() {
+        // Moments of the normal law: (k - 1)!! for even k.
+        let moments = [1.0, 0.0, 1.0, 0.0, 3.0, 0.0, 15.0, 0.0, 105.0, 0.0];
+        for (degree, moment) in (0..).zip(moments) {
+            let terms = NORMAL_MEAN.map(|(node, weight)| weight * node.powi(degree));
+            let got: f64 = terms.iter().sum();
+            assert!((got - moment).abs() < 1e-12, "degree {degree}: {got}");
+        }
+        let tenth: f64 = NORMAL_MEAN.map(|(x, w)| w * x.powi(10)).iter().sum();
+        assert!((tenth - 945.0).abs() > 1.0);
     }
 
     #[test]
