@@ -2,21 +2,27 @@
 //! height may be off, and what is published of the error of its equations.
 //!
 //! ```text
-//! v' = (v(h + e) - v(h - e)) / (2 e)              e a thousandth of the height
-//! E v(h + s z) - v(h)                             z standard normal, s as below
+//! v' = E z v(h + s z) / s                filled heights; z standard normal, s as below
+//! v' = (v(h + e) - v(h - e)) / (2 e)      others; e a thousandth of the height
+//! E v(h + s z) - v(h)
 //! ```
-//! by the functions that compile the tree; the mean by 5-point Gauss-Hermite quadrature, with no
-//! height below the least that the tree can have. The error of a height: of a filled one the residual
-//! standard deviation of its curve, `s` with equal weights and `s sqrt(D)` with weights 1/D; of one
-//! read with an instrument half a degree in each sight; of one that was written down as a height,
-//! or taken from a published curve, nothing is known. A height that was raised to a break does not
-//! hang on the curve.
+//! by the functions that compile the tree; means by Gauss-Hermite quadrature of 3 points,
+//! of 5 where one of the values begins within the scatter, with no height below the least that the
+//! tree can have. The first is the mean derivative over the scatter (Stein 1981, Ann. Statist. 9,
+//! from memory), which sees thresholds that a derivative at the mean height does not.
+//!
+//! The error of a height: of a filled one the residual standard deviation of its curve, `s` with
+//! equal weights and `s sqrt(D)` with weights 1/D; of one read with an instrument half a degree in
+//! each sight; of one that was written down as a height, or taken from a published curve, nothing is
+//! known. A height that was raised to a break does not hang on the curve.
+
+use std::collections::BTreeMap;
 
 use super::{COLUMNS, N_COLUMNS};
 use crate::compile::draws::least_height_m;
 use crate::compile::{Compilation, SpeciesEquation};
 use crate::heights::{CurveError, HeightSource, TreeHeight};
-use crate::math::quadrature::NORMAL_MEAN;
+use crate::math::quadrature::{NORMAL_MEAN_3, NORMAL_MEAN_5};
 use crate::records::{HeightRecord, Tree};
 use crate::species::biomass::BiomassRows;
 use crate::species::choose::MerchantableBy;
@@ -78,6 +84,8 @@ pub(super) fn tree_errors<'a>(
     let compiled = &compilation.stands[stand];
     let trees = compilation.records.stands[stand].trees();
     let heights = compiled.heights.trees.iter().zip(&compiled.values);
+    // Trees of the same sizes are many in a large stand, and cost as much as all that is compiled.
+    let mut known = BTreeMap::new();
     trees
         .zip(heights)
         .enumerate()
@@ -86,7 +94,7 @@ pub(super) fn tree_errors<'a>(
                 return TreeError::NOTHING;
             }
             let of_tree = TreeError {
-                value: COLUMNS.map(|column| column.of_tree(values).unwrap_or(0.0)),
+                value: held(values),
                 equation: equation_errors(compilation, tree, values),
                 ..TreeError::NOTHING
             };
@@ -97,13 +105,18 @@ pub(super) fn tree_errors<'a>(
                 };
             }
             let error = height_error(compilation, stand, tree, height);
-            let scatter = match error {
-                HeightError::Curve { error, .. } => scatter(compilation, tree, values, &error),
-                _ => [0.0; N_COLUMNS],
+            let (slope, scatter) = match error {
+                HeightError::None => Default::default(),
+                HeightError::Curve { error, .. } => {
+                    let residual_m = error.residual_m;
+                    let known = known.entry(sizes(tree, values, residual_m));
+                    *known.or_insert_with(|| over_scatter(compilation, tree, values, residual_m))
+                }
+                _ => (slope(compilation, tree, values), [0.0; N_COLUMNS]),
             };
             TreeError {
                 height: error,
-                slope: slope(compilation, tree, values),
+                slope,
                 scatter,
                 ..of_tree
             }
@@ -112,9 +125,8 @@ pub(super) fn tree_errors<'a>(
 }
 
 /// Of each of [`COLUMNS`], 0 where it is not known.
-fn held(compilation: &Compilation<'_>, tree: &Tree, height_m: f64) -> [f64; N_COLUMNS] {
-    let values = compilation.values_at(tree, height_m);
-    COLUMNS.map(|column| column.of_tree(&values).unwrap_or(0.0))
+fn held(values: &TreeValues) -> [f64; N_COLUMNS] {
+    COLUMNS.map(|column| column.of_tree(values).unwrap_or(0.0))
 }
 
 /// Derivatives by height.
@@ -123,32 +135,62 @@ fn slope(compilation: &Compilation<'_>, tree: &Tree, values: &TreeValues) -> [f6
         return [0.0; N_COLUMNS];
     };
     let step_m = STEP * height_m;
-    let below = held(compilation, tree, height_m - step_m);
-    let above = held(compilation, tree, height_m + step_m);
+    let below = held(&compilation.values_at(tree, height_m - step_m));
+    let above = held(&compilation.values_at(tree, height_m + step_m));
     std::array::from_fn(|k| (above[k] - below[k]) / (2.0 * step_m))
 }
 
-/// The mean over heights that scatter as the residuals of the curve, less the value at the mean.
-fn scatter(
+/// All that decides how the values of a live tree hang on its height.
+fn sizes(tree: &Tree, values: &TreeValues, residual_m: f64) -> [u64; 7] {
+    [
+        tree.species as u64,
+        tree.dbh_cm.to_bits(),
+        residual_m.to_bits(),
+        values.height_m.map_or(0, f64::to_bits),
+        tree.broken_height_m.map_or(0, f64::to_bits),
+        tree.defect_pct.map_or(0, f64::to_bits),
+        tree.crown_ratio_pct.map_or(0, f64::to_bits),
+    ]
+}
+
+/// Mean derivative, and mean less the value at the mean height, over heights that scatter as the
+/// residuals of the curve.
+fn over_scatter(
     compilation: &Compilation<'_>,
     tree: &Tree,
     values: &TreeValues,
-    error: &CurveError,
-) -> [f64; N_COLUMNS] {
-    let mut scatter = [0.0; N_COLUMNS];
+    residual_m: f64,
+) -> ([f64; N_COLUMNS], [f64; N_COLUMNS]) {
+    let nothing = [0.0; N_COLUMNS];
     let Some(height_m) = values.height_m else {
-        return scatter;
+        return (nothing, nothing);
     };
-    let least_m = least_height_m(compilation.design.heights.breast_height_m, tree);
-    let at_mean = COLUMNS.map(|column| column.of_tree(values).unwrap_or(0.0));
-    for (node, weight) in NORMAL_MEAN.into_iter().filter(|(node, _)| *node != 0.0) {
-        let at_m = (height_m + node * error.residual_m).max(least_m);
-        let at_node = held(compilation, tree, at_m);
-        for ((scatter, at_node), at_mean) in scatter.iter_mut().zip(at_node).zip(at_mean) {
-            *scatter += weight * (at_node - at_mean);
-        }
+    if residual_m < STEP * height_m {
+        return (slope(compilation, tree, values), nothing);
     }
-    scatter
+    let least_m = least_height_m(compilation.design.heights.breast_height_m, tree);
+    let at_mean = held(values);
+    let mut crosses = false;
+    let mut over = |nodes: &[(f64, f64)]| {
+        let (mut slopes, mut scatter) = (nothing, nothing);
+        for (node, weight) in nodes.iter().filter(|(node, _)| *node != 0.0) {
+            let at_m = (height_m + node * residual_m).max(least_m);
+            let at_node = held(&compilation.values_at(tree, at_m));
+            for k in 0..N_COLUMNS {
+                let more = weight * (at_node[k] - at_mean[k]);
+                scatter[k] += more;
+                slopes[k] += node * more / residual_m;
+                crosses |= (at_node[k] > 0.0) != (at_mean[k] > 0.0);
+            }
+        }
+        (slopes, scatter)
+    };
+    let by_three = over(&NORMAL_MEAN_3);
+    if crosses {
+        over(&NORMAL_MEAN_5)
+    } else {
+        by_three
+    }
 }
 
 fn height_error(
