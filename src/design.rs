@@ -337,7 +337,7 @@ pub enum ClassOver {
 /// The curve form that the design asks for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CurveChoice {
-    /// The acceptable form with the smallest corrected AIC.
+    /// The acceptable form that is best by `heights::fit`.
     Best,
     /// One form, by its name.
     Named(String),

@@ -3,7 +3,7 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
-use crate::heights::fit::Refusal;
+use crate::heights::fit::{FAVOURITE, LEAD, Refusal};
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
 
@@ -244,9 +244,15 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .iter()
         .filter(|tried| tried.outcome.is_ok())
         .count();
+    let chosen = fitted.fit.curve.form;
+    let why = if chosen == FAVOURITE {
+        format!("no other form has an AICc lower by more than {LEAD}")
+    } else {
+        "the least AICc".to_owned()
+    };
     let mut words = format!(
-        "{whose}: {} has the least AICc ({:.2}) of {accepted} acceptable forms",
-        fitted.fit.curve.form.name(),
+        "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {why}",
+        chosen.name(),
         fitted.fit.aicc
     );
     for refusal in [

@@ -16,8 +16,6 @@
 //! each sight; of one that was written down as a height, or taken from a published curve, nothing is
 //! known. A height that was raised to a break does not hang on the curve.
 
-use std::collections::BTreeMap;
-
 use super::{COLUMNS, N_COLUMNS};
 use crate::compile::draws::least_height_m;
 use crate::compile::{Compilation, SpeciesEquation};
@@ -84,8 +82,6 @@ pub(super) fn tree_errors<'a>(
     let compiled = &compilation.stands[stand];
     let trees = compilation.records.stands[stand].trees();
     let heights = compiled.heights.trees.iter().zip(&compiled.values);
-    // Trees of the same sizes are many in a large stand, and cost as much as all that is compiled.
-    let mut known = BTreeMap::new();
     trees
         .zip(heights)
         .enumerate()
@@ -108,9 +104,7 @@ pub(super) fn tree_errors<'a>(
             let (slope, scatter) = match error {
                 HeightError::None => Default::default(),
                 HeightError::Curve { error, .. } => {
-                    let residual_m = error.residual_m;
-                    let known = known.entry(sizes(tree, values, residual_m));
-                    *known.or_insert_with(|| over_scatter(compilation, tree, values, residual_m))
+                    over_scatter(compilation, tree, values, error.residual_m)
                 }
                 _ => (slope(compilation, tree, values), [0.0; N_COLUMNS]),
             };
@@ -140,19 +134,6 @@ fn slope(compilation: &Compilation<'_>, tree: &Tree, values: &TreeValues) -> [f6
     std::array::from_fn(|k| (above[k] - below[k]) / (2.0 * step_m))
 }
 
-/// All that decides how the values of a live tree hang on its height.
-fn sizes(tree: &Tree, values: &TreeValues, residual_m: f64) -> [u64; 7] {
-    [
-        tree.species as u64,
-        tree.dbh_cm.to_bits(),
-        residual_m.to_bits(),
-        values.height_m.map_or(0, f64::to_bits),
-        tree.broken_height_m.map_or(0, f64::to_bits),
-        tree.defect_pct.map_or(0, f64::to_bits),
-        tree.crown_ratio_pct.map_or(0, f64::to_bits),
-    ]
-}
-
 /// Mean derivative, and mean less the value at the mean height, over heights that scatter as the
 /// residuals of the curve.
 fn over_scatter(
@@ -170,9 +151,8 @@ fn over_scatter(
     }
     let least_m = least_height_m(compilation.design.heights.breast_height_m, tree);
     let at_mean = held(values);
-    let mut crosses = false;
-    let mut over = |nodes: &[(f64, f64)]| {
-        let (mut slopes, mut scatter) = (nothing, nothing);
+    let over = |nodes: &[(f64, f64)]| {
+        let (mut slopes, mut scatter, mut begins) = (nothing, nothing, false);
         for (node, weight) in nodes.iter().filter(|(node, _)| *node != 0.0) {
             let at_m = (height_m + node * residual_m).max(least_m);
             let at_node = held(&compilation.values_at(tree, at_m));
@@ -180,17 +160,17 @@ fn over_scatter(
                 let more = weight * (at_node[k] - at_mean[k]);
                 scatter[k] += more;
                 slopes[k] += node * more / residual_m;
-                crosses |= (at_node[k] > 0.0) != (at_mean[k] > 0.0);
+                begins |= (at_node[k] > 0.0) != (at_mean[k] > 0.0);
             }
         }
-        (slopes, scatter)
+        (slopes, scatter, begins)
     };
-    let by_three = over(&NORMAL_MEAN_3);
-    if crosses {
-        over(&NORMAL_MEAN_5)
-    } else {
-        by_three
+    let (slopes, scatter, begins) = over(&NORMAL_MEAN_3);
+    if !begins {
+        return (slopes, scatter);
     }
+    let (slopes, scatter, _) = over(&NORMAL_MEAN_5);
+    (slopes, scatter)
 }
 
 fn height_error(

@@ -108,7 +108,7 @@ const DEFAULTS: [(&str, &str); 5] = [
     ("breast_height", "breast_height: dbh was taken at 1.3 m"),
     (
         "curve",
-        "curve: the height curve that fits best is taken for each species",
+        "curve: for each species naslund, or another form where it fits clearly better",
     ),
     (
         "min_trees",
