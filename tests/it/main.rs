@@ -27,6 +27,8 @@ mod explain_estimate;
 mod families_canada;
 mod families_us;
 mod formula_properties;
+mod height_bias;
+mod height_draws;
 mod height_filling;
 mod height_fits;
 mod height_trees;
