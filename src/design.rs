@@ -260,6 +260,23 @@ pub struct Heights {
     pub regional: Option<String>,
     /// How well heights were measured.
     pub instrument: InstrumentError,
+    /// What a curve gives to a tree without a height.
+    pub fill: Fill,
+}
+
+/// What a curve gives to a tree without a height.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Fill {
+    /// The mean height of its dbh.
+    #[default]
+    Mean,
+    /// Heights drawn about that mean, over and over.
+    Draws {
+        /// How many times.
+        number: usize,
+        /// Seed of the random numbers.
+        seed: u64,
+    },
 }
 
 /// What the crew was told about the height trees. It is about live, unbroken trees: others need no

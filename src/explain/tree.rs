@@ -4,6 +4,7 @@
 //! In: a compilation and which tree. Out: a report of derivations, metric as they are computed.
 
 use crate::compile::{Compilation, biomass_input, stem_input};
+use crate::design::Fill;
 use crate::diagnostic::Diagnostic;
 use crate::expansion::{self, expand};
 use crate::heights::HeightSource;
@@ -301,6 +302,17 @@ fn adds(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String> {
         "to the plot: {:.4} trees/ha, {:.4} m2/ha",
         expansion.trees_per_ha, expansion.basal_area_m2_per_ha
     )];
+    if let (Fill::Draws { number, seed }, Some(Some(_))) = (
+        compilation.design.heights.fill,
+        compilation.stands[found.stand_index]
+            .drawn
+            .get(found.tree_index),
+    ) {
+        lines.push(format!(
+            "its height was drawn {number} times about the curve (seed {seed}): volumes and masses \
+             below are means over the draws, not those at the mean height above"
+        ));
+    }
     for (name, volume) in [
         ("total volume", values.volume_total_m3),
         ("merchantable volume", values.volume_merch_m3),

@@ -11,6 +11,7 @@ pub mod curve;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
+pub mod mixed;
 pub mod points;
 pub mod precision;
 pub mod regional;

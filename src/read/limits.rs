@@ -149,6 +149,8 @@ pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
 /// Resamples of a bootstrap.
 pub(crate) const RESAMPLES: Limits = Limits::from(200.0, 100_000.0, "");
+/// Times that missing heights are drawn.
+pub(crate) const HEIGHT_DRAWS: Limits = Limits::from(2.0, 1_000.0, "");
 /// Seed of random numbers; whole numbers are exact so far.
 pub(crate) const SEED: Limits = Limits::from(0.0, 9_007_199_254_740_991.0, "");
 /// Carbon in a unit of oven-dry wood: published fractions lie between 0.41 and 0.58.
