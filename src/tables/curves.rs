@@ -3,7 +3,8 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
-use crate::heights::fit::Refusal;
+use crate::diagnostic::counted;
+use crate::heights::fit::{FAVOURITE, LEAD, Refusal};
 use crate::heights::regional::RegionalCurve;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
@@ -199,6 +200,22 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ));
             }
             remarks.extend(tried(&whose, fitted));
+            if let Some(scatter) = fitted.fit.scatter {
+                let length = compilation.design.units.length();
+                let mut words = format!(
+                    "{whose}: without the errors of measurement heights scatter about the curve by \
+                     {:.2} {}",
+                    scatter.std_dev_m * length.from_metric,
+                    length.label
+                );
+                if scatter.without_error > 0 {
+                    words += &format!(
+                        "; {} whose error is not known counted as exact",
+                        counted(scatter.without_error, "height")
+                    );
+                }
+                remarks.push(words);
+            }
             if fitted.steep > 0 {
                 remarks.push(format!(
                     "{whose}: {} of the {} heights behind the curve were read with a sight steeper \
@@ -282,9 +299,15 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .iter()
         .filter(|tried| tried.outcome.is_ok())
         .count();
+    let chosen = fitted.fit.curve.form;
+    let why = if chosen == FAVOURITE {
+        format!("no other form has an AICc lower by more than {LEAD}")
+    } else {
+        "the least AICc".to_owned()
+    };
     let mut words = format!(
-        "{whose}: {} has the least AICc ({:.2}) of {accepted} acceptable forms",
-        fitted.fit.curve.form.name(),
+        "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {why}",
+        chosen.name(),
         fitted.fit.aicc
     );
     for refusal in [
