@@ -127,7 +127,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
                 dbh(1),
                 Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
                 Cell::Number(served.filled as f64, 0),
-                Cell::Number(served.extrapolated as f64, 0),
+                beyond(&used.curve, served),
             ]);
         }
     }
@@ -137,6 +137,15 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
             .to_owned(),
     );
     table
+}
+
+/// Trees beyond the sizes behind the curve; blank where these are not known.
+fn beyond(curve: &HeightCurve, served: &Served) -> Cell {
+    let known = match curve {
+        HeightCurve::Fitted(_) => true,
+        HeightCurve::Published(curve) => curve.head.range.dbh_cm.is_some(),
+    };
+    Cell::maybe(known.then_some(served.extrapolated as f64), 0)
 }
 
 fn fitted(used: &CurveUse) -> Option<&FittedUse> {
@@ -406,7 +415,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     Cell::maybe(fit.map(|fit| fit.n as f64), 0),
                     Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
                     Cell::Number(served.filled as f64, 0),
-                    Cell::Number(served.extrapolated as f64, 0),
+                    beyond(&used.curve, served),
                 ]);
             }
         }
