@@ -12,6 +12,8 @@ pub mod fill;
 pub mod fit;
 pub mod instrument;
 pub mod mixed;
+pub mod points;
+pub mod precision;
 pub mod regional;
 pub mod span;
 mod starts;
