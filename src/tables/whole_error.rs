@@ -237,13 +237,18 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
         );
     }
     if are_means(rows) {
-        notes.push(format!(
+        let mut words = format!(
             "{}: filled heights are mean heights of their dbh. It is how far the estimate lies off \
              that with heights that scatter about their curves as the measured ones do, taken tree \
              by tree by quadrature, limits of merchantable wood included; at most: all trees going \
              the same way. It is not corrected.",
             capital(MEAN_HEIGHTS)
-        ));
+        );
+        if most(rows, |row| row.curve_parameters.unknown) > 0 {
+            words +=
+                " Heights from published curves have no part in it: their scatter is not known.";
+        }
+        notes.push(words);
     }
     notes
 }
