@@ -5,8 +5,10 @@
 
 use crate::units::UnitSystem;
 
+mod instrument;
 mod sampling;
 
+pub use instrument::{InstrumentError, LengthError, SightError};
 pub use sampling::{
     Average, Layout, ListedStands, RatioBy, RatioError, Sampling, StrataWeights, Variance,
 };
@@ -256,6 +258,8 @@ pub struct Heights {
     pub fit_by: FitBy,
     /// Set of published curves for species that cannot be fitted.
     pub regional: Option<String>,
+    /// How well heights were measured.
+    pub instrument: InstrumentError,
     /// What a curve gives to a tree without a height.
     pub fill: Fill,
 }
@@ -350,6 +354,8 @@ pub enum FitWeights {
     Equal,
     /// 1/dbh.
     InverseDbh,
+    /// By the precision of each height and the variance about the curve.
+    Precision,
 }
 
 /// Which trees share a fit.

@@ -17,8 +17,15 @@
 #[path = "../../tests/it/random.rs"]
 mod random;
 
+#[allow(dead_code, reason = "shared with the tests, which use more of it")]
+#[path = "../../tests/it/sample.rs"]
+mod sample;
+
+mod cruise;
 mod data;
+mod few;
 mod forms;
+mod tally;
 
 use std::path::Path;
 
@@ -33,4 +40,6 @@ fn main() {
     }
     let stocks = data::stocks(&folder);
     forms::run(&stocks, draws);
+    println!();
+    few::run(&cruise::Cruise::read(&folder), draws);
 }

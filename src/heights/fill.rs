@@ -68,11 +68,11 @@ struct Trees {
 }
 
 impl Trees {
-    fn of(stands: &[&Stand], n_species: usize, breast_height_m: f64) -> Trees {
+    fn of(stands: &[&Stand], n_species: usize, design: &Heights) -> Trees {
         let mut heights: Vec<HeightTree> = Vec::new();
         for (at, stand) in stands.iter().enumerate() {
             for (plot_at, plot) in stand.plots.iter().enumerate() {
-                heights.extend(usable_heights(plot, (at, plot_at), breast_height_m));
+                heights.extend(usable_heights(plot, (at, plot_at), design));
             }
         }
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
@@ -112,28 +112,25 @@ fn usable_height(tree: &Tree, breast_height_m: f64) -> Option<(f64, bool)> {
 
 /// The recorded height, if there is one, and whether it was read too steeply.
 fn recorded(tree: &Tree) -> Option<(f64, bool)> {
-    match tree.height {
-        HeightRecord::Missing => None,
-        HeightRecord::Measured { height_m } => Some((height_m, false)),
-        HeightRecord::Instrument(reading) => Some((reading.height_m(), reading.is_steep())),
-    }
+    let is_steep = matches!(tree.height, HeightRecord::Instrument(reading) if reading.is_steep());
+    tree.height.height_m().map(|height_m| (height_m, is_steep))
 }
 
 /// The usable heights of a plot (given by its stand and its index there), each tree once.
 fn usable_heights(
     plot: &Plot,
     (stand, plot_at): (usize, usize),
-    breast_height_m: f64,
+    design: &Heights,
 ) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
     for visit in &plot.visits {
         for tree in visit.trees.iter().filter(|tree| !tree.excluded) {
-            if let Some((height_m, is_steep)) = usable_height(tree, breast_height_m) {
+            if let Some((height_m, is_steep)) = usable_height(tree, design.breast_height_m) {
                 let height = HeightTree {
                     point: HeightPoint {
                         dbh_cm: tree.dbh_cm,
                         height_m,
-                        std_error_m: None,
+                        std_error_m: tree.height.std_error_m(&design.instrument),
                         place: Place {
                             stand,
                             plot: plot_at,
@@ -173,7 +170,7 @@ impl CurveSet {
         design: &Heights,
         regional: Option<&RegionalSet>,
     ) -> CurveSet {
-        let trees = Trees::of(stands, species.len(), design.breast_height_m);
+        let trees = Trees::of(stands, species.len(), design);
         let kind = |at: CruiseSpeciesIndex| table.get(species[at].id).kind;
         let mut set = CurveSet {
             by_species: vec![None; species.len()],

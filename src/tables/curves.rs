@@ -3,7 +3,9 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
+use crate::diagnostic::counted;
 use crate::heights::fit::{FAVOURITE, LEAD, Refusal};
+use crate::heights::regional::RegionalCurve;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
 
@@ -189,6 +191,22 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ));
             }
             remarks.extend(tried(&whose, fitted));
+            if let Some(scatter) = fitted.fit.scatter {
+                let length = compilation.design.units.length();
+                let mut words = format!(
+                    "{whose}: without the errors of measurement heights scatter about the curve by \
+                     {:.2} {}",
+                    scatter.std_dev_m * length.from_metric,
+                    length.label
+                );
+                if scatter.without_error > 0 {
+                    words += &format!(
+                        "; {} whose error is not known counted as exact",
+                        counted(scatter.without_error, "height")
+                    );
+                }
+                remarks.push(words);
+            }
             if fitted.steep > 0 {
                 remarks.push(format!(
                     "{whose}: {} of the {} heights behind the curve were read with a sight steeper \
@@ -210,6 +228,7 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
             for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
                 remarks.push(format!("{whose}: {doubt}"));
             }
+            remarks.extend(bounds_unknown(compilation, &whose, curve));
         }
     }
     let beyond: usize = used.species.iter().map(|served| served.extrapolated).sum();
@@ -221,6 +240,33 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
         ));
     }
     remarks
+}
+
+/// What a published curve without a published range of dbh cannot tell.
+fn bounds_unknown(
+    compilation: &Compilation<'_>,
+    whose: &str,
+    curve: &RegionalCurve,
+) -> Option<String> {
+    let range = &curve.head.range;
+    if range.dbh_cm.is_some() {
+        return None;
+    }
+    let length = compilation.design.units.length();
+    let tends = curve.impossible_asymptote_m().map(|height_m| {
+        format!(
+            ". The curve tends to {:.0} {}, taller than any tree: it means nothing beyond the trees \
+             that it was fitted to",
+            height_m * length.from_metric,
+            length.label
+        )
+    });
+    Some(format!(
+        "{whose}: range of dbh of the trees behind the curve: {}; so no height counts as \
+         extrapolated{}",
+        range.source,
+        tends.unwrap_or_default()
+    ))
 }
 
 /// The publication of a published curve, and how it was obtained.
@@ -334,7 +380,17 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                HeightCurve::Published(_) => publications.extend(publication(&used)),
+                HeightCurve::Published(curve) => {
+                    publications.extend(publication(&used));
+                    let head = &curve.head;
+                    if head.range.dbh_cm.is_none() {
+                        publications.push(format!(
+                            "{}: range of dbh of the trees behind the curves: {}; so no height \
+                             counts as extrapolated",
+                            head.title, head.range.source
+                        ));
+                    }
+                }
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
             for served in &used.species {

@@ -219,7 +219,7 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
         );
     }
     notes.extend(not_taken_apart(compilation, rows));
-    notes.extend(height_notes(rows));
+    notes.extend(height_notes(compilation, rows));
     notes.extend(draws_note(compilation, rows));
     notes.extend(volume_note(compilation, rows));
     notes.extend(biomass_notes(compilation, rows));
@@ -294,7 +294,7 @@ fn most(rows: &[&SourcesOfError], count: impl Fn(&SourcesOfError) -> usize) -> u
     rows.iter().map(|row| count(row)).max().unwrap_or(0)
 }
 
-fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
+fn height_notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String> {
     let published = most(rows, |row| row.curve_parameters.unknown);
     let measured = most(rows, |row| row.height_measurement.unknown);
     let read = most(rows, |row| row.height_measurement.known);
@@ -314,11 +314,11 @@ fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
         ));
     }
     if read > 0 {
-        notes.push(
-            "Heights read with an instrument: half a degree in each sight; distances count as \
-             exact."
-                .to_owned(),
-        );
+        let design = compilation.design;
+        notes.push(format!(
+            "Measurement of heights, standard errors: {}.",
+            design.heights.instrument.words(design.units)
+        ));
     }
     if measured > 0 {
         notes.push(format!(
@@ -482,7 +482,9 @@ pub fn tidy(compilation: &Compilation<'_>) -> Tidy {
             None => &[DRAWS],
             Some(_) => &OF_CURVES,
         };
-        others.iter().for_each(|at| errors[*at] = None);
+        for at in others {
+            errors[*at] = None;
+        }
         values.extend(errors.map(shown));
         values.extend([
             shown(total.std_error),

@@ -11,17 +11,17 @@
 //! tree can have. The first is the mean derivative over the scatter (Stein 1981, Ann. Statist. 9,
 //! from memory), which sees thresholds that a derivative at the mean height does not.
 //!
-//! The error of a height: of a filled one the residual standard deviation of its curve, `s` with
-//! equal weights and `s sqrt(D)` with weights 1/D; of one read with an instrument half a degree in
-//! each sight; of one that was written down as a height, or taken from a published curve, nothing is
-//! known. A height that was raised to a break does not hang on the curve.
+//! The error of a height: of a filled one the residual standard deviation of its curve; of one read
+//! with an instrument what `heights::instrument` says; of one that was written down as a height what
+//! the design says, if it does; of one taken from a published curve as it stands nothing is known. A
+//! height that was raised to a break does not hang on the curve.
 
 use super::{COLUMNS, N_COLUMNS};
 use crate::compile::draws::least_height_m;
 use crate::compile::{Compilation, SpeciesEquation};
 use crate::heights::{CurveError, HeightSource, TreeHeight};
 use crate::math::quadrature::{NORMAL_MEAN_3, NORMAL_MEAN_5};
-use crate::records::{HeightRecord, Tree};
+use crate::records::Tree;
 use crate::species::biomass::BiomassRows;
 use crate::species::choose::MerchantableBy;
 use crate::species::equation::Quantity;
@@ -38,12 +38,10 @@ pub(super) enum HeightError {
     None,
     /// Filled from a curve of the cruise, an index into `StandHeights::curves`.
     Curve { curve: usize, error: CurveError },
-    /// Read with an instrument.
-    Instrument { std_error_m: f64 },
+    /// Measured; the error is not known of a height written down, unless the design says it.
+    Measured { std_error_m: Option<f64> },
     /// From a published curve, whose error is not known.
     Published,
-    /// Written down as a height, with no word on its error.
-    Measured,
 }
 
 /// What one tree brings to the error of each of [`COLUMNS`].
@@ -181,13 +179,11 @@ fn height_error(
 ) -> HeightError {
     let curve = match height.source {
         HeightSource::None => return HeightError::None,
-        HeightSource::Measured => return HeightError::Measured,
-        HeightSource::Instrument => {
-            return match tree.height {
-                HeightRecord::Instrument(reading) => HeightError::Instrument {
-                    std_error_m: reading.half_degree_error_m(),
-                },
-                _ => HeightError::Measured,
+        HeightSource::Measured | HeightSource::Instrument => {
+            return HeightError::Measured {
+                std_error_m: tree
+                    .height
+                    .std_error_m(&compilation.design.heights.instrument),
             };
         }
         _ if height.raised_to_break => return HeightError::None,

@@ -1,9 +1,9 @@
 //! The `heights` and `volume` of a design.
 
-use super::Known;
 use super::walk::{Entry, Section, Walk, unit_keys};
+use super::{Known, instrument};
 use crate::design::{
-    CurveChoice, Fallback, Fill, FitBy, FitWeights, Heights, Merchantable, Volume,
+    CurveChoice, Fallback, Fill, FitBy, FitWeights, Heights, InstrumentError, Merchantable, Volume,
 };
 use crate::diagnostic::seen;
 use crate::read::limits;
@@ -28,6 +28,7 @@ pub(super) fn read_heights<'n>(
         weights: FitWeights::Equal,
         fit_by: FitBy::Stand,
         regional: None,
+        instrument: InstrumentError::default(),
         fill: Fill::Mean,
     };
     let entry = root.get(walk, "heights");
@@ -37,6 +38,7 @@ pub(super) fn read_heights<'n>(
             for sentence in DEFAULTS {
                 walk.default(sentence.1);
             }
+            instrument::tell_defaults(walk, |_| false);
         }
         return (heights, None);
     };
@@ -70,6 +72,7 @@ pub(super) fn read_heights<'n>(
     let weights = [
         ("equal", FitWeights::Equal),
         ("inverse-dbh", FitWeights::InverseDbh),
+        ("precision", FitWeights::Precision),
     ];
     if let Some(weights) = map
         .get(walk, "weights")
@@ -93,6 +96,7 @@ pub(super) fn read_heights<'n>(
             &sets,
         )
     });
+    heights.instrument = instrument::read(walk, &mut map);
     if let Some(fill) = map
         .get(walk, "fill")
         .and_then(|entry| read_fill(walk, &entry))
