@@ -244,6 +244,13 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
                  lists, mean and top heights, and logs are those of the mean height"
             ),
         });
+        if published > 0 && design.heights.fill != Fill::Mean {
+            facts.push(format!(
+                "{} from published curves not drawn, as the scatter about these is not known: the \
+                 mean height is taken",
+                counted(published, "height")
+            ));
+        }
     }
     if let Some(subsample) = &design.heights.subsample {
         facts.push(format!(
