@@ -8,6 +8,7 @@ use crate::species::Kind;
 
 pub mod audit;
 pub mod curve;
+pub mod diagnose;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
