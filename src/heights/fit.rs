@@ -373,9 +373,10 @@ pub fn choose(
             Err(refusal) => choice.replaced = Some((form, refusal)),
         }
     }
+    let named = choice.replaced.map(|(form, _)| form);
     for form in Form::ALL
         .into_iter()
-        .filter(|form| !NOT_IN_BEST.contains(form))
+        .filter(|form| !NOT_IN_BEST.contains(form) && named != Some(*form))
     {
         let fitted = attempt(form);
         choice.tried.push(Tried {

@@ -9,6 +9,7 @@ use crate::species::Kind;
 pub mod audit;
 pub mod curve;
 pub mod diagnose;
+pub mod evidence;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
@@ -165,6 +166,8 @@ pub enum Why {
     NoForm {
         /// Heights that could be used.
         n: usize,
+        /// The forms, each with the reason why not.
+        tried: Vec<Tried>,
     },
     /// The species is neither softwood nor hardwood in the species table.
     KindUnknown,
