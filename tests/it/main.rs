@@ -30,6 +30,8 @@ mod families_us;
 mod formula_properties;
 mod height_filling;
 mod height_fits;
+mod height_pathologies;
+mod height_report;
 mod height_trees;
 mod house;
 mod instruments;

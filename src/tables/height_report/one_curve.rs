@@ -72,9 +72,11 @@ pub(super) fn biases(
 /// Heading of the section on a curve.
 pub(super) fn heading(gathered: &Gathered<'_>, curve: &CurveEvidence) -> String {
     let whose = gathered.whose(curve);
-    match curve.used.level {
-        Level::Species => format!("Curve of {whose}"),
-        level => format!("Curve of {whose} ({})", level_words(level)),
+    let level = curve.used.level;
+    if matches!(level, Level::Species | Level::Pooled(_)) {
+        format!("Curve of {whose}")
+    } else {
+        format!("Curve of {whose} ({})", level_words(level))
     }
 }
 
@@ -162,7 +164,7 @@ fn forms_table(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Table {
         table.rows.push(vec![
             Cell::text(format!("{}{mark}", form.name)),
             shown(fit.map(|fit| fit.rmse_m)),
-            Cell::maybe(fit.map(|fit| fit.aicc), 2),
+            Cell::maybe(fit.map(|fit| fit.aicc).filter(|aicc| aicc.is_finite()), 2),
             shown(form.left_out.map(|plots| plots.rms_m)),
             Cell::text(words.join("; ")),
         ]);
@@ -272,6 +274,9 @@ fn picture(
             )
         })
         .collect();
+    if points.len() < 2 {
+        return Vec::new();
+    }
     // Where plots have effects of their own, the curve without them.
     let of_species = curve.used.species.first();
     let place = Place {
