@@ -5,8 +5,10 @@
 
 use crate::units::UnitSystem;
 
+mod instrument;
 mod sampling;
 
+pub use instrument::{InstrumentError, LengthError, SightError};
 pub use sampling::{
     Average, Layout, ListedStands, RatioBy, RatioError, Sampling, StrataWeights, Variance,
 };
@@ -256,6 +258,8 @@ pub struct Heights {
     pub fit_by: FitBy,
     /// Set of published curves for species that cannot be fitted.
     pub regional: Option<String>,
+    /// How well heights were measured.
+    pub instrument: InstrumentError,
 }
 
 /// What the crew was told about the height trees. It is about live, unbroken trees: others need no
@@ -320,7 +324,7 @@ pub enum ClassOver {
 /// The curve form that the design asks for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CurveChoice {
-    /// The acceptable form with the smallest corrected AIC.
+    /// The acceptable form that is best by `heights::fit`.
     Best,
     /// One form, by its name.
     Named(String),
@@ -333,6 +337,8 @@ pub enum FitWeights {
     Equal,
     /// 1/dbh.
     InverseDbh,
+    /// By the precision of each height and the variance about the curve.
+    Precision,
 }
 
 /// Which trees share a fit.

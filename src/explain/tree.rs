@@ -198,13 +198,18 @@ fn height_lines(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String>
     let tree = found.tree;
     let heights = &compilation.stands[found.stand_index].heights;
     let height = heights.trees[found.tree_index];
+    let error = &compilation.design.heights.instrument;
     let mut lines = vec![format!("source: {}", source_word(height.source))];
     match (height.source, &tree.height) {
         (HeightSource::Instrument, HeightRecord::Instrument(reading)) => {
-            lines.extend(reading.derivation());
+            lines.extend(reading.derivation(error));
         }
-        (HeightSource::Measured | HeightSource::Instrument, _) => {
-            lines.push("recorded as a height".to_owned());
+        (HeightSource::Measured | HeightSource::Instrument, record) => {
+            let error = record.std_error_m(error).map_or_else(
+                || "its error is not known".to_owned(),
+                |error_m| format!("standard error {error_m:.2} m, as the design says"),
+            );
+            lines.push(format!("recorded as a height; {error}"));
         }
         (HeightSource::None, _) => {
             lines.push("no height was measured and no curve serves".to_owned());

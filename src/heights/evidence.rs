@@ -85,7 +85,7 @@ pub fn evidence(
     table: &SpeciesTable,
     design: &Heights,
 ) -> Evidence {
-    let heights = height_trees(stands, design.breast_height_m);
+    let heights = height_trees(stands, design);
     let mut solver = Solver::new();
     let mut found = Evidence::default();
     let served = curves.iter().flat_map(|used| &used.species);
@@ -196,8 +196,11 @@ fn forms(
     let (weights, breast_height_m) = (design.weights, design.breast_height_m);
     let mut forms: Vec<FormTried> = Vec::new();
     for tried in &fitted.tried {
-        let fit = fit_form(tried.form, points, weights, breast_height_m, solver).ok();
         let refused = tried.outcome.err();
+        let fit = match refused {
+            Some(Refusal::TooFew) => None,
+            _ => fit_form(tried.form, points, weights, breast_height_m, solver).ok(),
+        };
         let accepted = fit.as_ref().filter(|_| refused.is_none());
         let left_out = accepted.and_then(|fit| leave_one_plot_out(fit, points, solver));
         forms.push(FormTried {

@@ -220,6 +220,9 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
         let weights = match design.heights.weights {
             FitWeights::Equal => "all heights alike",
             FitWeights::InverseDbh => "weights 1/dbh",
+            FitWeights::Precision => {
+                "weights 1/(variance about the curve + variance of the measurement)"
+            }
         };
         facts.push(format!(
             "curves fitted to live, unbroken trees of {by}, {weights}; the error of the curves is not part of the intervals"

@@ -3,7 +3,10 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
-use crate::heights::fit::{Refusal, Tried};
+use crate::diagnostic::counted;
+use crate::heights::curve::Form;
+use crate::heights::fit::{FAVOURITE, LEAD, Refusal, Tried};
+use crate::heights::regional::RegionalCurve;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
 
@@ -195,6 +198,22 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ));
             }
             remarks.extend(tried(&whose, fitted));
+            if let Some(scatter) = fitted.fit.scatter {
+                let length = compilation.design.units.length();
+                let mut words = format!(
+                    "{whose}: without the errors of measurement heights scatter about the curve by \
+                     {:.2} {}",
+                    scatter.std_dev_m * length.from_metric,
+                    length.label
+                );
+                if scatter.without_error > 0 {
+                    words += &format!(
+                        "; {} whose error is not known counted as exact",
+                        counted(scatter.without_error, "height")
+                    );
+                }
+                remarks.push(words);
+            }
             if fitted.steep > 0 {
                 remarks.push(format!(
                     "{whose}: {} of the {} heights behind the curve were read with a sight steeper \
@@ -216,6 +235,7 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
             for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
                 remarks.push(format!("{whose}: {doubt}"));
             }
+            remarks.extend(bounds_unknown(compilation, &whose, curve));
         }
     }
     let beyond: usize = used.species.iter().map(|served| served.extrapolated).sum();
@@ -227,6 +247,33 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
         ));
     }
     remarks
+}
+
+/// What a published curve without a published range of dbh cannot tell.
+fn bounds_unknown(
+    compilation: &Compilation<'_>,
+    whose: &str,
+    curve: &RegionalCurve,
+) -> Option<String> {
+    let range = &curve.head.range;
+    if range.dbh_cm.is_some() {
+        return None;
+    }
+    let length = compilation.design.units.length();
+    let tends = curve.impossible_asymptote_m().map(|height_m| {
+        format!(
+            ". The curve tends to {:.0} {}, taller than any tree: it means nothing beyond the trees \
+             that it was fitted to",
+            height_m * length.from_metric,
+            length.label
+        )
+    });
+    Some(format!(
+        "{whose}: range of dbh of the trees behind the curve: {}; so no height counts as \
+         extrapolated{}",
+        range.source,
+        tends.unwrap_or_default()
+    ))
 }
 
 /// The publication of a published curve, and how it was obtained.
@@ -250,9 +297,11 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .iter()
         .filter(|tried| tried.outcome.is_ok())
         .count();
+    let chosen = fitted.fit.curve.form;
+    let why = why_chosen(chosen);
     let mut words = format!(
-        "{whose}: {} has the least AICc ({:.2}) of {accepted} acceptable forms",
-        fitted.fit.curve.form.name(),
+        "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {why}",
+        chosen.name(),
         fitted.fit.aicc
     );
     for refused in refused(&fitted.tried) {
@@ -260,6 +309,15 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         words += &refused;
     }
     Some(words)
+}
+
+/// Why this form of all that are acceptable.
+pub(super) fn why_chosen(form: Form) -> String {
+    if form == FAVOURITE {
+        format!("no other form has an AICc lower by more than {LEAD}")
+    } else {
+        "the least AICc".to_owned()
+    }
 }
 
 /// The forms that were refused, by reason: `refused (no finite optimum): korf, weibull`.
@@ -343,7 +401,17 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                HeightCurve::Published(_) => publications.extend(publication(&used)),
+                HeightCurve::Published(curve) => {
+                    publications.extend(publication(&used));
+                    let head = &curve.head;
+                    if head.range.dbh_cm.is_none() {
+                        publications.push(format!(
+                            "{}: range of dbh of the trees behind the curves: {}; so no height \
+                             counts as extrapolated",
+                            head.title, head.range.source
+                        ));
+                    }
+                }
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
             for served in &used.species {

@@ -20,6 +20,7 @@ pub mod log_list;
 pub mod log_rules;
 pub mod logs;
 pub mod lookup;
+pub mod measured_heights;
 pub mod paired;
 pub mod planning;
 pub mod plots;

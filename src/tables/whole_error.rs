@@ -188,7 +188,7 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
         );
     }
     notes.extend(not_taken_apart(compilation, rows));
-    notes.extend(height_notes(rows));
+    notes.extend(height_notes(compilation, rows));
     notes.extend(volume_note(compilation, rows));
     notes.extend(biomass_notes(compilation, rows));
     if most(rows, |row| row.curve_residuals.known + row.equations.known) > 0 {
@@ -243,7 +243,7 @@ fn most(rows: &[&SourcesOfError], count: impl Fn(&SourcesOfError) -> usize) -> u
     rows.iter().map(|row| count(row)).max().unwrap_or(0)
 }
 
-fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
+fn height_notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String> {
     let published = most(rows, |row| row.curve_parameters.unknown);
     let measured = most(rows, |row| row.height_measurement.unknown);
     let read = most(rows, |row| row.height_measurement.known);
@@ -263,11 +263,11 @@ fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
         ));
     }
     if read > 0 {
-        notes.push(
-            "Heights read with an instrument: half a degree in each sight; distances count as \
-             exact."
-                .to_owned(),
-        );
+        let design = compilation.design;
+        notes.push(format!(
+            "Measurement of heights, standard errors: {}.",
+            design.heights.instrument.words(design.units)
+        ));
     }
     if measured > 0 {
         notes.push(format!(

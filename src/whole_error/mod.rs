@@ -186,9 +186,8 @@ impl Sums {
         }
         match tree.height {
             HeightError::None => {}
-            HeightError::Measured => self.measurement.unknown += 1,
-            HeightError::Instrument { std_error_m } => {
-                self.measurement.add(c, Some(slope * std_error_m));
+            HeightError::Measured { std_error_m } => {
+                self.measurement.add(c, std_error_m.map(|se| slope * se));
             }
             HeightError::Published => {
                 self.filled.unknown += 1;

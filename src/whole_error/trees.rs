@@ -7,14 +7,14 @@
 //! ```
 //! by the functions that compile the tree. The error of a height: of a filled one the residual
 //! standard deviation of its curve, `s` with equal weights and `s sqrt(D)` with weights 1/D; of one
-//! read with an instrument half a degree in each sight; of one that was written down as a height,
-//! or taken from a published curve, nothing is known. A height that was raised to a break does not
-//! hang on the curve.
+//! read with an instrument what `heights::instrument` says; of one that was written down as a height
+//! what the design says, if it does; of one taken from a published curve nothing is known. A height
+//! that was raised to a break does not hang on the curve.
 
 use super::{COLUMNS, N_COLUMNS};
 use crate::compile::{Compilation, SpeciesEquation};
 use crate::heights::{CurveError, HeightSource, TreeHeight};
-use crate::records::{HeightRecord, Tree};
+use crate::records::Tree;
 use crate::species::biomass::BiomassRows;
 use crate::species::choose::MerchantableBy;
 use crate::species::equation::Quantity;
@@ -31,12 +31,10 @@ pub(super) enum HeightError {
     None,
     /// Filled from a curve of the cruise, an index into `StandHeights::curves`.
     Curve { curve: usize, error: CurveError },
-    /// Read with an instrument.
-    Instrument { std_error_m: f64 },
+    /// Measured; the error is not known of a height written down, unless the design says it.
+    Measured { std_error_m: Option<f64> },
     /// From a published curve, whose error is not known.
     Published,
-    /// Written down as a height, with no word on its error.
-    Measured,
 }
 
 /// What one tree brings to the error of each of [`COLUMNS`].
@@ -113,13 +111,11 @@ fn height_error(
 ) -> HeightError {
     let curve = match height.source {
         HeightSource::None => return HeightError::None,
-        HeightSource::Measured => return HeightError::Measured,
-        HeightSource::Instrument => {
-            return match tree.height {
-                HeightRecord::Instrument(reading) => HeightError::Instrument {
-                    std_error_m: reading.half_degree_error_m(),
-                },
-                _ => HeightError::Measured,
+        HeightSource::Measured | HeightSource::Instrument => {
+            return HeightError::Measured {
+                std_error_m: tree
+                    .height
+                    .std_error_m(&compilation.design.heights.instrument),
             };
         }
         _ if height.raised_to_break => return HeightError::None,

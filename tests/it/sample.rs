@@ -1,8 +1,8 @@
 //! Builds designs and records in memory, so that estimators are tested through their public face.
 
 use spinney::design::{
-    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Intervals, Measured, Method, RatioBy,
-    RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
+    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, InstrumentError, Intervals, Measured,
+    Method, RatioBy, RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
 };
 use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
@@ -37,6 +37,7 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
             weights: FitWeights::Equal,
             fit_by: FitBy::Stand,
             regional: None,
+            instrument: InstrumentError::default(),
         },
         volume: None,
         logs: None,

@@ -34,7 +34,7 @@ fn simulate(weights: FitWeights) {
             .map(|plot_trees| {
                 let trees = plot_trees.iter().enumerate().map(|(k, d)| {
                     let sd = match weights {
-                        FitWeights::Equal => 1.5,
+                        FitWeights::Equal | FitWeights::Precision => 1.5,
                         FitWeights::InverseDbh => 0.3 * d.sqrt(),
                     };
                     let height_m = mean_height_m(*d) + sd * random.next();
@@ -105,7 +105,7 @@ fn check_by_hand(compilation: &Compilation<'_>, row: &SourcesOfError, per_tree: 
         }
         let (d, h) = (tree.dbh_cm, values.height_m.unwrap());
         let of_dbh = match compilation.design.heights.weights {
-            FitWeights::Equal => s2,
+            FitWeights::Equal | FitWeights::Precision => s2,
             FitWeights::InverseDbh => s2 * d,
         };
         let v = values.volume_total_m3.unwrap();

@@ -1,8 +1,10 @@
 //! The `heights` and `volume` of a design.
 
-use super::Known;
 use super::walk::{Entry, Section, Walk, unit_keys};
-use crate::design::{CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Volume};
+use super::{Known, instrument};
+use crate::design::{
+    CurveChoice, Fallback, FitBy, FitWeights, Heights, InstrumentError, Merchantable, Volume,
+};
 use crate::read::limits;
 use crate::units::Dimension;
 
@@ -24,6 +26,7 @@ pub(super) fn read_heights<'n>(
         weights: FitWeights::Equal,
         fit_by: FitBy::Stand,
         regional: None,
+        instrument: InstrumentError::default(),
     };
     let entry = root.get(walk, "heights");
     let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
@@ -32,6 +35,7 @@ pub(super) fn read_heights<'n>(
             for sentence in DEFAULTS {
                 walk.default(sentence.1);
             }
+            instrument::tell_defaults(walk, |_| false);
         }
         return (heights, None);
     };
@@ -65,6 +69,7 @@ pub(super) fn read_heights<'n>(
     let weights = [
         ("equal", FitWeights::Equal),
         ("inverse-dbh", FitWeights::InverseDbh),
+        ("precision", FitWeights::Precision),
     ];
     if let Some(weights) = map
         .get(walk, "weights")
@@ -88,6 +93,7 @@ pub(super) fn read_heights<'n>(
             &sets,
         )
     });
+    heights.instrument = instrument::read(walk, &mut map);
     map.finish(walk);
     (heights, subsample)
 }
@@ -97,7 +103,7 @@ const DEFAULTS: [(&str, &str); 5] = [
     ("breast_height", "breast_height: dbh was taken at 1.3 m"),
     (
         "curve",
-        "curve: the height curve that fits best is taken for each species",
+        "curve: for each species naslund, or another form where it fits clearly better",
     ),
     (
         "min_trees",

@@ -9,10 +9,11 @@ use crate::diagnostic::counted;
 use crate::heights::diagnose::{Bias, MOST_PLOTS_LEFT_OUT, bias};
 use crate::heights::evidence::{CurveEvidence, HeightAgainst};
 use crate::heights::fill::parameters_shown;
+use crate::heights::fit::{LEAST_FOR_THREE, Refusal};
 use crate::heights::{HeightCurve, Level, Place};
 use crate::plot_sums::dbh_class;
 use crate::records::CruiseSpeciesIndex;
-use crate::tables::curves::{formula, passed_words, publication};
+use crate::tables::curves::{formula, passed_words, publication, why_chosen};
 use crate::tables::scatter::Scatter;
 use crate::tables::tidy::{ALL, class_limits};
 use crate::tables::{Block, Cell, Column, Table, plain};
@@ -178,14 +179,21 @@ fn forms_remarks(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Vec<String> 
         gathered.compilation.design.heights.curve,
         CurveChoice::Named(_)
     );
-    let mut remarks = vec![
-        if named && curve.forms.len() == 1 {
-            "*: the form that is asked for."
-        } else {
-            "*: the form of the curve, which has the least AICc of those not refused."
-        }
-        .to_owned(),
-    ];
+    let HeightCurve::Fitted(fitted) = &curve.used.curve else {
+        return Vec::new();
+    };
+    let mut remarks = vec![if named && curve.forms.len() == 1 {
+        "*: the form that is asked for.".to_owned()
+    } else {
+        let why = why_chosen(fitted.fit.curve.form);
+        format!("*: the form of the curve, of those not refused; {why}.")
+    }];
+    let few = Some(Refusal::TooFew);
+    if fitted.fit.n < LEAST_FOR_THREE && curve.forms.iter().any(|form| form.refused == few) {
+        remarks.push(format!(
+            "Forms of three parameters are tried from {LEAST_FOR_THREE} heights on."
+        ));
+    }
     let plots: BTreeSet<Place> = curve
         .heights
         .iter()
