@@ -24,7 +24,7 @@
 use std::cmp::Ordering;
 
 use super::curve::Curve;
-use super::fit::{HeightPoint, Points, choose};
+use super::fit::{FittedCurve, HeightPoint, Points, choose};
 use super::regional::RegionalSet;
 use super::{
     CurveUse, FittedUse, HeightCurve, HeightSource, Level, Passed, Place, Served, StandHeights,
@@ -48,13 +48,18 @@ pub struct CurveSet {
 
 /// A height that a curve may be fitted to.
 #[derive(Clone, Copy, Debug)]
-struct HeightTree {
-    point: HeightPoint,
-    is_steep: bool,
+pub struct HeightTree {
+    /// The height, with its dbh and place.
+    pub point: HeightPoint,
+    /// Was it read with a sight steeper than 100 %?
+    pub is_steep: bool,
+    /// Where its record is: an index into the visits of its plot, and one into the trees there.
+    pub record: (usize, usize),
 }
 
 impl HeightTree {
-    fn species(&self) -> CruiseSpeciesIndex {
+    /// Its species.
+    pub fn species(&self) -> CruiseSpeciesIndex {
         self.point.place.species
     }
 }
@@ -69,12 +74,7 @@ struct Trees {
 
 impl Trees {
     fn of(stands: &[&Stand], n_species: usize, design: &Heights) -> Trees {
-        let mut heights: Vec<HeightTree> = Vec::new();
-        for (at, stand) in stands.iter().enumerate() {
-            for (plot_at, plot) in stand.plots.iter().enumerate() {
-                heights.extend(usable_heights(plot, (at, plot_at), design));
-            }
-        }
+        let heights = height_trees(stands, design);
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
         let trees = stands.iter().flat_map(|stand| stand.trees());
         for (_, _, tree) in trees.filter(|(_, _, tree)| lacks_height(tree)) {
@@ -85,13 +85,24 @@ impl Trees {
     }
 }
 
+/// The heights of some stands that curves may be fitted to, each tree once.
+pub fn height_trees(stands: &[&Stand], design: &Heights) -> Vec<HeightTree> {
+    let mut heights: Vec<HeightTree> = Vec::new();
+    for (at, stand) in stands.iter().enumerate() {
+        for (plot_at, plot) in stand.plots.iter().enumerate() {
+            heights.extend(usable_heights(plot, (at, plot_at), design));
+        }
+    }
+    heights
+}
+
 fn by_size(a: &HeightTree, b: &HeightTree) -> Ordering {
     let (a, b) = (&a.point, &b.point);
     let by_dbh = a.dbh_cm.total_cmp(&b.dbh_cm);
     by_dbh.then_with(|| a.height_m.total_cmp(&b.height_m))
 }
 
-fn widen(range: Option<(f64, f64)>, (low, high): (f64, f64)) -> (f64, f64) {
+pub(super) fn widen(range: Option<(f64, f64)>, (low, high): (f64, f64)) -> (f64, f64) {
     range.map_or((low, high), |(least, most)| {
         (least.min(low), most.max(high))
     })
@@ -123,8 +134,9 @@ fn usable_heights(
     design: &Heights,
 ) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
-    for visit in &plot.visits {
-        for tree in visit.trees.iter().filter(|tree| !tree.excluded) {
+    for (visit_at, visit) in plot.visits.iter().enumerate() {
+        let trees = visit.trees.iter().enumerate();
+        for (tree_at, tree) in trees.filter(|(_, tree)| !tree.excluded) {
             if let Some((height_m, is_steep)) = usable_height(tree, design.breast_height_m) {
                 let height = HeightTree {
                     point: HeightPoint {
@@ -138,6 +150,7 @@ fn usable_heights(
                         },
                     },
                     is_steep,
+                    record: (visit_at, tree_at),
                 };
                 found.push((tree.number.as_str(), visit.selection, height));
             }
@@ -351,7 +364,7 @@ impl Served {
 }
 
 /// Fits a curve to heights; `missing` is the range of dbh that it must serve besides.
-fn fit_level<'h>(
+pub(super) fn fit_level<'h>(
     heights: impl Iterator<Item = &'h HeightTree>,
     missing: (f64, f64),
     design: &Heights,
@@ -382,7 +395,8 @@ fn fit_level<'h>(
         solver,
     );
     let Some(fit) = choice.chosen else {
-        return Err(Why::NoForm { n });
+        let tried = choice.tried;
+        return Err(Why::NoForm { n, tried });
     };
     Ok(HeightCurve::Fitted(Box::new(FittedUse {
         fit,
@@ -415,15 +429,7 @@ impl StandHeights {
 impl FittedUse {
     /// The parameters with their standard errors: `a = 1.2346 (0.0567), b = 0.1600 (0.0123)`.
     pub fn parameters_shown(&self) -> String {
-        let values = self.fit.curve.parameters().iter().zip(&self.fit.std_errors);
-        let shown: Vec<String> = ["a", "b", "c"]
-            .into_iter()
-            .zip(values)
-            .map(|(name, (value, error))| {
-                format!("{name} = {} ({})", six_digits(*value), six_digits(*error))
-            })
-            .collect();
-        shown.join(", ")
+        parameters_shown(&self.fit)
     }
 
     fn derivation(&self, level: Level, dbh_cm: f64) -> Vec<String> {
@@ -456,6 +462,19 @@ impl FittedUse {
         }
         lines
     }
+}
+
+/// The parameters of a fit with their standard errors: `a = 1.2346 (0.0567), b = 0.1600 (0.0123)`.
+pub fn parameters_shown(fit: &FittedCurve) -> String {
+    let values = fit.curve.parameters().iter().zip(&fit.std_errors);
+    let shown: Vec<String> = ["a", "b", "c"]
+        .into_iter()
+        .zip(values)
+        .map(|(name, (value, error))| {
+            format!("{name} = {} ({})", six_digits(*value), six_digits(*error))
+        })
+        .collect();
+    shown.join(", ")
 }
 
 /// `H = 1.3 + D^2 / (a + b D)^2, D in cm, H in m`.

@@ -310,6 +310,7 @@ pub fn choose(
             Err(refusal) => choice.replaced = Some((form, refusal)),
         }
     }
+    let named = choice.replaced.map(|(form, _)| form);
     let behind = |fitted: &FittedCurve| {
         let ahead = if fitted.curve.form == FAVOURITE {
             LEAD
@@ -318,8 +319,8 @@ pub fn choose(
         };
         fitted.aicc - ahead
     };
-    let forms = Form::ALL.into_iter();
-    for form in forms.filter(|form| !NOT_IN_BEST.contains(form)) {
+    let others = |form: &Form| !NOT_IN_BEST.contains(form) && named != Some(*form);
+    for form in Form::ALL.into_iter().filter(others) {
         let fitted = if form.n_parameters() > 2 && points.len() < LEAST_FOR_THREE {
             Err(Refusal::TooFew)
         } else {

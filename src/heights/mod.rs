@@ -8,6 +8,8 @@ use crate::species::Kind;
 
 pub mod audit;
 pub mod curve;
+pub mod diagnose;
+pub mod evidence;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
@@ -167,6 +169,8 @@ pub enum Why {
     NoForm {
         /// Heights that could be used.
         n: usize,
+        /// The forms, each with the reason why not.
+        tried: Vec<Tried>,
     },
     /// The species is neither softwood nor hardwood in the species table.
     KindUnknown,

@@ -52,6 +52,17 @@ impl Points {
         }
     }
 
+    /// Those at some of the places in the order, given in that order.
+    #[must_use]
+    pub fn subset(&self, kept: &[usize]) -> Self {
+        Points {
+            dbh_cm: kept.iter().map(|at| self.dbh_cm[*at]).collect(),
+            height_m: kept.iter().map(|at| self.height_m[*at]).collect(),
+            std_error_m: kept.iter().map(|at| self.std_error_m[*at]).collect(),
+            place: kept.iter().map(|at| self.place[*at]).collect(),
+        }
+    }
+
     /// How many.
     pub fn len(&self) -> usize {
         self.dbh_cm.len()

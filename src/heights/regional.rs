@@ -197,6 +197,15 @@ impl Covers {
         ("any hardwood", Covers::Kind(Kind::Hardwood)),
         ("any", Covers::Any),
     ];
+
+    /// Their name: `Douglas-fir (Fd)`, `any softwood`.
+    pub fn label(self, table: &SpeciesTable) -> String {
+        if let Covers::Species(id) = self {
+            return table.get(id).label();
+        }
+        let name = Covers::NAMES.iter().find(|(_, known)| *known == self);
+        name.map_or_else(String::new, |(name, _)| (*name).to_owned())
+    }
 }
 
 /// A curve of a set.

@@ -285,7 +285,7 @@ fn read_curves(
                     "species-twice",
                     format!(
                         "{} already has a curve in line {}",
-                        covers_label(curve.covers, species),
+                        curve.covers.label(species),
                         first.line_number
                     ),
                 )
@@ -319,17 +319,6 @@ fn coefficient_columns(table: &Table, head: &RegionalHead) -> Vec<&'static str> 
     names.sort_unstable();
     names.dedup();
     names
-}
-
-/// The name of those whom a curve serves.
-fn covers_label(covers: Covers, species: &SpeciesTable) -> String {
-    match covers {
-        Covers::Species(id) => species.get(id).label(),
-        wider => {
-            let name = Covers::NAMES.iter().find(|(_, known)| *known == wider);
-            name.map_or_else(String::new, |(name, _)| (*name).to_owned())
-        }
-    }
 }
 
 fn read_curve(
@@ -385,7 +374,10 @@ fn read_curve(
     let curve = RegionalCurve {
         head: Arc::clone(head),
         covers,
-        name: text("name").unwrap_or_else(|| covers_label(covers, species)),
+        name: text("name").unwrap_or_else(|| match covers {
+            Covers::Species(id) => species.get(id).scientific_name.clone(),
+            Covers::Kind(_) | Covers::Any => covers.label(species),
+        }),
         coefficients,
         printed,
         line,

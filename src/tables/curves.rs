@@ -4,7 +4,8 @@
 use crate::compile::Compilation;
 use crate::design::FitBy;
 use crate::diagnostic::counted;
-use crate::heights::fit::{FAVOURITE, LEAD, Refusal};
+use crate::heights::curve::Form;
+use crate::heights::fit::{FAVOURITE, LEAD, Refusal, Tried};
 use crate::heights::regional::RegionalCurve;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::tables::{Block, Cell, Column, Table};
@@ -26,8 +27,8 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     }
 }
 
-/// The curves that fill trees of these stands, which share them; counts summed over the stands.
-fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+/// The curves at hand of these stands, which share them; counts summed over the stands.
+pub(super) fn at_hand(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
     let mut stands = stands.iter().map(|at| &compilation.stands[*at].heights);
     let Some(first) = stands.next() else {
         return Vec::new();
@@ -41,6 +42,12 @@ fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
             }
         }
     }
+    uses
+}
+
+/// Those of them that fill trees.
+fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+    let mut uses = at_hand(compilation, stands);
     for used in &mut uses {
         used.species.retain(|served| served.filled > 0);
     }
@@ -80,11 +87,11 @@ fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
     ]
 }
 
-fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
+pub(super) fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
     &compilation.records.species[species].label
 }
 
-fn labels(compilation: &Compilation<'_>, species: &[Served]) -> String {
+pub(super) fn labels(compilation: &Compilation<'_>, species: &[Served]) -> String {
     let labels: Vec<&str> = species
         .iter()
         .map(|served| label(compilation, served.species))
@@ -127,7 +134,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
                 dbh(1),
                 Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
                 Cell::Number(served.filled as f64, 0),
-                Cell::Number(served.extrapolated as f64, 0),
+                beyond(&used.curve, served),
             ]);
         }
     }
@@ -139,6 +146,15 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     table
 }
 
+/// Trees beyond the sizes behind the curve; blank where these are not known.
+fn beyond(curve: &HeightCurve, served: &Served) -> Cell {
+    let known = match curve {
+        HeightCurve::Fitted(_) => true,
+        HeightCurve::Published(curve) => curve.head.range.dbh_cm.is_some(),
+    };
+    Cell::maybe(known.then_some(served.extrapolated as f64), 0)
+}
+
 fn fitted(used: &CurveUse) -> Option<&FittedUse> {
     match &used.curve {
         HeightCurve::Fitted(fitted) => Some(fitted),
@@ -147,7 +163,7 @@ fn fitted(used: &CurveUse) -> Option<&FittedUse> {
 }
 
 /// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
-fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+pub(super) fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
     let whose = match used.level {
         Level::Species | Level::Regional => labels(compilation, &used.species),
         Level::Pooled(_) => format!("all {}", used.level.name()),
@@ -270,7 +286,7 @@ fn bounds_unknown(
 }
 
 /// The publication of a published curve, and how it was obtained.
-fn publication(used: &CurveUse) -> Option<String> {
+pub(super) fn publication(used: &CurveUse) -> Option<String> {
     match &used.curve {
         HeightCurve::Fitted(_) => None,
         HeightCurve::Published(curve) => {
@@ -291,37 +307,48 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .filter(|tried| tried.outcome.is_ok())
         .count();
     let chosen = fitted.fit.curve.form;
-    let why = if chosen == FAVOURITE {
-        format!("no other form has an AICc lower by more than {LEAD}")
-    } else {
-        "the least AICc".to_owned()
-    };
+    let why = why_chosen(chosen);
     let mut words = format!(
         "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {why}",
         chosen.name(),
         fitted.fit.aicc
     );
-    for refusal in [
-        Refusal::TooFew,
-        Refusal::NoMinimum,
-        Refusal::NotRising,
-        Refusal::TooHigh,
-    ] {
-        let refused: Vec<&str> = fitted
-            .tried
-            .iter()
-            .filter(|tried| tried.outcome == Err(refusal))
-            .map(|tried| tried.form.name())
-            .collect();
-        if !refused.is_empty() {
-            words += &format!("; refused ({}): {}", refusal.words(), refused.join(", "));
-        }
+    for refused in refused(&fitted.tried) {
+        words += "; ";
+        words += &refused;
     }
     Some(words)
 }
 
+/// Why this form of all that are acceptable.
+pub(super) fn why_chosen(form: Form) -> String {
+    if form == FAVOURITE {
+        format!("no other form has an AICc lower by more than {LEAD}")
+    } else {
+        "the least AICc".to_owned()
+    }
+}
+
+/// The forms that were refused, by reason: `refused (no finite optimum): korf, weibull`.
+fn refused(tried: &[Tried]) -> Vec<String> {
+    [
+        Refusal::TooFew,
+        Refusal::NoMinimum,
+        Refusal::NotRising,
+        Refusal::TooHigh,
+    ]
+    .into_iter()
+    .filter_map(|refusal| {
+        let of = tried.iter().filter(|one| one.outcome == Err(refusal));
+        let names: Vec<&str> = of.map(|one| one.form.name()).collect();
+        let words = refusal.words();
+        (!names.is_empty()).then(|| format!("refused ({words}): {}", names.join(", ")))
+    })
+    .collect()
+}
+
 /// Why the levels that were passed over do not serve.
-fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
+pub(super) fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
     let words: Vec<String> = passed
         .iter()
         .map(|passed| why_words(compilation, passed))
@@ -329,7 +356,7 @@ fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
     words.join("; ")
 }
 
-fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
+pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
     let units = compilation.design.units;
     let whose = match passed.level {
         Level::Species => "its own heights".to_owned(),
@@ -347,7 +374,10 @@ fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
             dbh_cm * units.diameter().from_metric,
             units.diameter().label
         ),
-        Why::NoForm { n } => format!("{whose}: {n}, but no form gives an acceptable curve"),
+        Why::NoForm { n, tried } => format!(
+            "{whose}: {n}, but no form gives an acceptable curve; {}",
+            refused(tried).join("; ")
+        ),
         Why::KindUnknown => {
             "the species table does not say whether it is a softwood or a hardwood".to_owned()
         }
@@ -406,7 +436,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     Cell::maybe(fit.map(|fit| fit.n as f64), 0),
                     Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
                     Cell::Number(served.filled as f64, 0),
-                    Cell::Number(served.extrapolated as f64, 0),
+                    beyond(&used.curve, served),
                 ]);
             }
         }

@@ -169,7 +169,11 @@ fn share_table(compilation: &Compilation<'_>, stand: usize) -> Table {
             share(shares.doubtful),
             share(shares.hidden),
             share(shares.steep_curves),
-            Cell::text(format!("{steep} of {of}")),
+            if steep == 0 {
+                Cell::Empty
+            } else {
+                Cell::text(format!("{steep} of {of}"))
+            },
         ]);
     }
     table.remarks.push(

@@ -118,8 +118,8 @@ fn climb(
 ) -> Result<(Ratios, Value), Failure> {
     let mut value = likelihood.value(at).ok_or(Failure::Unbounded)?;
     for _ in 0..MOST_STEPS {
-        for layer in 0..2 {
-            let size = ratio(&at, layer) * units[layer];
+        for (layer, unit) in units.iter().enumerate() {
+            let size = ratio(&at, layer) * unit;
             if size > AS_GOOD_AS_INFINITE {
                 return Err(Failure::Unbounded);
             }
