@@ -181,7 +181,7 @@ pub(super) fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String 
 }
 
 /// Why this curve, and how far it may be trusted.
-fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
+pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     let mut remarks = Vec::new();
     let whose = match used.level {
         Level::Species | Level::Regional => labels(compilation, &used.species),
