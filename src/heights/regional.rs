@@ -186,6 +186,17 @@ impl RegionalCurve {
         self.height(dbh_cm / self.head.dbh_unit.to_held) * self.head.height_unit.to_held
     }
 
+    /// Breast height of the publication in m.
+    pub fn breast_height_m(&self) -> f64 {
+        self.head.breast_height * self.head.height_unit.to_held
+    }
+
+    /// Height above the publication's breast height in m, the line of small trees included: the
+    /// part that measured heights of a stand may raise or lower as a whole.
+    pub fn above_breast_height_m(&self, dbh_cm: f64) -> f64 {
+        self.height_m(dbh_cm) - self.breast_height_m()
+    }
+
     /// Is a dbh outside the published range? Never where none is published.
     pub fn is_outside_range(&self, dbh_cm: f64) -> bool {
         let range = self.head.range.dbh_cm;

@@ -75,7 +75,7 @@ fn every_published_curve_rises_above_breast_height() {
     let species = tables.species().unwrap();
     for name in tables.folders("height-curves") {
         for curve in set_of(&name, &species).curves {
-            let breast_height_m = curve.head.breast_height * curve.head.height_unit.to_held;
+            let breast_height_m = curve.breast_height_m();
             let heights: Vec<f64> = (3..=200)
                 .map(|dbh_cm| curve.height_m(f64::from(dbh_cm)))
                 .collect();
@@ -111,6 +111,19 @@ fn the_line_of_small_trees_meets_the_curve_and_ends_at_its_start() {
         }
     }
     assert_eq!(lines, 87 + 37);
+}
+
+#[test]
+fn the_part_above_breast_height_is_in_metres_and_knows_the_line_of_small_trees() {
+    let species = Tables::builtin().species().unwrap();
+    let set = set_of("us-south-2008", &species);
+    let loblolly = set
+        .curve_for(species.lookup("131").unwrap(), &species)
+        .unwrap();
+    assert!((loblolly.breast_height_m() - 1.3716).abs() < 1e-12);
+    // 10 in: 61.85 ft, computed independently; the line starts at 4.51 ft.
+    assert!((loblolly.above_breast_height_m(25.4) - (61.85 - 4.5) * 0.3048).abs() < 0.0016);
+    assert!((loblolly.above_breast_height_m(0.5 * 2.54) - 0.01 * 0.3048).abs() < 1e-9);
 }
 
 #[test]
