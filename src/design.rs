@@ -256,6 +256,20 @@ pub struct Heights {
     pub fit_by: FitBy,
     /// Set of published curves for species that cannot be fitted.
     pub regional: Option<String>,
+    /// Species that take another's curve where they have none of their own; none of them twice,
+    /// and none its own through others.
+    pub ratio_to: Vec<RatioTo>,
+}
+
+/// A species that takes the curve of another, times a factor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RatioTo {
+    /// The species, by a name that the species table knows.
+    pub species: String,
+    /// The other, likewise.
+    pub to: String,
+    /// The factor of the height above breast height; found from heights where it is not given.
+    pub ratio: Option<f64>,
 }
 
 /// What the crew was told about the height trees. It is about live, unbroken trees: others need no

@@ -4,7 +4,11 @@
 use crate::compile::Compilation;
 use crate::design::FitBy;
 use crate::heights::fit::Refusal;
+use crate::heights::ratio::Factor;
+use crate::heights::scale::PublishedUse;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
+use crate::species::SpeciesId;
+use crate::tables::assumptions::one_value;
 use crate::tables::{Block, Cell, Column, Table};
 
 /// Rows of the table of many stands that are shown.
@@ -65,7 +69,18 @@ fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
             passed_words(compilation, &without.passed)
         ));
     }
-    for publication in uses.iter().filter_map(publication) {
+    let one_heights = stands.iter().flat_map(|at| {
+        let found = &compilation.stands[*at].heights.one_height;
+        found
+            .iter()
+            .map(move |one| one_value(compilation, *at, *one))
+    });
+    for words in one_heights {
+        if !remarks.contains(&words) {
+            remarks.push(words);
+        }
+    }
+    for publication in uses.iter().filter_map(|used| publication(&used.curve)) {
         if !remarks.contains(&publication) {
             remarks.push(publication);
         }
@@ -107,10 +122,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     let mut table = Table::new("", 1, columns);
     for used in uses {
         let fit = fitted(used).map(|fitted| &fitted.fit);
-        let range = match &used.curve {
-            HeightCurve::Fitted(fitted) => Some(fitted.fit.dbh_range_cm.into()),
-            HeightCurve::Published(curve) => curve.head.range.dbh_cm,
-        };
+        let range = range_cm(&used.curve);
         let dbh = |end: usize| {
             let dbh_cm = range.map(|range| range[end]);
             Cell::maybe(dbh_cm.map(|cm| cm * diameter.from_metric), 1)
@@ -137,28 +149,72 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     table
 }
 
-fn fitted(used: &CurveUse) -> Option<&FittedUse> {
-    match &used.curve {
-        HeightCurve::Fitted(fitted) => Some(fitted),
-        HeightCurve::Published(_) => None,
+/// Smallest and largest dbh of the trees behind a curve, where known.
+fn range_cm(curve: &HeightCurve) -> Option<[f64; 2]> {
+    match curve {
+        HeightCurve::Fitted(fitted) => Some(fitted.fit.dbh_range_cm.into()),
+        HeightCurve::Published(published) => published.curve.head.range.dbh_cm,
+        HeightCurve::Ratio(ratio) => range_cm(&ratio.curve),
     }
 }
 
-/// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
-fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
-    let whose = match used.level {
-        Level::Species | Level::Regional => labels(compilation, &used.species),
-        Level::Pooled(_) => format!("all {}", used.level.name()),
-    };
-    let parameters = match &used.curve {
+fn fitted(used: &CurveUse) -> Option<&FittedUse> {
+    match &used.curve {
+        HeightCurve::Fitted(fitted) => Some(fitted),
+        HeightCurve::Published(_) | HeightCurve::Ratio(_) => None,
+    }
+}
+
+/// A species as the cruise calls it, else by its name.
+fn name_of(compilation: &Compilation<'_>, id: SpeciesId) -> String {
+    let mut recorded = compilation.records.species.iter();
+    let recorded = recorded.find(|species| species.id == id);
+    recorded.map_or_else(
+        || compilation.knowledge.species.get(id).label(),
+        |species| species.label.clone(),
+    )
+}
+
+/// Its parameters, or coefficients, with the factor that they are taken times.
+fn parameters(compilation: &Compilation<'_>, curve: &HeightCurve) -> String {
+    match curve {
         HeightCurve::Fitted(fitted) => {
             format!(
                 "{} (standard errors in brackets)",
                 fitted.parameters_shown()
             )
         }
-        HeightCurve::Published(curve) => curve.coefficients_shown(),
+        HeightCurve::Published(published) => {
+            let coefficients = published.curve.coefficients_shown();
+            match published.scale {
+                None => coefficients,
+                Some(scale) => format!(
+                    "{coefficients}; above breast height times {} (standard error in brackets)",
+                    scale.shown()
+                ),
+            }
+        }
+        HeightCurve::Ratio(ratio) => {
+            let factor = match ratio.factor {
+                Factor::Heights(scale) => scale.shown(),
+                Factor::Given(_) | Factor::One => format!("k = {}", ratio.factor.value()),
+            };
+            format!(
+                "{}; this is the curve of {}, above breast height times {factor}",
+                parameters(compilation, &ratio.curve),
+                name_of(compilation, ratio.other)
+            )
+        }
+    }
+}
+
+/// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
+fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+    let whose = match used.level {
+        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
+        Level::Pooled(_) => format!("all {}", used.level.name()),
     };
+    let parameters = parameters(compilation, &used.curve);
     format!("{whose}: {}; {parameters}", used.curve.expression())
 }
 
@@ -166,9 +222,12 @@ fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
 fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     let mut remarks = Vec::new();
     let whose = match used.level {
-        Level::Species | Level::Regional => labels(compilation, &used.species),
+        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
         Level::Pooled(_) => format!("all {}", used.level.name()),
     };
+    let passed = used.species.iter().flat_map(|served| &served.passed);
+    let passed: Vec<Passed> = passed.cloned().collect();
+    let passed = passed_words(compilation, &passed);
     match &used.curve {
         HeightCurve::Fitted(fitted) => {
             for served in &used.species {
@@ -197,18 +256,18 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ));
             }
         }
-        HeightCurve::Published(curve) => {
-            let passed = used.species.iter().flat_map(|served| &served.passed);
-            let passed: Vec<Passed> = passed.cloned().collect();
+        HeightCurve::Published(published) => {
+            remarks.extend(on_published(&whose, published, &passed));
+        }
+        HeightCurve::Ratio(ratio) => {
             remarks.push(format!(
-                "{whose}: published curve of {} ({}), not fitted to this cruise, so it may miss the \
-                 stand ({})",
-                curve.name,
-                curve.head.title,
-                passed_words(compilation, &passed)
+                "{whose}: the height above breast height is k times that of {}, as the design asks \
+                 ({passed}); {}",
+                name_of(compilation, ratio.other),
+                ratio.factor.words()
             ));
-            for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
-                remarks.push(format!("{whose}: {doubt}"));
+            if let HeightCurve::Published(published) = &ratio.curve {
+                remarks.extend(on_published(&whose, published, "of the other species"));
             }
         }
     }
@@ -223,13 +282,35 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     remarks
 }
 
+/// How far a published curve may be trusted here.
+fn on_published(whose: &str, published: &PublishedUse, passed: &str) -> Vec<String> {
+    let curve = &published.curve;
+    let fitted = match published.scale {
+        None => "not fitted to this cruise, so it may miss the stand".to_owned(),
+        Some(scale) => format!(
+            "its part above breast height taken times {}, from {}; variances between plots and of \
+             one height from Upper Flat Creek, taken to hold here (a judgement)",
+            scale.shown(),
+            scale.words()
+        ),
+    };
+    let mut remarks = vec![format!(
+        "{whose}: published curve of {} ({}), {fitted} ({passed})",
+        curve.name, curve.head.title,
+    )];
+    let doubts = [&curve.mark, &curve.note].into_iter().flatten();
+    remarks.extend(doubts.map(|doubt| format!("{whose}: {doubt}")));
+    remarks
+}
+
 /// The publication of a published curve, and how it was obtained.
-fn publication(used: &CurveUse) -> Option<String> {
-    match &used.curve {
+fn publication(curve: &HeightCurve) -> Option<String> {
+    match curve {
         HeightCurve::Fitted(_) => None,
-        HeightCurve::Published(curve) => {
-            let words = curve.head.obtained.words();
-            Some(format!("{} ({words})", curve.citation()))
+        HeightCurve::Ratio(ratio) => publication(&ratio.curve),
+        HeightCurve::Published(published) => {
+            let words = published.curve.head.obtained.words();
+            Some(format!("{} ({words})", published.curve.citation()))
         }
     }
 }
@@ -281,6 +362,7 @@ fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
     let units = compilation.design.units;
     let whose = match passed.level {
         Level::Species => "its own heights".to_owned(),
+        Level::Ratio => "the species whose curve it should take".to_owned(),
         level => format!("heights of all {}", level.name()),
     };
     match &passed.why {
@@ -296,6 +378,9 @@ fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
             units.diameter().label
         ),
         Why::NoForm { n } => format!("{whose}: {n}, but no form gives an acceptable curve"),
+        Why::OtherHasNone { other } => {
+            format!("{whose}, {}, has no curve", name_of(compilation, *other))
+        }
         Why::KindUnknown => {
             "the species table does not say whether it is a softwood or a hardwood".to_owned()
         }
@@ -323,12 +408,12 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
     let mut left_out = 0;
     for (at, stand) in compilation.records.stands.iter().enumerate() {
         for used in used(compilation, &[at]) {
-            match &used.curve {
-                HeightCurve::Fitted(_) => {
+            match publication(&used.curve) {
+                None => {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                HeightCurve::Published(_) => publications.extend(publication(&used)),
+                publication => publications.extend(publication),
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
             for served in &used.species {

@@ -6,6 +6,7 @@
 pub mod assumptions;
 pub mod attribute;
 pub mod biomass;
+mod broken;
 pub mod catalogue;
 pub mod compare;
 pub mod curves;

@@ -7,8 +7,9 @@
 //! ```
 //! by the functions that compile the tree. The error of a height: of a filled one the residual
 //! standard deviation of its curve, `s` with equal weights and `s sqrt(D)` with weights 1/D; of one
-//! read with an instrument half a degree in each sight; of one that was written down as a height,
-//! or taken from a published curve, nothing is known. A height that was raised to a break does not
+//! read with an instrument half a degree in each sight; of one taken from a published curve that
+//! was scaled to heights at hand, that of [`crate::heights::scale`]; of one that was written down as a
+//! height, or taken from a published curve as it is, nothing is known. A height that was raised to a break does not
 //! hang on the curve.
 
 use super::{COLUMNS, N_COLUMNS};
@@ -33,7 +34,7 @@ pub(super) enum HeightError {
     Curve { curve: usize, error: CurveError },
     /// Read with an instrument.
     Instrument { std_error_m: f64 },
-    /// From a published curve, whose error is not known.
+    /// From a published curve or a factor, whose error is not known.
     Published,
     /// Written down as a height, with no word on its error.
     Measured,
@@ -124,6 +125,7 @@ fn height_error(
         }
         _ if height.raised_to_break => return HeightError::None,
         HeightSource::SpeciesCurve(at)
+        | HeightSource::RatioCurve(at)
         | HeightSource::PooledCurve(at)
         | HeightSource::RegionalCurve(at) => at,
     };

@@ -4,7 +4,7 @@ use spinney::design::{CurveChoice, Heights, Measured};
 use spinney::heights::curve::Form;
 use spinney::heights::fill::CurveSet;
 use spinney::heights::regional::RegionalSet;
-use spinney::heights::{HeightCurve, HeightSource, Level, StandHeights, Why};
+use spinney::heights::{HeightCurve, HeightSource, Level, Place, StandHeights, Why};
 use spinney::read::height_curves::regional_set;
 use spinney::read::tables::Tables;
 use spinney::records::{CruiseSpecies, HeightRecord, Reading, Stand, Tree};
@@ -446,7 +446,7 @@ fn trees_beyond_the_fitted_diameters_are_counted() {
     assert!(!heights.is_extrapolated(heights.trees[at].source, 40.0));
     assert_eq!(heights.curves[0].species[0].extrapolated, 1);
     let words = heights
-        .derivation(heights.trees[at].source, 50.0)
+        .derivation(heights.trees[at].source, 50.0, Place::default())
         .join("\n");
     assert!(
         words.contains("extrapolated") && words.contains("H = 1.3 +"),

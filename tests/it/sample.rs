@@ -37,6 +37,7 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
             weights: FitWeights::Equal,
             fit_by: FitBy::Stand,
             regional: None,
+            ratio_to: Vec::new(),
         },
         volume: None,
         logs: None,

@@ -15,6 +15,7 @@ pub(super) fn read_heights<'n>(
     walk: &mut Walk,
     root: &mut Section<'n>,
     known: &Known,
+    aliases: &[(String, String)],
 ) -> (Heights, Option<Entry<'n>>) {
     let mut heights = Heights {
         breast_height_m: USUAL_BREAST_HEIGHT_M,
@@ -24,6 +25,7 @@ pub(super) fn read_heights<'n>(
         weights: FitWeights::Equal,
         fit_by: FitBy::Stand,
         regional: None,
+        ratio_to: Vec::new(),
     };
     let entry = root.get(walk, "heights");
     let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
@@ -88,6 +90,7 @@ pub(super) fn read_heights<'n>(
             &sets,
         )
     });
+    heights.ratio_to = super::ratio_to::read(walk, &mut map, aliases);
     map.finish(walk);
     (heights, subsample)
 }
