@@ -66,8 +66,8 @@ fn whole_m3(compilation: &Compilation<'_>, tree: &Tree, height_m: f64) -> Option
 fn words(compilation: &Compilation<'_>, found: &Broken) -> String {
     let volume = compilation.design.units.volume();
     let mut words = format!(
-        "{}, broken height kept beside the height of the whole stem: of these heights {} recorded or \
-         read, {} from curves, {} raised to the break, which the curve does not reach",
+        "{} with a height of the break and one of the whole stem: the latter recorded or read for \
+         {}, from a curve for {}, and for {} the break itself, as the curve stays below it",
         counted(found.trees, "broken tree"),
         found.measured,
         found.filled,
@@ -75,11 +75,11 @@ fn words(compilation: &Compilation<'_>, found: &Broken) -> String {
     );
     let none = found.trees - found.measured - found.filled - found.raised;
     if none > 0 {
-        words += &format!(", {none} none");
+        words += &format!("; none for {none}");
     }
     if found.whole_m3 > 0.0 {
         words += &format!(
-            "; up to the breaks their records hold {} {}, as whole stems they would hold {}",
+            "; up to the breaks these records hold {} {}, as whole stems they would hold {}",
             format_args!("{:.2}", found.up_to_break_m3 * volume.from_metric),
             volume.label,
             format_args!("{:.2}", found.whole_m3 * volume.from_metric)

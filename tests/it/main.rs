@@ -27,6 +27,7 @@ mod explain_estimate;
 mod families_canada;
 mod families_us;
 mod formula_properties;
+mod height_borrowing;
 mod height_filling;
 mod height_fits;
 mod height_trees;
