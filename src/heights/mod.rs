@@ -13,6 +13,7 @@ pub mod fill;
 pub mod fit;
 pub mod instrument;
 mod levels;
+pub mod mixed;
 pub mod ratio;
 pub mod regional;
 pub mod scale;

@@ -2,6 +2,7 @@
 
 pub mod digits;
 pub mod linear;
+pub mod mixed;
 pub mod nonlinear;
 pub mod normal;
 pub mod quadrature;

@@ -35,6 +35,8 @@ mod house;
 mod instruments;
 mod log_rules;
 mod logs;
+mod mixed_fits;
+mod mixed_properties;
 mod national_cruise;
 mod national_scale;
 mod nist;

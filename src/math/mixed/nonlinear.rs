@@ -1,0 +1,292 @@
+//! The nonlinear mixed model whose random effect is added to the first parameter, by alternation
+//! (Lindstrom & Bates 1990): penalised nonlinear least squares for the parameters and effects at
+//! given variances, then the variances of the linear mixed model that is tangent there.
+//!
+//! ```text
+//! penalised   minimise  sum w (y - f(b, u))^2 + sum u_own^2 / r_own + sum u_outer^2 / r_outer
+//! tangent     y - f + X b + z u = X b' + z u' + e,   X = df/db, z = df/du = first column of X
+//! ```
+//! A Gauss-Newton step of the first is the solution of the second at the same variances, so both
+//! are one linear problem. At rest the log-likelihood is that of the tangent model.
+
+use super::likelihood::Likelihood;
+use super::{Failure, Fit, Groups, Method, Ratios, Spread, check, search};
+
+/// Steps after which the alternation gives up.
+const MOST_ITERATIONS: usize = 200;
+/// Steps after which the change of the variances is halved, in case they swing.
+const DAMPED_AFTER: usize = 60;
+/// Length of a step, relative to the residuals, below which the variances are searched.
+const NEAR: f64 = 0.03;
+/// The same below which the alternation is at rest, also for the logs of the ratios.
+const AT_REST: f64 = 1e-9;
+/// Halvings of a step.
+const MOST_HALVINGS: usize = 30;
+
+/// What is fitted: `model(i, parameters, gradient)` returns the value for row `i` and fills its
+/// derivatives by the parameters, of which the first has the random effect of the row's group
+/// added to it.
+pub struct Problem<'a, M> {
+    /// Observations.
+    pub y: &'a [f64],
+    /// The model.
+    pub model: M,
+    /// Groups.
+    pub groups: Groups<'a>,
+    /// How the residuals spread.
+    pub spread: Spread<'a>,
+    /// What is maximised.
+    pub method: Method,
+    /// Ratios that are held instead of estimated (at a covariate of 1).
+    pub held: Option<Ratios>,
+}
+
+/// The search, with buffers that are used again from fit to fit.
+#[derive(Clone, Debug, Default)]
+pub struct Solver {
+    likelihood: Likelihood,
+    x: Vec<f64>,
+    z: Vec<f64>,
+    working: Vec<f64>,
+    weights: Vec<f64>,
+    parameters: Vec<f64>,
+    gradient: Vec<f64>,
+    now: State,
+    next: State,
+    trial: State,
+}
+
+/// Fixed parameters and effects.
+#[derive(Clone, Debug, Default)]
+struct State {
+    fixed: Vec<f64>,
+    own: Vec<f64>,
+    outer: Vec<f64>,
+}
+
+impl State {
+    fn reset(&mut self, fixed: &[f64], groups: &Groups<'_>) {
+        self.fixed.clear();
+        self.fixed.extend_from_slice(fixed);
+        self.own.clear();
+        self.own.resize(groups.n_inner, 0.0);
+        self.outer.clear();
+        self.outer.resize(groups.outer.map_or(0, |(_, n)| n), 0.0);
+    }
+
+    fn between(&mut self, from: &State, to: &State, part: f64) {
+        let blend = |at: &mut [f64], from: &[f64], to: &[f64]| {
+            for (at, (from, to)) in at.iter_mut().zip(from.iter().zip(to)) {
+                *at = from + part * (to - from);
+            }
+        };
+        blend(&mut self.fixed, &from.fixed, &to.fixed);
+        blend(&mut self.own, &from.own, &to.own);
+        blend(&mut self.outer, &from.outer, &to.outer);
+    }
+
+    fn effect(&self, groups: &Groups<'_>, i: usize) -> f64 {
+        let j = groups.inner[i];
+        self.own[j] + groups.outer.map_or(0.0, |(outer, _)| self.outer[outer[j]])
+    }
+}
+
+impl Solver {
+    /// Empty buffers.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Fits from a start of the fixed parameters; all effects start at 0.
+    pub fn fit<M>(&mut self, problem: &Problem<'_, M>, start: &[f64]) -> Result<Fit, Failure>
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let (n, p) = (problem.y.len(), start.len());
+        check(n, p, &problem.groups, problem.spread, problem.held)?;
+        if p == 0 {
+            return Err(Failure::NotFinite);
+        }
+        self.likelihood
+            .arrange(p, &problem.groups, problem.spread, problem.method);
+        for state in [&mut self.now, &mut self.next, &mut self.trial] {
+            state.reset(start, &problem.groups);
+        }
+        self.gradient.clear();
+        self.gradient.resize(p, 0.0);
+        let held = problem.held.map(|held| self.likelihood.centred(held));
+        let mut ratios: Option<Ratios> = held;
+        let mut length = 0.0;
+        for iteration in 1..=MOST_ITERATIONS {
+            self.linearise(problem)?;
+            let mut change = 0.0;
+            let at = match ratios {
+                Some(at) if held.is_some() || length > NEAR => {
+                    change = if held.is_some() { 0.0 } else { f64::INFINITY };
+                    at
+                }
+                before => {
+                    let found = search::maximum(&mut self.likelihood, before)?;
+                    if let Some(before) = before {
+                        change = distance(&before, &found);
+                    }
+                    match before {
+                        Some(before) if iteration > DAMPED_AFTER => halfway(&before, &found),
+                        _ => found,
+                    }
+                }
+            };
+            ratios = Some(at);
+            length = self.step(problem, at)?;
+            if length < AT_REST && change < AT_REST && iteration > 1 {
+                return self.likelihood.finish(at, held.is_some(), iteration);
+            }
+            if !self.advance(problem, at) {
+                return Err(Failure::NotConverged);
+            }
+        }
+        Err(Failure::NotConverged)
+    }
+
+    /// The tangent model at the present state.
+    fn linearise<M>(&mut self, problem: &Problem<'_, M>) -> Result<(), Failure>
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        self.x.clear();
+        self.z.clear();
+        self.working.clear();
+        for (i, y) in problem.y.iter().enumerate() {
+            let effect = self.now.effect(&problem.groups, i);
+            self.parameters.clone_from(&self.now.fixed);
+            self.parameters[0] += effect;
+            let value = (problem.model)(i, &self.parameters, &mut self.gradient);
+            let along = self.gradient.iter().zip(&self.now.fixed);
+            let linear: f64 = along.map(|(g, b)| g * b).sum();
+            self.x.extend_from_slice(&self.gradient);
+            self.z.push(self.gradient[0]);
+            self.working
+                .push(y - value + linear + self.gradient[0] * effect);
+        }
+        self.likelihood.load(&self.x, &self.working, &self.z)
+    }
+
+    /// Solves the tangent model into `next`; how far its values lie from the present ones,
+    /// relative to the residuals.
+    fn step<M>(&mut self, problem: &Problem<'_, M>, at: Ratios) -> Result<f64, Failure>
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let next = &mut self.next;
+        self.likelihood
+            .solve(at, &mut next.fixed, &mut next.own, &mut next.outer)
+            .ok_or(Failure::Unbounded)?;
+        self.weights.clear();
+        let likelihood = &self.likelihood;
+        self.weights
+            .extend((0..problem.y.len()).map(|i| likelihood.weight(i, at.delta)));
+        let p = self.next.fixed.len();
+        let (mut moved, mut left) = (0.0, 0.0);
+        for (i, w) in self.weights.iter().enumerate() {
+            let x = &self.x[i * p..(i + 1) * p];
+            let fixed = self.next.fixed.iter().zip(&self.now.fixed);
+            let along: f64 = x.iter().zip(fixed).map(|(x, (b, a))| x * (b - a)).sum();
+            let (to, from) = (
+                self.next.effect(&problem.groups, i),
+                self.now.effect(&problem.groups, i),
+            );
+            let by = along + self.z[i] * (to - from);
+            let linear: f64 = x.iter().zip(&self.next.fixed).map(|(x, b)| x * b).sum();
+            let residual = self.working[i] - linear - self.z[i] * to;
+            moved += w * by * by;
+            left += w * residual * residual;
+        }
+        let length = (moved / left).sqrt();
+        if length.is_nan() {
+            return Err(Failure::Unbounded);
+        }
+        Ok(length)
+    }
+
+    /// Moves towards `next` as far as the penalised sum of squares falls.
+    fn advance<M>(&mut self, problem: &Problem<'_, M>, at: Ratios) -> bool
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let mut now = std::mem::take(&mut self.now);
+        let mut trial = std::mem::take(&mut self.trial);
+        // Effects of a layer without variance are 0, whatever they were before.
+        if at.own <= 0.0 {
+            now.own.fill(0.0);
+        }
+        if at.outer <= 0.0 {
+            now.outer.fill(0.0);
+        }
+        let before = self.penalised(problem, &now, at);
+        let mut part = 1.0;
+        let mut climbed = false;
+        for _ in 0..MOST_HALVINGS {
+            trial.between(&now, &self.next, part);
+            let after = self.penalised(problem, &trial, at);
+            if after <= before * (1.0 + 1e-12) {
+                climbed = true;
+                break;
+            }
+            part *= 0.5;
+        }
+        (self.now, self.trial) = if climbed { (trial, now) } else { (now, trial) };
+        climbed
+    }
+
+    /// The penalised sum of squares; not a number where the model is not finite.
+    fn penalised<M>(&mut self, problem: &Problem<'_, M>, state: &State, at: Ratios) -> f64
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let mut sum = 0.0;
+        for (i, (y, w)) in problem.y.iter().zip(&self.weights).enumerate() {
+            self.parameters.clone_from(&state.fixed);
+            self.parameters[0] += state.effect(&problem.groups, i);
+            let residual = y - (problem.model)(i, &self.parameters, &mut self.gradient);
+            sum += w * residual * residual;
+        }
+        let penalty = |effects: &[f64], ratio: f64| -> f64 {
+            if ratio > 0.0 {
+                effects.iter().map(|u| u * u).sum::<f64>() / ratio
+            } else {
+                0.0
+            }
+        };
+        sum + penalty(&state.own, at.own) + penalty(&state.outer, at.outer)
+    }
+}
+
+/// How far two sets of ratios lie apart: logs of the ratios, delta as it is.
+fn distance(a: &Ratios, b: &Ratios) -> f64 {
+    let of = |a: f64, b: f64| {
+        if a <= 0.0 && b <= 0.0 {
+            0.0
+        } else if a <= 0.0 || b <= 0.0 {
+            f64::INFINITY
+        } else {
+            (a / b).ln().abs()
+        }
+    };
+    let layers = of(a.own, b.own).max(of(a.outer, b.outer));
+    layers.max((a.delta - b.delta).abs())
+}
+
+fn halfway(a: &Ratios, b: &Ratios) -> Ratios {
+    let of = |a: f64, b: f64| {
+        if a > 0.0 && b > 0.0 {
+            (a * b).sqrt()
+        } else {
+            b
+        }
+    };
+    Ratios {
+        own: of(a.own, b.own),
+        outer: of(a.outer, b.outer),
+        delta: 0.5 * (a.delta + b.delta),
+    }
+}
