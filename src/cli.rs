@@ -48,6 +48,23 @@ pub enum Command {
             spinney compile design.yaml --volume-set ca-bc-taper-1994 --curve naslund"
     )]
     Compile(CompileArgs),
+    /// Report on the height curves: forms tried, errors, bias, heights that stand out.
+    #[command(
+        long_about = "Report on the height-diameter curves that `compile` fills heights from, and on \
+                      those of species that miss no height: every form that was tried with its \
+                      parameters and errors, or why it was refused; the mean of the heights less \
+                      those of the curve, by dbh class; a picture of heights and curve; and the \
+                      heights that stand out, to be looked up in the field book.\n\n\
+                      The CSV has one row for each curve and form. The JSON carries the same rows \
+                      under `curves`, mean residuals under `bias`, species without a curve of their \
+                      own under `without_curve`, heights that stand out under `standing_out` and \
+                      every height under `heights`.",
+        after_help = "Examples:\n  \
+            spinney heights examples/marrow-creek/design.yaml\n  \
+            spinney heights examples/marrow-creek/design.yaml --species Fd --data heights.csv\n  \
+            spinney heights design.yaml --stand 12 --curve naslund --format csv --out forms.csv"
+    )]
+    Heights(HeightsArgs),
     /// Look for errors and suspicious values, by line, without compiling.
     #[command(
         long_about = "Read the design and all records and list every error and every suspicious \
@@ -240,6 +257,38 @@ impl std::str::FromStr for SetInRegion {
             region: region.map(str::to_owned),
         })
     }
+}
+
+/// Options of `heights`.
+#[derive(Clone, Debug, Args)]
+pub struct HeightsArgs {
+    /// The cruise.
+    #[command(flatten)]
+    pub design: DesignArgs,
+    /// Show one stand of several in full.
+    #[arg(long, value_name = "NAME")]
+    pub stand: Option<String>,
+    /// Show only the curve that serves this species (any code or name).
+    #[arg(long, value_name = "SPECIES")]
+    pub species: Option<String>,
+    /// File to write every height and its curve to (CSV).
+    ///
+    /// One row for each height and each curve that it is behind: stand, plot, tree, line, species,
+    /// dbh, height and its standard error where known, source (measured or instrument), height by
+    /// the curve at that place, residual, leverage and externally studentised residual (both of the
+    /// curve without effects of plots; empty where the curve was not fitted here), level, form, and
+    /// the effect of the place where the curve has one.
+    #[arg(long, value_name = "FILE")]
+    pub data: Option<PathBuf>,
+    /// Form of the result.
+    #[arg(long, value_enum, default_value_t = TableFormat::Terminal)]
+    pub format: TableFormat,
+    /// File to write the result to.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Width of the terminal report in columns.
+    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
+    pub width: u16,
 }
 
 /// Options of `check`.

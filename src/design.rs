@@ -259,6 +259,24 @@ pub struct Heights {
     /// Species that take another's curve where they have none of their own; none of them twice,
     /// and none its own through others.
     pub ratio_to: Vec<RatioTo>,
+    /// Effects of places on a species' own curve.
+    pub calibrate: Calibrate,
+}
+
+/// Does the first parameter of a species' own curve differ from place to place?
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Calibrate {
+    /// Where the curve fits better so.
+    #[default]
+    Best,
+    /// Never.
+    None,
+    /// From plot to plot.
+    Plots,
+    /// From stand to stand, where stands are fitted together.
+    Stands,
+    /// From stand to stand and from plot to plot within them.
+    StandsAndPlots,
 }
 
 /// A species that takes the curve of another, times a factor.

@@ -13,6 +13,7 @@ mod compare;
 mod compile;
 mod equations;
 mod explain;
+mod heights;
 mod load;
 mod plan;
 mod species;
@@ -41,6 +42,7 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Plan(arguments) => plan::run(arguments),
         Command::Compile(arguments) => compile::run(arguments),
         Command::Compare(arguments) => compare::run(arguments),
+        Command::Heights(arguments) => heights::run(arguments),
         Command::Check(arguments) => check::run(arguments),
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),

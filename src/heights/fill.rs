@@ -27,7 +27,7 @@
 use std::cmp::Ordering;
 
 use super::curve::Curve;
-use super::fit::HeightPoint;
+use super::fit::{FittedCurve, HeightPoint};
 use super::levels;
 use super::regional::RegionalSet;
 use super::{
@@ -52,13 +52,18 @@ pub struct CurveSet {
 
 /// A height that a curve may be fitted to.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct HeightTree {
-    pub(super) point: HeightPoint,
-    pub(super) is_steep: bool,
+pub struct HeightTree {
+    /// The height, with its dbh and place.
+    pub point: HeightPoint,
+    /// Was it read with a sight steeper than 100 %?
+    pub is_steep: bool,
+    /// Where its record is: an index into the visits of its plot, and one into the trees there.
+    pub record: (usize, usize),
 }
 
 impl HeightTree {
-    pub(super) fn species(&self) -> CruiseSpeciesIndex {
+    /// Its species.
+    pub fn species(&self) -> CruiseSpeciesIndex {
         self.point.place.species
     }
 }
@@ -67,26 +72,51 @@ impl HeightTree {
 pub(super) struct Trees {
     /// Usable heights, each tree once.
     pub(super) heights: Vec<HeightTree>,
-    /// Smallest and largest dbh of the trees without a height, by species of the cruise.
+    /// The trees without a height, each by its place and dbh in cm.
+    pub(super) lacking: Vec<(Place, f64)>,
+    /// Smallest and largest dbh of these, by species of the cruise.
     pub(super) missing: Vec<Option<(f64, f64)>>,
+    /// Plots of each stand.
+    pub(super) n_plots: Vec<usize>,
 }
 
 impl Trees {
     fn of(stands: &[&Stand], n_species: usize, breast_height_m: f64) -> Trees {
-        let mut heights: Vec<HeightTree> = Vec::new();
-        for (at, stand) in stands.iter().enumerate() {
+        let mut lacking: Vec<(Place, f64)> = Vec::new();
+        let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
+        for (stand_at, stand) in stands.iter().enumerate() {
             for (plot_at, plot) in stand.plots.iter().enumerate() {
-                heights.extend(usable_heights(plot, (at, plot_at), breast_height_m));
+                let trees = plot.visits.iter().flat_map(|visit| &visit.trees);
+                for tree in trees.filter(|tree| lacks_height(tree)) {
+                    let place = Place {
+                        stand: stand_at,
+                        plot: plot_at,
+                        species: tree.species,
+                    };
+                    lacking.push((place, tree.dbh_cm));
+                    let dbh = (tree.dbh_cm, tree.dbh_cm);
+                    missing[tree.species] = Some(widen(missing[tree.species], dbh));
+                }
             }
         }
-        let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
-        let trees = stands.iter().flat_map(|stand| stand.trees());
-        for (_, _, tree) in trees.filter(|(_, _, tree)| lacks_height(tree)) {
-            let dbh = (tree.dbh_cm, tree.dbh_cm);
-            missing[tree.species] = Some(widen(missing[tree.species], dbh));
+        Trees {
+            heights: height_trees(stands, breast_height_m),
+            lacking,
+            missing,
+            n_plots: stands.iter().map(|stand| stand.plots.len()).collect(),
         }
-        Trees { heights, missing }
     }
+}
+
+/// The heights of some stands that curves may be fitted to, each tree once.
+pub fn height_trees(stands: &[&Stand], breast_height_m: f64) -> Vec<HeightTree> {
+    let mut heights: Vec<HeightTree> = Vec::new();
+    for (at, stand) in stands.iter().enumerate() {
+        for (plot_at, plot) in stand.plots.iter().enumerate() {
+            heights.extend(usable_heights(plot, (at, plot_at), breast_height_m));
+        }
+    }
+    heights
 }
 
 fn by_size(a: &HeightTree, b: &HeightTree) -> Ordering {
@@ -130,8 +160,9 @@ fn usable_heights(
     breast_height_m: f64,
 ) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
-    for visit in &plot.visits {
-        for tree in visit.trees.iter().filter(|tree| !tree.excluded) {
+    for (visit_at, visit) in plot.visits.iter().enumerate() {
+        let trees = visit.trees.iter().enumerate();
+        for (tree_at, tree) in trees.filter(|(_, tree)| !tree.excluded) {
             if let Some((height_m, is_steep)) = usable_height(tree, breast_height_m) {
                 let height = HeightTree {
                     point: HeightPoint {
@@ -145,6 +176,7 @@ fn usable_heights(
                         },
                     },
                     is_steep,
+                    record: (visit_at, tree_at),
                 };
                 found.push((tree.number.as_str(), visit.selection, height));
             }
@@ -301,7 +333,7 @@ impl HeightCurve {
     fn derivation(&self, level: Level, dbh_cm: f64, place: Place) -> Vec<String> {
         match self {
             HeightCurve::Published(published) => published.derivation(dbh_cm),
-            HeightCurve::Fitted(fitted) => fitted.derivation(level, dbh_cm),
+            HeightCurve::Fitted(fitted) => fitted.derivation(level, dbh_cm, place),
             HeightCurve::Ratio(used) => used.derivation(dbh_cm, place, |curve, place| {
                 curve.derivation(Level::Ratio, dbh_cm, place)
             }),
@@ -312,18 +344,13 @@ impl HeightCurve {
 impl FittedUse {
     /// The parameters with their standard errors: `a = 1.2346 (0.0567), b = 0.1600 (0.0123)`.
     pub fn parameters_shown(&self) -> String {
-        let values = self.fit.curve.parameters().iter().zip(&self.fit.std_errors);
-        let shown: Vec<String> = ["a", "b", "c"]
-            .into_iter()
-            .zip(values)
-            .map(|(name, (value, error))| {
-                format!("{name} = {} ({})", six_digits(*value), six_digits(*error))
-            })
-            .collect();
-        shown.join(", ")
+        match &self.effects {
+            Ok(effects) => effects.parameters_shown(),
+            Err(_) => parameters_shown(&self.fit),
+        }
     }
 
-    fn derivation(&self, level: Level, dbh_cm: f64) -> Vec<String> {
+    fn derivation(&self, level: Level, dbh_cm: f64, place: Place) -> Vec<String> {
         let fit = &self.fit;
         let whose = match level {
             Level::Pooled(_) => format!("all {}", level.name()),
@@ -337,23 +364,39 @@ impl FittedUse {
                  root mean square error {:.2} m",
                 fit.curve.form.name(),
                 fit.n,
-                fit.rmse_m
+                self.rmse_m()
             ),
             format!(
                 "{}: {}",
                 fitted_expression(&fit.curve),
                 self.parameters_shown()
             ),
-            format!(
-                "D = {dbh_cm:.2} cm: H = {:.4} m",
-                fit.curve.height_m(dbh_cm)
-            ),
         ];
+        if let Ok(effects) = &self.effects {
+            lines.extend(effects.derivation(place));
+        }
+        lines.push(format!(
+            "D = {dbh_cm:.2} cm: H = {:.4} m",
+            self.curve_at(place).height_m(dbh_cm)
+        ));
         if dbh_cm < least_cm || dbh_cm > most_cm {
             lines.push("outside the dbh of the trees behind the curve: extrapolated".to_owned());
         }
         lines
     }
+}
+
+/// The parameters of a fit with their standard errors: `a = 1.2346 (0.0567), b = 0.1600 (0.0123)`.
+pub fn parameters_shown(fit: &FittedCurve) -> String {
+    let values = fit.curve.parameters().iter().zip(&fit.std_errors);
+    let shown: Vec<String> = ["a", "b", "c"]
+        .into_iter()
+        .zip(values)
+        .map(|(name, (value, error))| {
+            format!("{name} = {} ({})", six_digits(*value), six_digits(*error))
+        })
+        .collect();
+    shown.join(", ")
 }
 
 /// `H = 1.3 + D^2 / (a + b D)^2, D in cm, H in m`.

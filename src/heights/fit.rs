@@ -89,6 +89,17 @@ impl Points {
         }
     }
 
+    /// Those at some of the places in the order, given in that order.
+    #[must_use]
+    pub fn subset(&self, kept: &[usize]) -> Self {
+        Points {
+            dbh_cm: kept.iter().map(|at| self.dbh_cm[*at]).collect(),
+            height_m: kept.iter().map(|at| self.height_m[*at]).collect(),
+            std_error_m: kept.iter().map(|at| self.std_error_m[*at]).collect(),
+            place: kept.iter().map(|at| self.place[*at]).collect(),
+        }
+    }
+
     /// How many.
     pub fn len(&self) -> usize {
         self.dbh_cm.len()
@@ -311,8 +322,11 @@ pub fn acceptable(
     dbh_range_cm: (f64, f64),
     tallest_m: f64,
 ) -> Result<(), Refusal> {
-    let (from, to) = dbh_range_cm;
-    let curve = &fitted.curve;
+    serves(&fitted.curve, dbh_range_cm, tallest_m)
+}
+
+/// Does a curve rise between these diameters, above breast height and not far above the tallest?
+pub fn serves(curve: &Curve, (from, to): (f64, f64), tallest_m: f64) -> Result<(), Refusal> {
     let mut thinner = 0.0;
     for step in 0..=CHECKED_DIAMETERS {
         let d = from + (to - from) * step as f64 / CHECKED_DIAMETERS as f64;
@@ -362,9 +376,10 @@ pub fn choose(
             Err(refusal) => choice.replaced = Some((form, refusal)),
         }
     }
+    let named = choice.replaced.map(|(form, _)| form);
     for form in Form::ALL
         .into_iter()
-        .filter(|form| !NOT_IN_BEST.contains(form))
+        .filter(|form| !NOT_IN_BEST.contains(form) && named != Some(*form))
     {
         let fitted = attempt(form);
         choice.tried.push(Tried {

@@ -1,16 +1,22 @@
 //! Which curve serves which species: the levels of [`super::fill`], one after the other.
 
 use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
+use super::curve::Curve;
+use super::diagnose::{Residual, leave_one_out_rms_m, residuals};
+use super::effects::{Effects, Grouping, Groups, Request, WithoutEffects};
 use super::fill::{CurveSet, HeightTree, Trees, widen};
-use super::fit::{Points, choose};
+use super::fit::{Points, choose, fit_form, serves};
+use super::mixed::Solvers;
 use super::ratio::RatioUse;
 use super::regional::{RegionalCurve, RegionalSet};
 use super::scale::{PublishedUse, Scale};
 use super::{
-    CurveUse, FittedUse, HeightCurve, Level, OneHeight, Passed, Served, Why, WithoutCurve,
+    CurveUse, FittedUse, HeightCurve, Level, OneHeight, Passed, Place, Served, Why, WithoutCurve,
 };
-use crate::design::Heights;
+use crate::design::{Calibrate, CurveChoice, FitBy, Heights};
 use crate::math::nonlinear::Solver;
 use crate::records::{CruiseSpecies, CruiseSpeciesIndex};
 use crate::species::{Kind, SpeciesId, SpeciesTable};
@@ -21,9 +27,19 @@ type Range = (f64, f64);
 /// The species whose curve another takes, and the factor that the design gives.
 type RatioTo = (CruiseSpeciesIndex, Option<f64>);
 
+/// A species and its own curve.
+type Own = (CruiseSpeciesIndex, FittedUse);
+
+/// Forms that are tried with effects of species: those with the least corrected AIC without.
+const FORMS_TRIED: usize = 3;
+
 /// The search for curves.
 struct Search<'s> {
     heights: &'s [HeightTree],
+    /// Trees without a height, each by its place and dbh in cm.
+    lacking: &'s [(Place, f64)],
+    /// Plots of each stand.
+    n_plots: &'s [usize],
     /// The species of the cruise, then those that the design names besides: a species of these has
     /// no tree, but may have a published curve.
     ids: Vec<SpeciesId>,
@@ -34,6 +50,7 @@ struct Search<'s> {
     design: &'s Heights,
     regional: Option<&'s RegionalSet>,
     solver: Solver,
+    solvers: Solvers,
     set: CurveSet,
     /// Dbh that a curve of the species must serve; `None` where none is asked for.
     range: Vec<Option<Range>>,
@@ -79,6 +96,8 @@ pub(super) fn search(
     };
     let search = Search {
         heights: &trees.heights,
+        lacking: &trees.lacking,
+        n_plots: &trees.n_plots,
         recorded: species.len(),
         ids,
         ratio_to,
@@ -86,6 +105,7 @@ pub(super) fn search(
         design,
         regional,
         solver: Solver::default(),
+        solvers: Solvers::default(),
         set,
         range,
     };
@@ -125,22 +145,21 @@ fn one_heights(trees: &Trees) -> Vec<OneHeight> {
 
 impl Search<'_> {
     fn run(mut self) -> CurveSet {
-        let own = self.own_curves();
-        let (mut open, mut waiting) = (Vec::new(), Vec::new());
-        for (at, curve) in own.into_iter().enumerate() {
-            match curve {
-                None => {}
-                Some(Ok(curve)) => self.serve(Level::Species, curve, vec![Served::new(at)]),
-                Some(Err(why)) => {
+        let (mut open, mut waiting, mut own) = (Vec::new(), Vec::new(), Vec::new());
+        for (at, curve) in self.own_curves().into_iter().enumerate() {
+            match (curve, self.ratio_to[at]) {
+                (None, _) => {}
+                (Some(Ok(fitted)), _) => own.push((at, fitted)),
+                (Some(Err(why)), to) => {
                     let served = Served::new(at).passed(Level::Species, why);
-                    match self.ratio_to[at] {
+                    match to {
                         Some(to) => waiting.push((served, to)),
                         None => open.push(served),
                     }
                 }
             }
         }
-        self.share_out(open);
+        self.share_out(open, own);
         waiting.sort_by_key(|(served, _)| (self.steps_from(served.species), served.species));
         for (served, to) in waiting {
             self.take_ratio(served, to);
@@ -150,17 +169,16 @@ impl Search<'_> {
 
     /// The curves of single species, or why there is none, where one is asked for. A species that
     /// hangs on another comes first: what it lacks the other's curve must serve too.
-    fn own_curves(&mut self) -> Vec<Option<Result<HeightCurve, Why>>> {
+    fn own_curves(&mut self) -> Vec<Option<Result<FittedUse, Why>>> {
         let mut order: Vec<CruiseSpeciesIndex> = (0..self.ids.len()).collect();
         order.sort_by_key(|at| Reverse(self.steps_from(*at)));
-        let mut own: Vec<Option<Result<HeightCurve, Why>>> = vec![None; self.ids.len()];
+        let mut own: Vec<Option<Result<FittedUse, Why>>> = vec![None; self.ids.len()];
         for at in order {
             let Some(range) = self.range[at] else {
                 continue;
             };
-            let curve = self.fit_level(range, |search, tree| {
-                search.ids[tree.species()] == search.ids[at]
-            });
+            let heights = self.heights.iter().filter(|tree| tree.species() == at);
+            let curve = fit_level(heights, range, self.design, &mut self.solver);
             if let (Err(_), Some((to, _))) = (&curve, self.ratio_to[at]) {
                 self.range[to] = Some(widen(self.range[to], range));
             }
@@ -191,7 +209,7 @@ impl Search<'_> {
         let other = self.ids[to];
         let Some(index) = self.set.by_species[to] else {
             let why = Why::OtherHasNone { other };
-            return self.share_out(vec![served.passed(Level::Ratio, why)]);
+            return self.share_out(vec![served.passed(Level::Ratio, why)], Vec::new());
         };
         let of_other = self.set.uses[index].curve.clone();
         let own = self.heights.iter().filter(|tree| tree.species() == at);
@@ -204,28 +222,260 @@ impl Search<'_> {
         self.serve(Level::Ratio, curve, vec![served]);
     }
 
-    /// Serves species without a curve of their own by the curve of their kind, else by a published
-    /// one.
-    fn share_out(&mut self, mut open: Vec<Served>) {
+    /// Serves species by their own curve or the shared one of their kind, whichever foretells their
+    /// heights better; those without an own one by the shared one, else by a published one.
+    fn share_out(&mut self, mut open: Vec<Served>, own: Vec<Own>) {
+        let mut kept: Vec<Own> = Vec::new();
+        let mut shared_out: Vec<(Level, FittedUse, Vec<Served>)> = Vec::new();
+        let mut rivals = own;
         for group in [Kind::Softwood, Kind::Hardwood] {
-            let (members, others): (Vec<Served>, Vec<Served>) = open
+            let (mut members, others): (Vec<Served>, Vec<Served>) = open
                 .into_iter()
                 .partition(|served| self.kind(served.species) == group);
             open = others;
+            let (of_group, others): (Vec<Own>, Vec<Own>) = rivals
+                .into_iter()
+                .partition(|(at, _)| self.kind(*at) == group);
+            rivals = others;
             let level = Level::Pooled(group);
-            let range = members
-                .iter()
-                .filter_map(|served| self.range[served.species])
-                .fold(None, |range, dbh| Some(widen(range, dbh)));
-            let Some(range) = range else { continue };
-            match self.fit_level(range, |search, tree| search.kind(tree.species()) == group) {
-                Ok(curve) => self.serve(level, curve, members),
+            if members.is_empty() && (of_group.is_empty() || self.species_with(group) < 2) {
+                kept.extend(of_group);
+                continue;
+            }
+            match self.shared(group, &members) {
+                Ok((shared, points)) => {
+                    for (at, fitted) in of_group {
+                        match self.closer(at, fitted, &shared, &points) {
+                            Ok(fitted) => kept.push((at, fitted)),
+                            Err(why) => members.push(Served::new(at).passed(Level::Species, why)),
+                        }
+                    }
+                    members.sort_by_key(|served| served.species);
+                    shared_out.push((level, shared, members));
+                }
                 Err(why) => {
+                    kept.extend(of_group);
                     let passed = members.into_iter();
                     open.extend(passed.map(|served| served.passed(level, why.clone())));
                 }
             }
         }
+        kept.extend(rivals);
+        kept.sort_by_key(|(at, _)| *at);
+        for (at, mut fitted) in kept {
+            fitted.effects = self.calibrated(at, &fitted).map(Arc::new);
+            self.serve(
+                Level::Species,
+                HeightCurve::Fitted(Box::new(fitted)),
+                vec![Served::new(at)],
+            );
+        }
+        for (level, fitted, members) in shared_out {
+            if !members.is_empty() {
+                self.serve(level, HeightCurve::Fitted(Box::new(fitted)), members);
+            }
+        }
+        self.publish(open);
+    }
+
+    fn heights_of(&self, group: Kind) -> impl Iterator<Item = &HeightTree> {
+        let of_group = move |tree: &&HeightTree| self.kind(tree.species()) == group;
+        self.heights.iter().filter(of_group)
+    }
+
+    /// Species of a kind with heights.
+    fn species_with(&self, group: Kind) -> usize {
+        let species: BTreeSet<usize> = self.heights_of(group).map(HeightTree::species).collect();
+        species.len()
+    }
+
+    /// The curve that the species of a kind share, with an effect of each where they differ, and the
+    /// heights behind it. It must serve the members; without any, the heights behind it.
+    fn shared(&mut self, group: Kind, members: &[Served]) -> Result<(FittedUse, Points), Why> {
+        let heights: Vec<HeightTree> = self.heights_of(group).copied().collect();
+        let points = Points::of(heights.iter().map(|tree| tree.point).collect());
+        let ranges = members
+            .iter()
+            .filter_map(|served| self.range[served.species]);
+        let range = ranges.fold(points.dbh_range_cm(), |range, dbh| Some(widen(range, dbh)));
+        let design = self.design;
+        let range = range.unwrap_or_default();
+        let mut fitted = fit_level(heights.iter(), range, design, &mut self.solver)?;
+        let chosen = &fitted.fit;
+        let mut forms = vec![(chosen.curve.form, chosen.aicc)];
+        let is_named = matches!(design.curve, CurveChoice::Named(_)) && fitted.replaced.is_none();
+        if !is_named {
+            let accepted = fitted.tried.iter();
+            forms = accepted
+                .filter_map(|tried| Some((tried.form, tried.outcome.ok()?)))
+                .collect();
+            forms.sort_by(|a, b| a.1.total_cmp(&b.1));
+            forms.truncate(FORMS_TRIED);
+        }
+        let request = Request {
+            points: &points,
+            groups: Groups::of_species(self.ids.len()),
+            forms: &forms,
+            weights: design.weights,
+            breast_height_m: design.breast_height_m,
+            only_if_better: false,
+        };
+        let tallest_m = points.tallest_m();
+        let range = &self.range;
+        let effects = request.fit(&mut self.solvers, |effects| {
+            members
+                .iter()
+                .try_for_each(|served| match range[served.species] {
+                    Some(range) => serves(&curve_of(effects, served.species), range, tallest_m),
+                    None => Ok(()),
+                })
+        });
+        if let Ok(effects) = &effects
+            && let Ok(fit) = fit_form(
+                effects.curve.curve.form,
+                &points,
+                design.weights,
+                design.breast_height_m,
+                &mut self.solver,
+            )
+        {
+            fitted.fit = fit;
+        }
+        fitted.effects = effects.map(Arc::new);
+        Ok((fitted, points))
+    }
+
+    /// The species' own curve where it foretells its heights at least as well as the shared one.
+    fn closer(
+        &self,
+        at: CruiseSpeciesIndex,
+        mut own: FittedUse,
+        shared: &FittedUse,
+        pool: &Points,
+    ) -> Result<FittedUse, Why> {
+        let of_species = |point: &usize| pool.place()[*point].species == at;
+        let which: Vec<usize> = (0..pool.len()).filter(of_species).collect();
+        let points = pool.subset(&which);
+        let n = points.len();
+        let place = Place {
+            species: at,
+            ..Place::default()
+        };
+        let range = self.range[at].unwrap_or_default();
+        let will_do = serves(&shared.curve_at(place), range, pool.tallest_m()).is_ok();
+        let shared_m = match &shared.effects {
+            Ok(effects) => effects.left_out_rms_m(&points, at),
+            Err(_) if n == pool.len() => None,
+            Err(_) => left_out_of(&residuals(&shared.fit, pool), &which),
+        };
+        let own_m = leave_one_out_rms_m(&own.fit, &points);
+        let Some(shared_m) = shared_m.filter(|_| will_do) else {
+            return Ok(own);
+        };
+        match own_m {
+            Some(own_m) if own_m <= shared_m => {
+                own.closer_than_shared = Some((own_m, shared_m));
+                Ok(own)
+            }
+            _ => Err(Why::SharedIsCloser { n, own_m, shared_m }),
+        }
+    }
+
+    /// The effects of places on the curve of a species, as the design asks.
+    fn calibrated(
+        &mut self,
+        at: CruiseSpeciesIndex,
+        fitted: &FittedUse,
+    ) -> Result<Effects, WithoutEffects> {
+        let stands_apart = self.design.fit_by == FitBy::Stand;
+        let wanted: &[Grouping] = match self.design.calibrate {
+            Calibrate::None => return Err(WithoutEffects::NotAsked),
+            Calibrate::Best if stands_apart => &[Grouping::Plots],
+            Calibrate::Best => &[Grouping::Plots, Grouping::Stands, Grouping::StandsAndPlots],
+            Calibrate::Plots => &[Grouping::Plots],
+            Calibrate::Stands => &[Grouping::Stands],
+            Calibrate::StandsAndPlots => &[Grouping::StandsAndPlots],
+        };
+        let heights = self.heights.iter().filter(|tree| tree.species() == at);
+        let points = Points::of(heights.map(|tree| tree.point).collect());
+        let mut best: Result<Effects, WithoutEffects> = Err(WithoutEffects::NotAsked);
+        for by in wanted.iter().copied() {
+            let found = if stands_apart && by != Grouping::Plots {
+                Err(WithoutEffects::OneStand(by))
+            } else {
+                self.effects_of(by, at, fitted, &points)
+            };
+            let closer = match (&best, &found) {
+                (Ok(best), Ok(found)) => found.aicc.0 < best.aicc.0,
+                (Err(_), Ok(_))
+                | (Err(WithoutEffects::NotAsked | WithoutEffects::TooFew { .. }), _) => true,
+                _ => false,
+            };
+            if closer {
+                best = found;
+            }
+        }
+        best
+    }
+
+    fn effects_of(
+        &mut self,
+        by: Grouping,
+        at: CruiseSpeciesIndex,
+        fitted: &FittedUse,
+        points: &Points,
+    ) -> Result<Effects, WithoutEffects> {
+        let design = self.design;
+        let forms = [(fitted.fit.curve.form, fitted.fit.aicc)];
+        let request = Request {
+            points,
+            groups: Groups::of_places(by, self.n_plots),
+            forms: &forms,
+            weights: design.weights,
+            breast_height_m: design.breast_height_m,
+            only_if_better: design.calibrate == Calibrate::Best,
+        };
+        let tallest_m = points.tallest_m();
+        let range = widen(self.range[at], points.dbh_range_cm().unwrap_or_default());
+        // Trees that the curve serves, at their places: of the species and of those that take its
+        // curve.
+        let mut at_places: BTreeMap<(usize, usize), Range> = BTreeMap::new();
+        for (place, dbh_cm) in self.lacking {
+            if self.hangs_on(place.species, at) {
+                let range = at_places.entry((place.stand, place.plot));
+                let dbh = (*dbh_cm, *dbh_cm);
+                range
+                    .and_modify(|range| *range = widen(Some(*range), dbh))
+                    .or_insert(dbh);
+            }
+        }
+        request.fit(&mut self.solvers, |effects| {
+            serves(&effects.curve.curve, range, tallest_m)?;
+            at_places.iter().try_for_each(|((stand, plot), range)| {
+                let place = Place {
+                    stand: *stand,
+                    plot: *plot,
+                    species: at,
+                };
+                serves(&effects.curve_at(place), *range, tallest_m)
+            })
+        })
+    }
+
+    /// Is a species the other, or does it take its curve, be it through others?
+    fn hangs_on(&self, mut at: CruiseSpeciesIndex, other: CruiseSpeciesIndex) -> bool {
+        for _ in 0..self.ids.len() {
+            match self.ratio_to[at] {
+                _ if at == other => return true,
+                Some((to, _)) => at = to,
+                None => return false,
+            }
+        }
+        at == other
+    }
+
+    /// Serves species by the published curves.
+    fn publish(&mut self, mut open: Vec<Served>) {
         open.sort_by_key(|served| served.species);
         for mut served in open {
             let at = served.species;
@@ -302,49 +552,66 @@ impl Search<'_> {
             curve,
         });
     }
+}
 
-    /// Fits a curve to some heights; `missing` is the range of dbh that it must serve besides.
-    fn fit_level(
-        &mut self,
-        missing: Range,
-        lends: impl Fn(&Self, &HeightTree) -> bool,
-    ) -> Result<HeightCurve, Why> {
-        let design = self.design;
-        let heights = self.heights.iter();
-        let heights: Vec<&HeightTree> = heights.filter(|tree| lends(self, tree)).collect();
-        let points = Points::of(heights.iter().map(|tree| tree.point).collect());
-        let n = points.len();
-        let Some((least_cm, most_cm)) = points.dbh_range_cm().filter(|_| n >= design.min_trees)
-        else {
-            let wanted = design.min_trees;
-            return Err(Why::TooFew { n, wanted });
-        };
-        if points.is_level() {
-            let height_m = points.tallest_m();
-            return Err(Why::OneHeight { n, height_m });
-        }
-        if least_cm.total_cmp(&most_cm).is_eq() {
-            let dbh_cm = least_cm;
-            return Err(Why::OneDbh { n, dbh_cm });
-        }
-        let choice = choose(
-            &points,
-            &design.curve,
-            design.weights,
-            design.breast_height_m,
-            widen(Some(missing), (least_cm, most_cm)),
-            &mut self.solver,
-        );
-        let Some(fit) = choice.chosen else {
-            return Err(Why::NoForm { n });
-        };
-        Ok(HeightCurve::Fitted(Box::new(FittedUse {
-            fit,
-            tried: choice.tried,
-            replaced: choice.replaced,
-            steep: heights.iter().filter(|tree| tree.is_steep).count(),
-        })))
+fn curve_of(effects: &Effects, species: CruiseSpeciesIndex) -> Curve {
+    effects.curve_at(Place {
+        species,
+        ..Place::default()
+    })
+}
+
+/// Root mean square of the errors of some heights, each left out; `None` where the curve hangs on
+/// one of them.
+fn left_out_of(residuals: &[Residual], which: &[usize]) -> Option<f64> {
+    let errors: Option<Vec<f64>> = which.iter().map(|at| residuals[*at].left_out_m).collect();
+    let errors = errors?;
+    let squares: f64 = errors.iter().map(|error_m| error_m * error_m).sum();
+    Some((squares / errors.len() as f64).sqrt()).filter(|rms_m| rms_m.is_finite())
+}
+
+/// Fits a curve to heights; `missing` is the range of dbh that it must serve besides.
+pub(super) fn fit_level<'h>(
+    heights: impl Iterator<Item = &'h HeightTree>,
+    missing: Range,
+    design: &Heights,
+    solver: &mut Solver,
+) -> Result<FittedUse, Why> {
+    let heights: Vec<&HeightTree> = heights.collect();
+    let points = Points::of(heights.iter().map(|tree| tree.point).collect());
+    let n = points.len();
+    let Some((least_cm, most_cm)) = points.dbh_range_cm().filter(|_| n >= design.min_trees) else {
+        let wanted = design.min_trees;
+        return Err(Why::TooFew { n, wanted });
+    };
+    if points.is_level() {
+        let height_m = points.tallest_m();
+        return Err(Why::OneHeight { n, height_m });
     }
+    if least_cm.total_cmp(&most_cm).is_eq() {
+        let dbh_cm = least_cm;
+        return Err(Why::OneDbh { n, dbh_cm });
+    }
+    let choice = choose(
+        &points,
+        &design.curve,
+        design.weights,
+        design.breast_height_m,
+        widen(Some(missing), (least_cm, most_cm)),
+        solver,
+    );
+    let Some(fit) = choice.chosen else {
+        let tried = choice.tried;
+        return Err(Why::NoForm { n, tried });
+    };
+    Ok(FittedUse {
+        fit,
+        effects: Err(WithoutEffects::NotAsked),
+        closer_than_shared: None,
+        tried: choice.tried,
+        replaced: choice.replaced,
+        steep: heights.iter().filter(|tree| tree.is_steep).count(),
+    })
 }
 
 impl Served {

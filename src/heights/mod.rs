@@ -1,6 +1,9 @@
 //! Heights: measured, read from an instrument, or filled from a curve; and which of these.
 
+use std::sync::Arc;
+
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+use crate::heights::effects::{Effects, WithoutEffects};
 use crate::heights::fit::{FittedCurve, Refusal, Tried};
 use crate::heights::ratio::RatioUse;
 use crate::heights::scale::PublishedUse;
@@ -9,6 +12,9 @@ use crate::species::{Kind, SpeciesId};
 
 pub mod audit;
 pub mod curve;
+pub mod diagnose;
+pub mod effects;
+pub mod evidence;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
@@ -187,6 +193,18 @@ pub enum Why {
     NoForm {
         /// Heights that could be used.
         n: usize,
+        /// The forms, each with the reason why not.
+        tried: Vec<Tried>,
+    },
+    /// The shared curve foretells the heights of the species better than its own does.
+    SharedIsCloser {
+        /// Heights of the species.
+        n: usize,
+        /// Root mean square error of its own curve for heights left out one at a time, m; `None`
+        /// where that curve hangs on a single height.
+        own_m: Option<f64>,
+        /// The same of the shared curve.
+        shared_m: f64,
     },
     /// The species whose curve it should take has none.
     OtherHasNone {
@@ -218,8 +236,13 @@ pub enum HeightCurve {
 /// A fitted curve and what there is to say about the fit.
 #[derive(Clone, Debug)]
 pub struct FittedUse {
-    /// The curve.
+    /// The curve without effects.
     pub fit: FittedCurve,
+    /// The curve with effects, which takes its place, or why there is none.
+    pub effects: Result<Arc<Effects>, WithoutEffects>,
+    /// Root mean square errors for heights of the species left out one at a time, of this curve and
+    /// of the shared one, m; `None` where there was nothing to choose.
+    pub closer_than_shared: Option<(f64, f64)>,
     /// Forms that were tried.
     pub tried: Vec<Tried>,
     /// The form that the design names and why it was not taken.
@@ -253,7 +276,7 @@ impl HeightCurve {
     /// Total height of a tree of `dbh_cm` at a place, m.
     pub fn height_m(&self, dbh_cm: f64, place: Place) -> f64 {
         match self {
-            HeightCurve::Fitted(fitted) => fitted.fit.curve.height_m(dbh_cm),
+            HeightCurve::Fitted(fitted) => fitted.curve_at(place).height_m(dbh_cm),
             HeightCurve::Published(published) => published.height_m(dbh_cm),
             HeightCurve::Ratio(used) => used.height_m(dbh_cm, place),
         }
@@ -275,6 +298,9 @@ impl HeightCurve {
             HeightCurve::Published(published) => published.error_at(dbh_cm),
             HeightCurve::Ratio(used) => used.error_at(dbh_cm, place),
             HeightCurve::Fitted(fitted) => {
+                if let Ok(effects) = &fitted.effects {
+                    return Some(effects.error_at(dbh_cm, place));
+                }
                 let Curve {
                     form, parameters, ..
                 } = fitted.fit.curve;
@@ -295,13 +321,24 @@ impl HeightCurve {
         match self {
             HeightCurve::Published(published) => &published.covariance,
             HeightCurve::Ratio(used) => &used.covariance,
-            HeightCurve::Fitted(fitted) => &fitted.fit.covariance,
+            HeightCurve::Fitted(fitted) => match &fitted.effects {
+                Ok(effects) => &effects.curve.fit.covariance,
+                Err(_) => &fitted.fit.covariance,
+            },
         }
     }
 
-    /// Variance of the error of an effect, given the parameters.
-    pub fn effect_variance(&self, _effect: usize) -> f64 {
-        0.0
+    /// Variance of the error of an effect, given the parameters; of a place without heights that of
+    /// the effects themselves.
+    pub fn effect_variance(&self, effect: usize) -> f64 {
+        match self {
+            HeightCurve::Published(_) => 0.0,
+            HeightCurve::Ratio(used) => used.curve.effect_variance(effect),
+            HeightCurve::Fitted(fitted) => match &fitted.effects {
+                Ok(effects) => effects.variance(effect),
+                Err(_) => 0.0,
+            },
+        }
     }
 
     /// Is a dbh outside the trees that the curve was fitted to?
@@ -331,6 +368,24 @@ impl HeightCurve {
             HeightCurve::Fitted(fitted) => fitted.fit.curve.form.name(),
             HeightCurve::Published(published) => published.curve.head.form.name(),
             HeightCurve::Ratio(used) => used.curve.form_name(),
+        }
+    }
+}
+
+impl FittedUse {
+    /// The curve at a place.
+    pub fn curve_at(&self, place: Place) -> Curve {
+        match &self.effects {
+            Ok(effects) => effects.curve_at(place),
+            Err(_) => self.fit.curve,
+        }
+    }
+
+    /// Residual standard error of the heights about the curve, m.
+    pub fn rmse_m(&self) -> f64 {
+        match &self.effects {
+            Ok(effects) => effects.rmse_m,
+            Err(_) => self.fit.rmse_m,
         }
     }
 }

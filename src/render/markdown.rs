@@ -20,7 +20,7 @@ pub fn render(report: &Report) -> String {
                         let _ = writeln!(text, "- {}", escape(point));
                     }
                 }
-                Block::Lines(lines) => {
+                Block::Lines(lines) | Block::Picture(lines) => {
                     let _ = writeln!(text, "```text\n{}\n```", lines.join("\n"));
                 }
                 Block::Table(table) => render_table(&mut text, table),

@@ -71,6 +71,11 @@ fn render_block(text: &mut String, block: &Block, width: usize) {
                 }
             }
         }
+        Block::Picture(lines) => {
+            for line in lines {
+                let _ = writeln!(text, "{line}");
+            }
+        }
         Block::Table(table) => render_table(text, table, width),
     }
 }

@@ -3,13 +3,14 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
-use crate::heights::fit::Refusal;
+use crate::heights::effects::Grouping;
+use crate::heights::fit::{Refusal, Tried};
 use crate::heights::ratio::Factor;
 use crate::heights::scale::PublishedUse;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
 use crate::species::SpeciesId;
 use crate::tables::assumptions::one_value;
-use crate::tables::{Block, Cell, Column, Table};
+use crate::tables::{Block, Cell, Column, Table, curve_effects};
 
 /// Rows of the table of many stands that are shown.
 const MOST_ROWS: usize = 40;
@@ -28,8 +29,8 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     }
 }
 
-/// The curves that fill trees of these stands, which share them; counts summed over the stands.
-fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+/// The curves at hand of these stands, which share them; counts summed over the stands.
+pub(super) fn at_hand(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
     let mut stands = stands.iter().map(|at| &compilation.stands[*at].heights);
     let Some(first) = stands.next() else {
         return Vec::new();
@@ -43,6 +44,12 @@ fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
             }
         }
     }
+    uses
+}
+
+/// Those of them that fill trees.
+fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+    let mut uses = at_hand(compilation, stands);
     for used in &mut uses {
         used.species.retain(|served| served.filled > 0);
     }
@@ -86,18 +93,18 @@ fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
         }
     }
     let formulas = uses.iter().map(|used| formula(compilation, used));
-    vec![
-        Block::Table(table_of(compilation, &uses)),
-        Block::List(formulas.collect()),
-        Block::List(remarks),
-    ]
+    let mut blocks = vec![Block::Table(table_of(compilation, &uses))];
+    let effects = curve_effects::table(compilation, &uses, |used| whose(compilation, used));
+    blocks.extend(effects.map(Block::Table));
+    blocks.extend([Block::List(formulas.collect()), Block::List(remarks)]);
+    blocks
 }
 
-fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
+pub(super) fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
     &compilation.records.species[species].label
 }
 
-fn labels(compilation: &Compilation<'_>, species: &[Served]) -> String {
+pub(super) fn labels(compilation: &Compilation<'_>, species: &[Served]) -> String {
     let labels: Vec<&str> = species
         .iter()
         .map(|served| label(compilation, served.species))
@@ -122,6 +129,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     let mut table = Table::new("", 1, columns);
     for used in uses {
         let fit = fitted(used).map(|fitted| &fitted.fit);
+        let rmse_m = fitted(used).map(FittedUse::rmse_m);
         let range = range_cm(&used.curve);
         let dbh = |end: usize| {
             let dbh_cm = range.map(|range| range[end]);
@@ -135,7 +143,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
                 Cell::maybe(fit.map(|fit| fit.n as f64), 0),
                 dbh(0),
                 dbh(1),
-                Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                 Cell::Number(served.filled as f64, 0),
                 Cell::Number(served.extrapolated as f64, 0),
             ]);
@@ -209,22 +217,24 @@ fn parameters(compilation: &Compilation<'_>, curve: &HeightCurve) -> String {
 }
 
 /// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
-fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
-    let whose = match used.level {
-        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
-        Level::Pooled(_) => format!("all {}", used.level.name()),
-    };
+pub(super) fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+    let whose = whose(compilation, used);
     let parameters = parameters(compilation, &used.curve);
     format!("{whose}: {}; {parameters}", used.curve.expression())
+}
+
+/// The species behind a curve.
+fn whose(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+    match used.level {
+        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
+        Level::Pooled(_) => format!("all {}", used.level.name()),
+    }
 }
 
 /// Why this curve, and how far it may be trusted.
 fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     let mut remarks = Vec::new();
-    let whose = match used.level {
-        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
-        Level::Pooled(_) => format!("all {}", used.level.name()),
-    };
+    let whose = whose(compilation, used);
     let passed = used.species.iter().flat_map(|served| &served.passed);
     let passed: Vec<Passed> = passed.cloned().collect();
     let passed = passed_words(compilation, &passed);
@@ -247,6 +257,22 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                     why.words()
                 ));
             }
+            if let Some((own_m, shared_m)) = fitted.closer_than_shared {
+                let length = compilation.design.units.length();
+                remarks.push(format!(
+                    "{whose}: its own curve foretells heights left out one at a time to {:.2} {}, \
+                     the curve of its kind to {:.2} (root mean square), so it is taken",
+                    own_m * length.from_metric,
+                    length.label,
+                    shared_m * length.from_metric
+                ));
+            }
+            remarks.extend(curve_effects::remark(
+                compilation,
+                used.level,
+                &whose,
+                fitted,
+            ));
             remarks.extend(tried(&whose, fitted));
             if fitted.steep > 0 {
                 remarks.push(format!(
@@ -304,7 +330,7 @@ fn on_published(whose: &str, published: &PublishedUse, passed: &str) -> Vec<Stri
 }
 
 /// The publication of a published curve, and how it was obtained.
-fn publication(curve: &HeightCurve) -> Option<String> {
+pub(super) fn publication(curve: &HeightCurve) -> Option<String> {
     match curve {
         HeightCurve::Fitted(_) => None,
         HeightCurve::Ratio(ratio) => publication(&ratio.curve),
@@ -325,32 +351,45 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .iter()
         .filter(|tried| tried.outcome.is_ok())
         .count();
-    let mut words = format!(
-        "{whose}: {} has the least AICc ({:.2}) of {accepted} acceptable forms",
-        fitted.fit.curve.form.name(),
-        fitted.fit.aicc
-    );
-    for refusal in [
-        Refusal::TooFew,
-        Refusal::NoMinimum,
-        Refusal::NotRising,
-        Refusal::TooHigh,
-    ] {
-        let refused: Vec<&str> = fitted
-            .tried
-            .iter()
-            .filter(|tried| tried.outcome == Err(refusal))
-            .map(|tried| tried.form.name())
-            .collect();
-        if !refused.is_empty() {
-            words += &format!("; refused ({}): {}", refusal.words(), refused.join(", "));
-        }
+    let form = fitted.fit.curve.form.name();
+    let mut words = match &fitted.effects {
+        Ok(effects) if effects.by() == Grouping::Species => format!(
+            "{whose}: {form} has, with effects, the least AICc ({:.2}, maximum likelihood) of the \
+             best of {accepted} acceptable forms",
+            effects.aicc.0
+        ),
+        _ => format!(
+            "{whose}: {form} has the least AICc ({:.2}) of {accepted} acceptable forms",
+            fitted.fit.aicc
+        ),
+    };
+    for refused in refused(&fitted.tried) {
+        words += "; ";
+        words += &refused;
     }
     Some(words)
 }
 
+/// The forms that were refused, by reason: `refused (no finite optimum): korf, weibull`.
+fn refused(tried: &[Tried]) -> Vec<String> {
+    [
+        Refusal::TooFew,
+        Refusal::NoMinimum,
+        Refusal::NotRising,
+        Refusal::TooHigh,
+    ]
+    .into_iter()
+    .filter_map(|refusal| {
+        let of = tried.iter().filter(|one| one.outcome == Err(refusal));
+        let names: Vec<&str> = of.map(|one| one.form.name()).collect();
+        let words = refusal.words();
+        (!names.is_empty()).then(|| format!("refused ({words}): {}", names.join(", ")))
+    })
+    .collect()
+}
+
 /// Why the levels that were passed over do not serve.
-fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
+pub(super) fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
     let words: Vec<String> = passed
         .iter()
         .map(|passed| why_words(compilation, passed))
@@ -358,7 +397,7 @@ fn passed_words(compilation: &Compilation<'_>, passed: &[Passed]) -> String {
     words.join("; ")
 }
 
-fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
+pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
     let units = compilation.design.units;
     let whose = match passed.level {
         Level::Species => "its own heights".to_owned(),
@@ -377,7 +416,24 @@ fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> String {
             dbh_cm * units.diameter().from_metric,
             units.diameter().label
         ),
-        Why::NoForm { n } => format!("{whose}: {n}, but no form gives an acceptable curve"),
+        Why::NoForm { n, tried } => format!(
+            "{whose}: {n}, but no form gives an acceptable curve; {}",
+            refused(tried).join("; ")
+        ),
+        Why::SharedIsCloser { n, own_m, shared_m } => {
+            let shown = |m: f64| {
+                let length = units.length();
+                format!("{:.2} {}", m * length.from_metric, length.label)
+            };
+            let own = own_m.map_or_else(
+                || "hangs on one of them".to_owned(),
+                |own_m| format!("foretells those left out one at a time to {}", shown(own_m)),
+            );
+            format!(
+                "{whose}: {n}, but their own curve {own}, the shared one to {} (root mean square)",
+                shown(*shared_m)
+            )
+        }
         Why::OtherHasNone { other } => {
             format!("{whose}, {}, has no curve", name_of(compilation, *other))
         }
@@ -416,6 +472,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                 publication => publications.extend(publication),
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
+            let rmse_m = fitted(&used).map(FittedUse::rmse_m);
             for served in &used.species {
                 if table.rows.len() == MOST_ROWS {
                     left_out += 1;
@@ -427,7 +484,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     Cell::text(used.level.name()),
                     Cell::text(used.curve.form_name()),
                     Cell::maybe(fit.map(|fit| fit.n as f64), 0),
-                    Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                    Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                     Cell::Number(served.filled as f64, 0),
                     Cell::Number(served.extrapolated as f64, 0),
                 ]);

@@ -9,12 +9,14 @@ pub mod biomass;
 mod broken;
 pub mod catalogue;
 pub mod compare;
+mod curve_effects;
 pub mod curves;
 pub mod double_sampling;
 pub mod equations;
 pub mod evaluation;
 pub mod extrapolation;
 pub mod figures;
+pub mod height_report;
 pub mod heights_audit;
 pub mod log_list;
 pub mod log_rules;
@@ -25,6 +27,7 @@ pub mod planning;
 pub mod plots;
 pub mod report;
 pub mod sampling;
+pub mod scatter;
 pub mod stand;
 pub mod systematic;
 pub mod three_p;
@@ -70,6 +73,8 @@ pub enum Block {
     List(Vec<String>),
     /// Lines to be kept as they are (derivations).
     Lines(Vec<String>),
+    /// A picture in characters, to be kept as it is.
+    Picture(Vec<String>),
     /// A table.
     Table(Table),
 }
@@ -139,7 +144,7 @@ impl Block {
     fn is_empty(&self) -> bool {
         match self {
             Block::Paragraph(text) => text.is_empty(),
-            Block::List(list) | Block::Lines(list) => list.is_empty(),
+            Block::List(list) | Block::Lines(list) | Block::Picture(list) => list.is_empty(),
             Block::Table(table) => table.rows.is_empty(),
         }
     }

@@ -18,6 +18,7 @@ mod comparing;
 mod compiling;
 mod counted_sweeps;
 mod cruise;
+mod curve_residuals;
 mod design_errors;
 mod designs;
 mod dirty_field_book;

@@ -1,8 +1,8 @@
 //! Builds designs and records in memory, so that estimators are tested through their public face.
 
 use spinney::design::{
-    CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Intervals, Measured, Method, RatioBy,
-    RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
+    Calibrate, CurveChoice, Design, FitBy, FitWeights, Heights, Inputs, Intervals, Measured,
+    Method, RatioBy, RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
 };
 use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
@@ -38,6 +38,7 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
             fit_by: FitBy::Stand,
             regional: None,
             ratio_to: Vec::new(),
+            calibrate: Calibrate::Best,
         },
         volume: None,
         logs: None,

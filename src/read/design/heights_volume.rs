@@ -2,7 +2,9 @@
 
 use super::Known;
 use super::walk::{Entry, Section, Walk, unit_keys};
-use crate::design::{CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Volume};
+use crate::design::{
+    Calibrate, CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Volume,
+};
 use crate::read::limits;
 use crate::units::Dimension;
 
@@ -26,6 +28,7 @@ pub(super) fn read_heights<'n>(
         fit_by: FitBy::Stand,
         regional: None,
         ratio_to: Vec::new(),
+        calibrate: Calibrate::Best,
     };
     let entry = root.get(walk, "heights");
     let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
@@ -81,6 +84,19 @@ pub(super) fn read_heights<'n>(
     {
         heights.fit_by = fit_by;
     }
+    let calibrate = [
+        ("best", Calibrate::Best),
+        ("none", Calibrate::None),
+        ("plots", Calibrate::Plots),
+        ("stands", Calibrate::Stands),
+        ("stands-and-plots", Calibrate::StandsAndPlots),
+    ];
+    if let Some(calibrate) = map
+        .get(walk, "calibrate")
+        .and_then(|entry| entry.one_of(walk, &calibrate))
+    {
+        heights.calibrate = calibrate;
+    }
     let sets: Vec<&str> = known.height_sets.iter().map(String::as_str).collect();
     heights.regional = map.get(walk, "regional").and_then(|entry| {
         entry.known_name(
@@ -96,7 +112,7 @@ pub(super) fn read_heights<'n>(
 }
 
 /// What is filled in when a key of `heights` is not given.
-const DEFAULTS: [(&str, &str); 5] = [
+const DEFAULTS: [(&str, &str); 6] = [
     ("breast_height", "breast_height: dbh was taken at 1.3 m"),
     (
         "curve",
@@ -104,7 +120,7 @@ const DEFAULTS: [(&str, &str); 5] = [
     ),
     (
         "min_trees",
-        "min_trees: species with fewer than 5 measured heights use the pooled curve",
+        "min_trees: species with fewer than 5 measured heights use the shared curve of their kind",
     ),
     (
         "weights",
@@ -113,6 +129,11 @@ const DEFAULTS: [(&str, &str); 5] = [
     (
         "fit_by",
         "fit_by: height curves are fitted for each stand apart",
+    ),
+    (
+        "calibrate",
+        "calibrate: the curve of a species differs from plot to plot, or stand to stand, where it \
+         fits better so",
     ),
 ];
 
