@@ -1,7 +1,7 @@
 //! Designs: what is read, what is filled in, and what is refused at which place.
 
 use spinney::design::{
-    CurveChoice, Intervals, Measured, Method, RatioLimits, SlopeCorrection, SpeciesCodes,
+    Calibrate, CurveChoice, Intervals, Measured, Method, RatioLimits, SlopeCorrection, SpeciesCodes,
 };
 use spinney::units::UnitSystem;
 
@@ -42,6 +42,8 @@ heights:
   weights: inverse-dbh
   fit_by: cruise
   regional: us-western
+  calibrate: stands-and-plots
+  ratio_to: { Cw: Hw, no: { species: off, ratio: 0.92 } }
 volume:
   set: ca-bc-volume-2016
   region: CWH
@@ -88,6 +90,18 @@ fn a_full_design_is_read() {
         design.heights.curve,
         CurveChoice::Named("naslund".to_owned())
     );
+    let [cedar, alias] = &design.heights.ratio_to[..] else {
+        panic!("{:?}", design.heights.ratio_to)
+    };
+    assert_eq!(
+        (cedar.species.as_str(), cedar.to.as_str(), cedar.ratio),
+        ("Cw", "Hw", None)
+    );
+    assert_eq!(
+        (alias.species.as_str(), alias.to.as_str(), alias.ratio),
+        ("Fd", "202", Some(0.92))
+    );
+    assert_eq!(design.heights.calibrate, Calibrate::StandsAndPlots);
     assert!((design.heights.breast_height_m - 1.3716).abs() < 1e-12);
     let merchantable = design.volume.unwrap().merchantable.unwrap();
     assert!((merchantable.top_diameter_cm - 10.16).abs() < 1e-12);

@@ -29,6 +29,7 @@ mod families_canada;
 mod families_us;
 mod formula_properties;
 mod height_borrowing;
+mod height_effects;
 mod height_filling;
 mod height_fits;
 mod height_trees;
