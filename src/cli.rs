@@ -182,8 +182,8 @@ pub struct CompileArgs {
     ///
     /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
     /// or acre by source, empty where nothing is known; their total and its interval; the tree
-    /// records of which curves, heights or equations have no known error; what the curvature of
-    /// volume in height would add to the estimate.
+    /// records of which curves, heights or equations have no known error; what heights that scatter
+    /// about their curves would add to the estimate, and the most that it can be.
     #[arg(long, value_name = "FILE")]
     pub sources_of_error: Option<PathBuf>,
     /// Show one stand of several in full.

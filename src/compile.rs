@@ -3,7 +3,7 @@
 //! In: design, records, and the published knowledge that the design names. Out: a
 //! [`Compilation`], from which every table and every derivation is made.
 
-use crate::design::{Biomass, Design, FitBy, Volume};
+use crate::design::{Biomass, Design, Fill, FitBy, Volume};
 use crate::estimates::{CruiseEstimates, estimate_cruise};
 use crate::heights::fill::CurveSet;
 use crate::heights::regional::RegionalSet;
@@ -19,6 +19,10 @@ use crate::stems::TreeValues;
 use crate::stems::biomass::{BiomassInput, StemBiomass};
 use crate::stems::national::N_DECAY_CLASSES;
 use crate::stems::volume::{StemInput, StemVolume};
+
+pub mod draws;
+
+use draws::{DrawnTree, draw_stand};
 
 /// The published knowledge that a cruise is compiled with.
 pub struct Knowledge {
@@ -71,7 +75,10 @@ pub struct CompiledStand {
     pub logs: Vec<Option<Bucked>>,
     /// Their biomass, `None` without a height where one is needed; empty without a biomass set.
     pub biomass: Vec<Option<StemBiomass>>,
-    /// What is summed.
+    /// What they hold at drawn heights, `None` where the height is not drawn; empty where the
+    /// design takes mean heights.
+    pub drawn: Vec<Option<DrawnTree>>,
+    /// What is summed: with drawn heights the mean over the draws.
     pub values: Vec<TreeValues>,
 }
 
@@ -270,10 +277,24 @@ fn compile_stand(
             .map(|(tree, height)| biomass_of(design, knowledge, chosen, tree, height.height_m))
             .collect()
     };
+    let drawn = match design.heights.fill {
+        Fill::Mean => Vec::new(),
+        Fill::Draws { number, seed } => draw_stand(
+            stand,
+            &heights,
+            &records.species,
+            &design.heights,
+            (number, seed),
+            |tree, height_m| values_at(design, records, knowledge, chosen, tree, height_m),
+        ),
+    };
     let values = trees()
         .zip(&stems)
         .enumerate()
         .map(|(at, ((tree, height), stem))| {
+            if let Some(Some(drawn)) = drawn.get(at) {
+                return drawn.mean;
+            }
             let biomass = biomass.get(at).and_then(Option::as_ref);
             tree_values(
                 tree,
@@ -290,8 +311,25 @@ fn compile_stand(
         stems,
         logs,
         biomass,
+        drawn,
         values,
     }
+}
+
+/// What a tree holds at a height.
+fn values_at(
+    design: &Design,
+    records: &Records,
+    knowledge: &Knowledge,
+    chosen: ChosenEquations<'_>,
+    tree: &Tree,
+    height_m: f64,
+) -> TreeValues {
+    let height_m = Some(height_m);
+    let stem = stem_of(knowledge, chosen, tree, height_m);
+    let biomass = biomass_of(design, knowledge, chosen, tree, height_m);
+    let any_defect = records.any_defect;
+    tree_values(tree, height_m, stem.as_ref(), biomass.as_ref(), any_defect)
 }
 
 /// The stem of one tree; `None` without a volume set or a height.
@@ -425,11 +463,13 @@ impl Compilation<'_> {
             volume: &self.equations,
             biomass: &self.biomass_equations,
         };
-        let height_m = Some(height_m);
-        let stem = stem_of(self.knowledge, chosen, tree, height_m);
-        let biomass = biomass_of(self.design, self.knowledge, chosen, tree, height_m);
-        let any_defect = self.records.any_defect;
-        tree_values(tree, height_m, stem.as_ref(), biomass.as_ref(), any_defect)
+        let Compilation {
+            design,
+            records,
+            knowledge,
+            ..
+        } = self;
+        values_at(design, records, knowledge, chosen, tree, height_m)
     }
 
     /// Does the biomass of a species of the cruise need a height?

@@ -5,8 +5,10 @@
 
 use crate::units::UnitSystem;
 
+mod instrument;
 mod sampling;
 
+pub use instrument::{InstrumentError, LengthError, SightError};
 pub use sampling::{
     Average, Layout, ListedStands, RatioBy, RatioError, Sampling, StrataWeights, Variance,
 };
@@ -261,6 +263,10 @@ pub struct Heights {
     pub ratio_to: Vec<RatioTo>,
     /// Effects of places on a species' own curve.
     pub calibrate: Calibrate,
+    /// How well heights were measured.
+    pub instrument: InstrumentError,
+    /// What a curve gives to a tree without a height.
+    pub fill: Fill,
 }
 
 /// Does the first parameter of a species' own curve differ from place to place?
@@ -288,6 +294,21 @@ pub struct RatioTo {
     pub to: String,
     /// The factor of the height above breast height; found from heights where it is not given.
     pub ratio: Option<f64>,
+}
+
+/// What a curve gives to a tree without a height.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Fill {
+    /// The mean height of its dbh.
+    #[default]
+    Mean,
+    /// Heights drawn about that mean, over and over.
+    Draws {
+        /// How many times.
+        number: usize,
+        /// Seed of the random numbers.
+        seed: u64,
+    },
 }
 
 /// What the crew was told about the height trees. It is about live, unbroken trees: others need no
@@ -352,7 +373,7 @@ pub enum ClassOver {
 /// The curve form that the design asks for.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CurveChoice {
-    /// The acceptable form with the smallest corrected AIC.
+    /// The acceptable form that is best by `heights::fit`.
     Best,
     /// One form, by its name.
     Named(String),
@@ -365,6 +386,8 @@ pub enum FitWeights {
     Equal,
     /// 1/dbh.
     InverseDbh,
+    /// By the precision of each height and the variance about the curve.
+    Precision,
 }
 
 /// Which trees share a fit.

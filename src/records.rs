@@ -223,22 +223,61 @@ pub enum HeightRecord {
         /// Total height.
         height_m: f64,
     },
-    /// Two readings over a distance.
+    /// Sights, and the distances that go with them.
     Instrument(Reading),
 }
 
-/// Two angle readings over a distance.
+/// Two sights from one place, what makes a height of them, and what comes on top.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Reading {
     /// Sight to the top as a slope ratio (tangent), up positive.
     pub top_ratio: f64,
     /// Sight to the base as a slope ratio, up positive.
     pub base_ratio: f64,
-    /// Taped distance.
-    pub distance_m: f64,
-    /// Slope ratio along which the tape ran; 0 for a horizontal distance. A slope distance
-    /// without an angle of its own was taped from the eye to the base of the tree.
-    pub tape_ratio: f64,
+    /// How far off the tree is.
+    pub scale: ReadingScale,
+    /// Estimated length above the point that was sighted, where the tip is out of sight; else 0.
+    pub hidden_top_m: f64,
+    /// Horizontal distance of the tip from the base of a leaning tree; 0 of an upright one.
+    pub top_offset_m: f64,
+}
+
+/// What turns two sights into a height. Distances are those to the pith.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ReadingScale {
+    /// One horizontal distance.
+    Level {
+        /// To the tree.
+        distance_m: f64,
+    },
+    /// A distance taped along the slope.
+    Slope {
+        /// As taped.
+        distance_m: f64,
+        /// Slope ratio along which the tape ran; without one it ran along the sight to the base.
+        tape_ratio: Option<f64>,
+    },
+    /// Horizontal distances to the base and to the point under the top.
+    TwoLevel {
+        /// To the base.
+        base_m: f64,
+        /// To the point under the top.
+        top_m: f64,
+    },
+    /// Distances from the eye to the points themselves (the sine method).
+    Slant {
+        /// To the base.
+        base_m: f64,
+        /// To the top.
+        top_m: f64,
+    },
+    /// A pole that stands upright at the base; no distance.
+    Pole {
+        /// Its length.
+        length_m: f64,
+        /// Sight to its top as a slope ratio, up positive.
+        ratio: f64,
+    },
 }
 
 /// Trees that were only counted at one sweep, or predicted and not measured on one sheet.

@@ -4,6 +4,7 @@
 //! In: a compilation and which tree. Out: a report of derivations, metric as they are computed.
 
 use crate::compile::{Compilation, biomass_input, stem_input};
+use crate::design::Fill;
 use crate::diagnostic::Diagnostic;
 use crate::expansion::{self, expand};
 use crate::heights::HeightSource;
@@ -198,13 +199,18 @@ fn height_lines(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String>
     let tree = found.tree;
     let heights = &compilation.stands[found.stand_index].heights;
     let height = heights.trees[found.tree_index];
+    let error = &compilation.design.heights.instrument;
     let mut lines = vec![format!("source: {}", source_word(height.source))];
     match (height.source, &tree.height) {
         (HeightSource::Instrument, HeightRecord::Instrument(reading)) => {
-            lines.extend(reading.derivation());
+            lines.extend(reading.derivation(error));
         }
-        (HeightSource::Measured | HeightSource::Instrument, _) => {
-            lines.push("recorded as a height".to_owned());
+        (HeightSource::Measured | HeightSource::Instrument, record) => {
+            let error = record.std_error_m(error).map_or_else(
+                || "its error is not known".to_owned(),
+                |error_m| format!("standard error {error_m:.2} m, as the design says"),
+            );
+            lines.push(format!("recorded as a height; {error}"));
         }
         (HeightSource::None, _) => {
             lines.push("no height was measured and no curve serves".to_owned());
@@ -296,6 +302,17 @@ fn adds(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String> {
         "to the plot: {:.4} trees/ha, {:.4} m2/ha",
         expansion.trees_per_ha, expansion.basal_area_m2_per_ha
     )];
+    if let (Fill::Draws { number, seed }, Some(Some(_))) = (
+        compilation.design.heights.fill,
+        compilation.stands[found.stand_index]
+            .drawn
+            .get(found.tree_index),
+    ) {
+        lines.push(format!(
+            "its height was drawn {number} times about the curve (seed {seed}): volumes and masses \
+             below are means over the draws, not those at the mean height above"
+        ));
+    }
     for (name, volume) in [
         ("total volume", values.volume_total_m3),
         ("merchantable volume", values.volume_merch_m3),

@@ -48,10 +48,9 @@ pub fn residuals(fit: &FittedCurve, points: &Points) -> Vec<Residual> {
     let df = degrees_of_freedom(fit);
     let variance = fit.residual_ss / df;
     let trees = points.dbh_cm().iter().zip(points.height_m());
-    let of = |(dbh_cm, height_m): (&f64, &f64)| {
+    let of = |((dbh_cm, height_m), weight): ((&f64, &f64), f64)| {
         let fitted_m = fit.curve.height_m(*dbh_cm);
         let residual_m = height_m - fitted_m;
-        let weight = weight(fit.weights, *dbh_cm);
         let spread = weight * parameter_variance(fit, *dbh_cm);
         let leverage = (variance > 0.0).then(|| spread / variance);
         let inside = leverage.filter(|h| *h < 1.0);
@@ -73,7 +72,7 @@ pub fn residuals(fit: &FittedCurve, points: &Points) -> Vec<Residual> {
             },
         }
     };
-    trees.map(of).collect()
+    trees.zip(weights(fit, points)).map(of).collect()
 }
 
 /// Root mean square of the errors for heights left out one at a time, one step each, m. `None`
@@ -99,7 +98,8 @@ pub struct LeftOutPlots {
     pub failed: usize,
 }
 
-/// Fits the same form without each plot in turn, from the parameters with all plots as the start.
+/// Fits the same form without each plot in turn, from the parameters with all plots as the start;
+/// where heights are weighted by their precision, the variance about the curve stays that of all.
 /// `None` for a single plot, for more than [`MOST_PLOTS_LEFT_OUT`], and where no fit works.
 pub fn leave_one_plot_out(
     fit: &FittedCurve,
@@ -139,17 +139,15 @@ fn refit(fit: &FittedCurve, points: &Points, kept: &[usize], solver: &mut Solver
         breast_height_m,
         ..
     } = fit.curve;
-    let d: Vec<f64> = kept.iter().map(|at| points.dbh_cm()[*at]).collect();
-    let y: Vec<f64> = kept
-        .iter()
-        .map(|at| points.height_m()[*at] - breast_height_m)
-        .collect();
-    let weights: Vec<f64> = d.iter().map(|d| weight(fit.weights, *d)).collect();
+    let kept = points.subset(kept);
+    let heights = kept.height_m().iter();
+    let y: Vec<f64> = heights.map(|height_m| height_m - breast_height_m).collect();
+    let weights = weights(fit, &kept);
     let problem = Problem {
         y: &y,
         weights: Some(&weights),
         model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
-            form.value_and_gradient(d[i], parameters, gradient)
+            form.value_and_gradient(kept.dbh_cm()[i], parameters, gradient)
         },
     };
     let found = solver.fit(&problem, fit.curve.parameters());
@@ -158,7 +156,6 @@ fn refit(fit: &FittedCurve, points: &Points, kept: &[usize], solver: &mut Solver
         curve.parameters[..form.n_parameters()].copy_from_slice(&found.parameters);
         return Some(curve);
     }
-    let kept = points.subset(kept);
     let again = fit_form(form, &kept, fit.weights, breast_height_m, solver);
     again.ok().map(|fit| fit.curve)
 }
@@ -195,12 +192,21 @@ fn degrees_of_freedom(fit: &FittedCurve) -> f64 {
     (fit.n - fit.curve.form.n_parameters()) as f64
 }
 
-/// Relative weight of a height in the fit.
-fn weight(weights: FitWeights, dbh_cm: f64) -> f64 {
-    match weights {
-        FitWeights::Equal => 1.0,
-        FitWeights::InverseDbh => 1.0 / dbh_cm,
-    }
+/// Relative weights of the heights in the fit.
+fn weights(fit: &FittedCurve, points: &Points) -> Vec<f64> {
+    let of = |(dbh_cm, error_m): (&f64, &Option<f64>)| match (fit.weights, fit.scatter) {
+        (FitWeights::InverseDbh, _) => 1.0 / dbh_cm,
+        (FitWeights::Precision, Some(scatter)) => {
+            1.0 / (scatter.std_dev_m.powi(2) + error_m.unwrap_or(0.0).powi(2))
+        }
+        (FitWeights::Equal | FitWeights::Precision, _) => 1.0,
+    };
+    points
+        .dbh_cm()
+        .iter()
+        .zip(points.std_error_m())
+        .map(of)
+        .collect()
 }
 
 /// Variance of the curve at a dbh due to its parameters, m2: `g' C g`.

@@ -5,7 +5,7 @@
 //!
 //! ```text
 //! form      least AICc = -2 logL + 2 k + 2 k (k + 1)/(n - k - 1) by maximum likelihood, k counting
-//!           the variances too
+//!           the variances too; Naslund's unless another is ahead by more than 2, as without effects
 //! curve     that form by restricted maximum likelihood (REML)
 //! left out  e / (1 - h),  h = w z^2 / (sum w z^2 + 1/t2)     one step, the fixed part held
 //! ```
@@ -20,7 +20,7 @@ use std::sync::Arc;
 
 use crate::design::FitWeights;
 use crate::heights::curve::{Curve, Form};
-use crate::heights::fit::{Points, Refusal};
+use crate::heights::fit::{FAVOURITE, LEAD, Points, Refusal};
 use crate::heights::mixed::{
     MixedCurve, MixedRefusal, PlotHeight, PlotHeights, Solvers, Spread, fit_mixed,
 };
@@ -58,6 +58,8 @@ impl Grouping {
 pub enum WithoutEffects {
     /// None are asked for.
     NotAsked,
+    /// Weights by precision, with which no effects are fitted.
+    ByPrecision(Grouping),
     /// Stands are asked for, but each is fitted apart.
     OneStand(Grouping),
     /// Too few groups with heights, or with more than one.
@@ -216,6 +218,7 @@ impl Request<'_> {
         let spread = match self.weights {
             FitWeights::Equal => Spread::Equal,
             FitWeights::InverseDbh => Spread::InverseDbh,
+            FitWeights::Precision => return Err(WithoutEffects::ByPrecision(by)),
         };
         let mut fit = |form, method| {
             fit_mixed(
@@ -227,13 +230,15 @@ impl Request<'_> {
                 solvers,
             )
         };
+        let behind = |form, aicc| aicc - if form == FAVOURITE { LEAD } else { 0.0 };
         let mut best: Option<(Form, f64, f64)> = None;
         let mut refused = None;
         for (form, without) in self.forms {
             match fit(*form, Method::Ml) {
                 Ok(curve) => {
                     let with = curve.fit.aicc().unwrap_or(f64::INFINITY);
-                    if best.is_none_or(|(_, least, _)| with < least) {
+                    let closer = |(best, least, _)| behind(*form, with) < behind(best, least);
+                    if best.is_none_or(closer) {
                         best = Some((*form, with, *without));
                     }
                 }
@@ -282,6 +287,12 @@ impl Effects {
         } else {
             self.curve.curve
         }
+    }
+
+    /// The effect at a place, and the heights of its group.
+    pub fn at(&self, place: Place) -> (f64, usize) {
+        let effect = self.curve.fit.effects.get(self.groups.index(place));
+        effect.map_or((0.0, 0), |effect| (effect.value, effect.n))
     }
 
     /// How the height of a tree of `dbh_cm` at a place may be off.

@@ -86,7 +86,7 @@ pub fn evidence(
     table: &SpeciesTable,
     design: &Heights,
 ) -> Evidence {
-    let heights = height_trees(stands, design.breast_height_m);
+    let heights = height_trees(stands, design);
     let mut solver = Solver::new();
     let mut found = Evidence::default();
     let served = curves.iter().flat_map(|used| &used.species);
@@ -126,7 +126,9 @@ pub fn evidence(
         }
     }
     let kind = |at: CruiseSpeciesIndex| table.get(species[at].id).kind;
-    for used in curves.into_iter().chain(fitted_besides) {
+    // A curve of a species that was not recorded only lends itself to another.
+    let curves = curves.into_iter().filter(|used| !used.species.is_empty());
+    for used in curves.chain(fitted_besides) {
         let serves = |at| used.species.iter().any(|served| served.species == at);
         let is_behind = |tree: &&HeightTree| match used.level {
             Level::Pooled(group) => kind(tree.species()) == group,
@@ -197,8 +199,11 @@ fn forms(
     let (weights, breast_height_m) = (design.weights, design.breast_height_m);
     let mut forms: Vec<FormTried> = Vec::new();
     for tried in &fitted.tried {
-        let fit = fit_form(tried.form, points, weights, breast_height_m, solver).ok();
         let refused = tried.outcome.err();
+        let fit = match refused {
+            Some(Refusal::TooFew) => None,
+            _ => fit_form(tried.form, points, weights, breast_height_m, solver).ok(),
+        };
         let accepted = fit.as_ref().filter(|_| refused.is_none());
         let left_out = accepted.and_then(|fit| leave_one_plot_out(fit, points, solver));
         forms.push(FormTried {

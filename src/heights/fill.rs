@@ -81,7 +81,7 @@ pub(super) struct Trees {
 }
 
 impl Trees {
-    fn of(stands: &[&Stand], n_species: usize, breast_height_m: f64) -> Trees {
+    fn of(stands: &[&Stand], n_species: usize, design: &Heights) -> Trees {
         let mut lacking: Vec<(Place, f64)> = Vec::new();
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
         for (stand_at, stand) in stands.iter().enumerate() {
@@ -100,7 +100,7 @@ impl Trees {
             }
         }
         Trees {
-            heights: height_trees(stands, breast_height_m),
+            heights: height_trees(stands, design),
             lacking,
             missing,
             n_plots: stands.iter().map(|stand| stand.plots.len()).collect(),
@@ -109,11 +109,11 @@ impl Trees {
 }
 
 /// The heights of some stands that curves may be fitted to, each tree once.
-pub fn height_trees(stands: &[&Stand], breast_height_m: f64) -> Vec<HeightTree> {
+pub fn height_trees(stands: &[&Stand], design: &Heights) -> Vec<HeightTree> {
     let mut heights: Vec<HeightTree> = Vec::new();
     for (at, stand) in stands.iter().enumerate() {
         for (plot_at, plot) in stand.plots.iter().enumerate() {
-            heights.extend(usable_heights(plot, (at, plot_at), breast_height_m));
+            heights.extend(usable_heights(plot, (at, plot_at), design));
         }
     }
     heights
@@ -146,29 +146,26 @@ fn usable_height(tree: &Tree, breast_height_m: f64) -> Option<(f64, bool)> {
 
 /// The recorded height, if there is one, and whether it was read too steeply.
 fn recorded(tree: &Tree) -> Option<(f64, bool)> {
-    match tree.height {
-        HeightRecord::Missing => None,
-        HeightRecord::Measured { height_m } => Some((height_m, false)),
-        HeightRecord::Instrument(reading) => Some((reading.height_m(), reading.is_steep())),
-    }
+    let is_steep = matches!(tree.height, HeightRecord::Instrument(reading) if reading.is_steep());
+    tree.height.height_m().map(|height_m| (height_m, is_steep))
 }
 
 /// The usable heights of a plot (given by its stand and its index there), each tree once.
 fn usable_heights(
     plot: &Plot,
     (stand, plot_at): (usize, usize),
-    breast_height_m: f64,
+    design: &Heights,
 ) -> Vec<HeightTree> {
     let mut found: Vec<(&str, usize, HeightTree)> = Vec::new();
     for (visit_at, visit) in plot.visits.iter().enumerate() {
         let trees = visit.trees.iter().enumerate();
         for (tree_at, tree) in trees.filter(|(_, tree)| !tree.excluded) {
-            if let Some((height_m, is_steep)) = usable_height(tree, breast_height_m) {
+            if let Some((height_m, is_steep)) = usable_height(tree, design.breast_height_m) {
                 let height = HeightTree {
                     point: HeightPoint {
                         dbh_cm: tree.dbh_cm,
                         height_m,
-                        std_error_m: None,
+                        std_error_m: tree.height.std_error_m(&design.instrument),
                         place: Place {
                             stand,
                             plot: plot_at,
@@ -209,7 +206,7 @@ impl CurveSet {
         design: &Heights,
         regional: Option<&RegionalSet>,
     ) -> CurveSet {
-        let trees = Trees::of(stands, species.len(), design.breast_height_m);
+        let trees = Trees::of(stands, species.len(), design);
         levels::search(&trees, species, table, design, regional)
     }
 

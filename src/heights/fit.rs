@@ -1,7 +1,7 @@
 //! Fits curves to measured heights and chooses among them.
 //!
 //! ```text
-//! minimise S = sum w (y - f(D))^2        y = H - bh;  w = 1, or 1/D
+//! minimise S = sum w (y - f(D))^2        y = H - bh;  w = 1, or 1/D, or by precision
 //! log-likelihood = -n/2 (ln 2 pi + 1 - ln n + ln S) + 1/2 sum ln w
 //! AIC  = -2 logL + 2 k,  k = p + 1       p parameters and the residual variance
 //! AICc = AIC + 2 k (k + 1) / (n - k - 1)
@@ -9,14 +9,24 @@
 //! Source: Burnham & Anderson 2002, Model Selection and Multimodel Inference (from memory); the
 //! reference fits of the tests for everything up to AIC.
 //!
+//! All forms are fitted to heights, none to logarithms or other transforms of them, so that a curve
+//! gives the mean height of a dbh and nothing is transformed back. A fit of `ln y` gives the median,
+//! 1 to 3 % below the mean for most species of a cruise, and needs a factor (Baskerville 1972,
+//! Duan 1983, Snowdon 1991); `tests/it/height_bias.rs` holds both against measured heights.
+//!
+//! `best` takes Naslund's curve unless another form is ahead by more than 2 in the corrected criterion,
+//! which gave better heights for trees that were left out than the least criterion alone
+//! (`benches/height_evidence`); forms of three parameters are tried from 30 heights on.
+//!
 //! A curve is accepted if the search converged, the curve rises and is positive from the thinnest
 //! to the thickest tree of the group (those to be filled included), and its value at the thickest
 //! is at most 1.3 times the tallest measured height. That last limit is a judgement: it refuses
 //! the absurd asymptotes that three-parameter curves run to on nearly straight data.
 
 use crate::design::{CurveChoice, FitWeights};
-use crate::heights::Place;
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+pub use crate::heights::points::{HeightPoint, Points};
+use crate::heights::precision::{Reweighted, Scatter, reweighted};
 use crate::math::nonlinear::{Problem, Solver, Status};
 
 /// Forms that `best` leaves out: exp-power (Korf's curve in other letters), parabola and Sibbesen
@@ -34,119 +44,19 @@ pub const NOT_IN_BEST: [Form; 4] = [
 /// lowest minimum that any start leads to, and more would only take time.
 const WITH_TWO_MINIMA: [Form; 1] = [Form::Sibbesen];
 
+/// The form that `best` takes unless another one is ahead by more than [`LEAD`].
+pub const FAVOURITE: Form = Form::Naslund;
+/// Differences of the corrected criterion up to this one tell little. Source: Burnham & Anderson 2002 (from memory).
+pub const LEAD: f64 = 2.0;
+/// Heights that `best` asks for before it tries a form of three parameters. With fewer such a form
+/// predicts trees that were left out worse than one of two parameters, in every set of heights that
+/// `benches/height_evidence` draws from.
+pub const LEAST_FOR_THREE: usize = 30;
+
 /// Times the tallest measured height that a curve may reach at the thickest tree.
 pub const MOST_ABOVE_TALLEST: f64 = 1.3;
 /// Diameters at which a curve is looked at.
 const CHECKED_DIAMETERS: usize = 64;
-
-/// A measured height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HeightPoint {
-    /// Diameter at breast height.
-    pub dbh_cm: f64,
-    /// Total height.
-    pub height_m: f64,
-    /// Standard error of its measurement, where known.
-    pub std_error_m: Option<f64>,
-    /// Where the tree stands.
-    pub place: Place,
-}
-
-/// Measured heights, sorted by dbh and height.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Points {
-    dbh_cm: Vec<f64>,
-    height_m: Vec<f64>,
-    std_error_m: Vec<Option<f64>>,
-    place: Vec<Place>,
-}
-
-impl Points {
-    /// Pairs of dbh and height, all of one place, without a word on their precision.
-    pub fn new(pairs: Vec<(f64, f64)>) -> Self {
-        let point = |(dbh_cm, height_m)| HeightPoint {
-            dbh_cm,
-            height_m,
-            std_error_m: None,
-            place: Place::default(),
-        };
-        Points::of(pairs.into_iter().map(point).collect())
-    }
-
-    /// Sorts the points, so that their order changes nothing. Heights at or below breast height
-    /// must have been left out.
-    pub fn of(mut points: Vec<HeightPoint>) -> Self {
-        points.sort_by(|a, b| {
-            let by_dbh = a.dbh_cm.total_cmp(&b.dbh_cm);
-            let by_size = by_dbh.then(a.height_m.total_cmp(&b.height_m));
-            by_size.then(a.place.cmp(&b.place))
-        });
-        Points {
-            dbh_cm: points.iter().map(|point| point.dbh_cm).collect(),
-            height_m: points.iter().map(|point| point.height_m).collect(),
-            std_error_m: points.iter().map(|point| point.std_error_m).collect(),
-            place: points.iter().map(|point| point.place).collect(),
-        }
-    }
-
-    /// Those at some of the places in the order, given in that order.
-    #[must_use]
-    pub fn subset(&self, kept: &[usize]) -> Self {
-        Points {
-            dbh_cm: kept.iter().map(|at| self.dbh_cm[*at]).collect(),
-            height_m: kept.iter().map(|at| self.height_m[*at]).collect(),
-            std_error_m: kept.iter().map(|at| self.std_error_m[*at]).collect(),
-            place: kept.iter().map(|at| self.place[*at]).collect(),
-        }
-    }
-
-    /// How many.
-    pub fn len(&self) -> usize {
-        self.dbh_cm.len()
-    }
-
-    /// None?
-    pub fn is_empty(&self) -> bool {
-        self.dbh_cm.is_empty()
-    }
-
-    /// The diameters, in order.
-    pub fn dbh_cm(&self) -> &[f64] {
-        &self.dbh_cm
-    }
-
-    /// The heights, in the order of the diameters.
-    pub fn height_m(&self) -> &[f64] {
-        &self.height_m
-    }
-
-    /// The standard errors of measurement, in the same order.
-    pub fn std_error_m(&self) -> &[Option<f64>] {
-        &self.std_error_m
-    }
-
-    /// Where the trees stand, in the same order.
-    pub fn place(&self) -> &[Place] {
-        &self.place
-    }
-
-    /// Smallest and largest dbh.
-    pub fn dbh_range_cm(&self) -> Option<(f64, f64)> {
-        Some((*self.dbh_cm.first()?, *self.dbh_cm.last()?))
-    }
-
-    /// Largest height.
-    pub fn tallest_m(&self) -> f64 {
-        self.height_m.iter().copied().fold(0.0, f64::max)
-    }
-
-    /// Are all heights the same?
-    pub fn is_level(&self) -> bool {
-        self.height_m
-            .windows(2)
-            .all(|pair| pair[0].to_bits() == pair[1].to_bits())
-    }
-}
 
 /// A fitted curve.
 #[derive(Clone, Debug, PartialEq)]
@@ -167,6 +77,8 @@ pub struct FittedCurve {
     pub residual_ss: f64,
     /// Weights that it was fitted with.
     pub weights: FitWeights,
+    /// The scatter about the curve, where weights come from the precision of the heights.
+    pub scatter: Option<Scatter>,
     /// Akaike's criterion.
     pub aic: f64,
     /// The same, corrected for few heights.
@@ -174,11 +86,16 @@ pub struct FittedCurve {
 }
 
 impl FittedCurve {
-    /// Residual standard deviation at a dbh, m: `s` with equal weights, `s sqrt(D)` with 1/D.
+    /// Standard deviation of heights about the curve at a dbh, m: the residual one, `s` with equal
+    /// weights and `s sqrt(D)` with 1/D; with weights by precision that without the errors of
+    /// measurement.
     pub fn residual_m(&self, dbh_cm: f64) -> f64 {
+        if let Some(scatter) = self.scatter {
+            return scatter.std_dev_m;
+        }
         let variance = self.residual_ss / (self.n - self.curve.form.n_parameters()) as f64;
         match self.weights {
-            FitWeights::Equal => variance.sqrt(),
+            FitWeights::Equal | FitWeights::Precision => variance.sqrt(),
             FitWeights::InverseDbh => (variance * dbh_cm).sqrt(),
         }
     }
@@ -250,16 +167,22 @@ pub fn fit_form(
         .iter()
         .map(|height| height - breast_height_m)
         .collect();
-    let weight: Option<Vec<f64>> = match weights {
-        FitWeights::Equal => None,
+    let mut weight: Option<Vec<f64>> = match weights {
+        // Weights by precision begin with equal ones.
+        FitWeights::Equal | FitWeights::Precision => None,
         FitWeights::InverseDbh => Some(d.iter().map(|d| 1.0 / d).collect()),
     };
-    let problem = Problem {
-        y: &y,
-        weights: weight.as_deref(),
-        model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
-            form.value_and_gradient(d[i], parameters, gradient)
-        },
+    let mut search = |weights: Option<&[f64]>, start: &[f64]| {
+        let problem = Problem {
+            y: &y,
+            weights,
+            model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
+                form.value_and_gradient(d[i], parameters, gradient)
+            },
+        };
+        let fit = solver.fit(&problem, start);
+        let found = fit.status == Status::Converged && fit.covariance.len() == p * p;
+        found.then_some(fit)
     };
     let mut starts = form.starts(d, &y);
     starts.retain(|start| start.iter().all(|value| value.is_finite()));
@@ -271,14 +194,27 @@ pub fn fit_form(
     starts.sort_by(|a, b| error(a).total_cmp(&error(b)));
     let mut fits = starts
         .iter()
-        .map(|start| solver.fit(&problem, &start[..p]))
-        .filter(|fit| fit.status == Status::Converged && fit.covariance.len() == p * p);
+        .filter_map(|start| search(weight.as_deref(), &start[..p]));
     let fit = if WITH_TWO_MINIMA.contains(&form) {
         fits.min_by(|a, b| a.residual_ss.total_cmp(&b.residual_ss))
     } else {
         fits.next()
     };
-    let fit = fit.ok_or(Refusal::NoMinimum)?;
+    let mut fit = fit.ok_or(Refusal::NoMinimum)?;
+    let mut scatter = None;
+    if weights == FitWeights::Precision {
+        let squares = |parameters: &[f64]| -> Vec<f64> {
+            let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, parameters)).powi(2);
+            d.iter().zip(&y).map(residual).collect()
+        };
+        let refit = |weights: &[f64], start: &[f64]| search(Some(weights), start);
+        let Reweighted {
+            fit: last,
+            weights,
+            scatter: found,
+        } = reweighted(fit, points.std_error_m(), refit, squares).ok_or(Refusal::NoMinimum)?;
+        (fit, weight, scatter) = (last, Some(weights), Some(found));
+    }
     let mut curve = Curve {
         form,
         parameters: [0.0; MOST_PARAMETERS],
@@ -311,6 +247,7 @@ pub fn fit_form(
         rmse_m: (squares / (n - p) as f64).sqrt(),
         residual_ss: fit.residual_ss,
         weights,
+        scatter,
         aic,
         aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
     })
@@ -377,11 +314,21 @@ pub fn choose(
         }
     }
     let named = choice.replaced.map(|(form, _)| form);
-    for form in Form::ALL
-        .into_iter()
-        .filter(|form| !NOT_IN_BEST.contains(form) && named != Some(*form))
-    {
-        let fitted = attempt(form);
+    let behind = |fitted: &FittedCurve| {
+        let ahead = if fitted.curve.form == FAVOURITE {
+            LEAD
+        } else {
+            0.0
+        };
+        fitted.aicc - ahead
+    };
+    let others = |form: &Form| !NOT_IN_BEST.contains(form) && named != Some(*form);
+    for form in Form::ALL.into_iter().filter(others) {
+        let fitted = if form.n_parameters() > 2 && points.len() < LEAST_FOR_THREE {
+            Err(Refusal::TooFew)
+        } else {
+            attempt(form)
+        };
         choice.tried.push(Tried {
             form,
             outcome: fitted.as_ref().map(|f| f.aicc).map_err(|r| *r),
@@ -390,7 +337,7 @@ pub fn choose(
             && choice
                 .chosen
                 .as_ref()
-                .is_none_or(|best| fitted.aicc < best.aicc)
+                .is_none_or(|best| behind(&fitted) < behind(best))
         {
             choice.chosen = Some(fitted);
         }
@@ -433,16 +380,28 @@ mod tests {
     }
 
     #[test]
-    fn the_best_has_the_smallest_criterion_and_rises() {
+    fn the_best_is_naslunds_unless_another_is_clearly_better() {
         let choice = best(&heights());
         let chosen = choice.chosen.unwrap();
         assert_eq!(choice.tried.len(), Form::ALL.len() - NOT_IN_BEST.len());
         for tried in &choice.tried {
             if let Ok(aicc) = tried.outcome {
-                assert!(chosen.aicc <= aicc, "{tried:?}");
+                assert!(chosen.aicc - LEAD <= aicc, "{tried:?}");
+            }
+            if tried.form.n_parameters() == 3 {
+                assert_eq!(tried.outcome, Err(Refusal::TooFew), "{tried:?}");
             }
         }
         assert!(chosen.rmse_m < 1.0, "{chosen:?}");
+        assert_eq!(chosen.curve.form, Form::Naslund);
+        let straight: Vec<(f64, f64)> = (0..10_u8)
+            .map(|k| {
+                let d = 10.0 + 4.0 * f64::from(k);
+                let off = if k % 2 == 0 { 0.1 } else { -0.1 };
+                (d, 1.3 + 0.6 * d + off)
+            })
+            .collect();
+        assert_eq!(best(&straight).chosen.unwrap().curve.form, Form::Power);
     }
 
     #[test]

@@ -20,6 +20,8 @@ pub mod fit;
 pub mod instrument;
 mod levels;
 pub mod mixed;
+pub mod points;
+pub mod precision;
 pub mod ratio;
 pub mod regional;
 pub mod scale;

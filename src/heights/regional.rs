@@ -9,7 +9,10 @@ use std::sync::Arc;
 
 use crate::heights::curve::Form;
 use crate::species::set::{Obtained, ValidRange};
-use crate::species::{SpeciesId, SpeciesTable};
+use crate::species::{Kind, SpeciesId, SpeciesTable};
+
+/// No tree is taller, m (the tallest known stands at some 116 m; from memory).
+pub const TALLEST_M: f64 = 130.0;
 
 /// A form in which curves are published: a [`Form`] with the coefficients under the names, and
 /// with the signs, of the publication.
@@ -28,6 +31,13 @@ pub enum PublishedForm {
     Lundqvist,
     /// `alpha (1 - exp(-beta D))^gamma`. Source: Barrett 2006.
     ChapmanRichards,
+    /// `b0 (1 - exp(b1 D))^b2` with b1 < 0. Source: Temesgen et al. 2008.
+    ChapmanRichardsSigned,
+    /// `a (1 - exp(-b D^c))`. Source: Feldpausch et al. 2012, there of the total height: breast
+    /// height is 0.
+    Weibull,
+    /// `a (1 - exp(b D^c))` with b < 0. Source: Eng 2012, likewise of the total height.
+    WeibullSigned,
     /// `(D/(b1 + b2 D))^3`. Source: Sharma & Breidenbach 2015.
     NaslundCubed,
 }
@@ -40,6 +50,12 @@ impl PublishedForm {
         ("wykoff", PublishedForm::Wykoff),
         ("lundqvist", PublishedForm::Lundqvist),
         ("chapman-richards", PublishedForm::ChapmanRichards),
+        (
+            "chapman-richards-signed",
+            PublishedForm::ChapmanRichardsSigned,
+        ),
+        ("weibull", PublishedForm::Weibull),
+        ("weibull-signed", PublishedForm::WeibullSigned),
         ("naslund-cubed", PublishedForm::NaslundCubed),
     ];
 
@@ -51,10 +67,12 @@ impl PublishedForm {
     /// Names of its coefficients, in the order of [`PublishedForm::above_breast_height`].
     pub fn coefficients(self) -> &'static [&'static str] {
         match self {
-            PublishedForm::ExpPower => &["b0", "b1", "b2"],
+            PublishedForm::ExpPower | PublishedForm::ChapmanRichardsSigned => &["b0", "b1", "b2"],
             PublishedForm::CurtisArney => &["p2", "p3", "p4"],
             PublishedForm::Wykoff | PublishedForm::NaslundCubed => &["b1", "b2"],
-            PublishedForm::Lundqvist => &["a", "b", "c"],
+            PublishedForm::Lundqvist | PublishedForm::Weibull | PublishedForm::WeibullSigned => {
+                &["a", "b", "c"]
+            }
             PublishedForm::ChapmanRichards => &["alpha", "beta", "gamma"],
         }
     }
@@ -67,6 +85,9 @@ impl PublishedForm {
             PublishedForm::Wykoff => "exp(b1 + b2/(D + 1))",
             PublishedForm::Lundqvist => "a exp(-b D^-c)",
             PublishedForm::ChapmanRichards => "alpha (1 - exp(-beta D))^gamma",
+            PublishedForm::ChapmanRichardsSigned => "b0 (1 - exp(b1 D))^b2",
+            PublishedForm::Weibull => "a (1 - exp(-b D^c))",
+            PublishedForm::WeibullSigned => "a (1 - exp(b D^c))",
             PublishedForm::NaslundCubed => "(D/(b1 + b2 D))^3",
         }
     }
@@ -80,7 +101,27 @@ impl PublishedForm {
             PublishedForm::Wykoff => Form::Wykoff.value(dbh, c),
             PublishedForm::Lundqvist => Form::Korf.value(dbh, c),
             PublishedForm::ChapmanRichards => Form::ChapmanRichards.value(dbh, c),
+            PublishedForm::ChapmanRichardsSigned => {
+                Form::ChapmanRichards.value(dbh, &[c[0], -c[1], c[2]])
+            }
+            PublishedForm::Weibull => Form::Weibull.value(dbh, c),
+            PublishedForm::WeibullSigned => Form::Weibull.value(dbh, &[c[0], -c[1], c[2]]),
             PublishedForm::NaslundCubed => Form::Naslund3.value(dbh, c),
+        }
+    }
+
+    /// What y tends to as dbh grows without end, for coefficients by which it rises; in the units of
+    /// the set. Derived from the formulas.
+    pub fn asymptote(self, c: &[f64]) -> f64 {
+        match self {
+            PublishedForm::ExpPower | PublishedForm::Wykoff => c[0].exp(),
+            PublishedForm::CurtisArney
+            | PublishedForm::Lundqvist
+            | PublishedForm::ChapmanRichards
+            | PublishedForm::ChapmanRichardsSigned
+            | PublishedForm::Weibull
+            | PublishedForm::WeibullSigned => c[0],
+            PublishedForm::NaslundCubed => c[1].powi(-3),
         }
     }
 }
@@ -94,7 +135,7 @@ pub struct PublishedUnit {
     pub to_held: f64,
 }
 
-/// What holds for every curve of a set.
+/// What holds for every curve of a set that does not say otherwise.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RegionalHead {
     /// Name of the set, that of its folder.
@@ -115,7 +156,7 @@ pub struct RegionalHead {
     pub dbh_unit: PublishedUnit,
     /// Unit of heights.
     pub height_unit: PublishedUnit,
-    /// Breast height of the publication, in its unit.
+    /// Breast height of the publication, in its unit; 0 where the form is one of the total height.
     pub breast_height: f64,
     /// Height at which the straight line of small trees begins, in the unit of the set; only where
     /// the publication has such a line.
@@ -138,13 +179,43 @@ pub struct SmallTreeLine {
     pub start_height: f64,
 }
 
-/// The curve of a species or a genus.
+/// The species that a curve is published for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Covers {
+    /// A species, or a genus.
+    Species(SpeciesId),
+    /// Every softwood, or every hardwood, without a curve of its own.
+    Kind(Kind),
+    /// Every species without one.
+    Any,
+}
+
+impl Covers {
+    /// Names of the wider ones in the data.
+    pub const NAMES: &'static [(&'static str, Covers)] = &[
+        ("any softwood", Covers::Kind(Kind::Softwood)),
+        ("any hardwood", Covers::Kind(Kind::Hardwood)),
+        ("any", Covers::Any),
+    ];
+
+    /// Their name: `Douglas-fir (Fd)`, `any softwood`.
+    pub fn label(self, table: &SpeciesTable) -> String {
+        if let Covers::Species(id) = self {
+            return table.get(id).label();
+        }
+        let name = Covers::NAMES.iter().find(|(_, known)| *known == self);
+        name.map_or_else(String::new, |(name, _)| (*name).to_owned())
+    }
+}
+
+/// A curve of a set.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RegionalCurve {
-    /// What holds for the whole set.
+    /// What holds for it: the head of the set, with the row's own form and breast height if it has
+    /// any.
     pub head: Arc<RegionalHead>,
-    /// Species or genus.
-    pub species: SpeciesId,
+    /// Whom it serves.
+    pub covers: Covers,
     /// Its name in the publication.
     pub name: String,
     /// Coefficients, as many as the form has.
@@ -197,6 +268,14 @@ impl RegionalCurve {
         self.height_m(dbh_cm) - self.breast_height_m()
     }
 
+    /// The height that it tends to in m where no tree stands so tall: then the curve has no bend of
+    /// the trees' own, and means nothing beyond those it was fitted to.
+    pub fn impossible_asymptote_m(&self) -> Option<f64> {
+        let head = &self.head;
+        let height = head.breast_height + head.form.asymptote(&self.coefficients);
+        Some(height * head.height_unit.to_held).filter(|height_m| *height_m > TALLEST_M)
+    }
+
     /// Is a dbh outside the published range? Never where none is published.
     pub fn is_outside_range(&self, dbh_cm: f64) -> bool {
         let range = self.head.range.dbh_cm;
@@ -211,9 +290,12 @@ impl RegionalCurve {
     /// The formula with breast height and units: `H = 4.5 + exp(b0 + b1 D^b2), D in in, H in ft`.
     pub fn expression(&self) -> String {
         let head = &self.head;
+        let above = match head.breast_height {
+            0.0 => String::new(),
+            breast_height => format!("{breast_height} + "),
+        };
         format!(
-            "H = {} + {}, D in {}, H in {}",
-            head.breast_height,
+            "H = {above}{}, D in {}, H in {}",
             head.form.expression(),
             head.dbh_unit.name,
             head.height_unit.name
@@ -265,6 +347,15 @@ impl RegionalCurve {
                 head.range.source
             ));
         }
+        if head.range.dbh_cm.is_none() {
+            lines.push(format!("range of dbh: {}", head.range.source));
+        }
+        if let Some(asymptote_m) = self.impossible_asymptote_m() {
+            lines.push(format!(
+                "the curve tends to {asymptote_m:.0} m, taller than any tree: it means nothing beyond the \
+                 trees that it was fitted to"
+            ));
+        }
         if let Some(mark) = &self.mark {
             lines.push(format!("in doubt: {mark}"));
         }
@@ -277,29 +368,40 @@ impl RegionalCurve {
 pub struct RegionalSet {
     /// What holds for every curve.
     pub head: Arc<RegionalHead>,
-    /// The curves in the order of the file; a species has at most one.
+    /// The curves in the order of the file; each species, genus or kind has at most one.
     pub curves: Vec<RegionalCurve>,
 }
 
 impl RegionalSet {
-    /// The curve that serves a species: its own, else that of its genus as a whole.
+    /// The curve that serves a species: its own, else that of its genus as a whole, else that of
+    /// its kind, else that of any species.
     pub fn curve_for(&self, species: SpeciesId, table: &SpeciesTable) -> Option<&RegionalCurve> {
-        let own = self.curves.iter().find(|curve| curve.species == species);
-        own.or_else(|| {
-            let genus = table.get(species).genus();
-            self.curves.iter().find(|curve| {
-                let served = table.get(curve.species);
-                served.is_genus() && served.genus() == genus
+        let asked = table.get(species);
+        self.curve_of(Covers::Species(species))
+            .or_else(|| {
+                self.curves.iter().find(|curve| match curve.covers {
+                    Covers::Species(id) => {
+                        let served = table.get(id);
+                        served.is_genus() && served.genus() == asked.genus()
+                    }
+                    Covers::Kind(_) | Covers::Any => false,
+                })
             })
-        })
+            .or_else(|| self.curve_of(Covers::Kind(asked.kind)))
+            .or_else(|| self.curve_of(Covers::Any))
+    }
+
+    /// The curve published for exactly these.
+    pub fn curve_of(&self, covers: Covers) -> Option<&RegionalCurve> {
+        self.curves.iter().find(|curve| curve.covers == covers)
     }
 }
 
 /// A height against which a set is checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HeightCheck {
-    /// Species or genus.
-    pub species: SpeciesId,
+    /// The curve meant.
+    pub covers: Covers,
     /// dbh of the tree.
     pub dbh_cm: f64,
     /// Its height as printed, in `unit`.

@@ -67,10 +67,19 @@ impl Form {
                 .into_iter()
                 .map(|(a, (intercept, slope))| [a, intercept.exp(), slope])
                 .collect(),
-            Form::Korf => of_asymptote(&f64::ln, &|share| (-share.ln()).ln())
-                .into_iter()
-                .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])
-                .collect(),
+            Form::Korf => {
+                let of = of_asymptote(&f64::ln, &|share| (-share.ln()).ln());
+                let of = of.into_iter();
+                let mut starts: Vec<_> = of
+                    .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])
+                    .collect();
+                // Asymptotes far above the trees, which a curve that still rises steeply needs.
+                starts.extend([0.2, 0.5].into_iter().map(|c: f64| {
+                    let (intercept, slope) = logs(&|d, _| d.powf(-c));
+                    [intercept.exp(), -slope, c]
+                }));
+                starts
+            }
             Form::Gompertz => of_asymptote(&|d| d, &|share| (-share.ln()).ln())
                 .into_iter()
                 .map(|(a, (intercept, slope))| [a, intercept.exp(), -slope])

@@ -129,6 +129,31 @@ pub(super) fn back_substitute(matrix: &[f64], p: usize, solution: &mut [f64]) {
     }
 }
 
+/// The lower triangle `L` with `L L'` the symmetric matrix (row by row), which must not be negative
+/// definite in any direction; a direction without extent gets zeros.
+///
+/// Source: Golub & Van Loan, Matrix Computations, Cholesky factorisation (from memory).
+pub fn cholesky(matrix: &[f64]) -> Vec<f64> {
+    let p = matrix.len().isqrt();
+    let mut root = vec![0.0; p * p];
+    for j in 0..p {
+        for i in j..p {
+            let known: f64 = (0..j).map(|k| root[i * p + k] * root[j * p + k]).sum();
+            let rest = matrix[i * p + j] - known;
+            root[i * p + j] = if i == j {
+                // What is left of a diagonal by rounding alone counts as nothing.
+                let rounding = 8.0 * f64::EPSILON * matrix[j * p + j];
+                if rest > rounding { rest.sqrt() } else { 0.0 }
+            } else if root[j * p + j] > 0.0 {
+                rest / root[j * p + j]
+            } else {
+                0.0
+            };
+        }
+    }
+    root
+}
+
 /// `(R'R)^-1` of a triangularised matrix, row by row.
 pub(super) fn inverse_cross_product(matrix: &[f64], p: usize) -> Vec<f64> {
     let width = p + 1;
@@ -187,6 +212,20 @@ mod tests {
         for (a, b) in once.coefficients.iter().zip(&twice.coefficients) {
             assert!((a - b).abs() < 1e-14);
         }
+    }
+
+    #[test]
+    fn a_triangle_squared_is_the_matrix() {
+        let matrix = [4.0, 2.0, -2.0, 2.0, 10.0, 2.0, -2.0, 2.0, 5.0];
+        let root = cholesky(&matrix);
+        // By hand: (2), (1, 3), (-1, 1, root 3).
+        let by_hand = [2.0, 0.0, 0.0, 1.0, 3.0, 0.0, -1.0, 1.0, 3.0_f64.sqrt()];
+        for (ours, theirs) in root.iter().zip(by_hand) {
+            assert!((ours - theirs).abs() < 1e-14, "{root:?}");
+        }
+        // Of rank one: the second direction has no extent.
+        assert_eq!(cholesky(&[4.0, 6.0, 6.0, 9.0]), [2.0, 0.0, 3.0, 0.0]);
+        assert_eq!(cholesky(&[]), [0.0; 0]);
     }
 
     #[test]

@@ -77,9 +77,10 @@ pub struct Solver {
     pub most_iterations: usize,
     /// `[sqrt(W) J | sqrt(W) (y - f)]`, n rows of p + 1; triangularised it is `[R | q]`.
     matrix: Vec<f64>,
+    /// The same at a trial point.
+    trial_matrix: Vec<f64>,
     /// `[R | q; sqrt(l) D | 0]`, 2 p rows of p + 1.
     damped: Vec<f64>,
-    gradient: Vec<f64>,
     step: Vec<f64>,
     trial: Vec<f64>,
     scale: Vec<f64>,
@@ -105,8 +106,8 @@ impl Solver {
         Solver {
             most_iterations: MOST_ITERATIONS,
             matrix: Vec::new(),
+            trial_matrix: Vec::new(),
             damped: Vec::new(),
-            gradient: Vec::new(),
             step: Vec::new(),
             trial: Vec::new(),
             scale: Vec::new(),
@@ -120,12 +121,12 @@ impl Solver {
     {
         let (n, p) = (problem.y.len(), start.len());
         let mut parameters = start.to_vec();
-        self.gradient.resize(p, 0.0);
         self.step.resize(p, 0.0);
         self.trial.resize(p, 0.0);
         self.scale.clear();
         self.scale.resize(p, 0.0);
-        let Some(mut point) = self.linearise(problem, &parameters).filter(|_| n >= p) else {
+        let start = self.evaluate(problem, &parameters).filter(|_| n >= p);
+        let Some(mut point) = start.map(|sum| self.linearise(sum, n, p)) else {
             return Fit {
                 parameters,
                 status: Status::NotFinite,
@@ -136,6 +137,7 @@ impl Solver {
                 covariance: Vec::new(),
             };
         };
+        std::mem::swap(&mut self.matrix, &mut self.trial_matrix);
         let size: f64 = weighted(problem, |_, y| y * y);
         let (mut damping, mut growth) = (FIRST_DAMPING, 2.0);
         let mut iterations = 0;
@@ -160,17 +162,17 @@ impl Solver {
             }
             let predicted = self.predicted_reduction(p);
             let trial = std::mem::take(&mut self.trial);
-            let trial_ss = residual_ss(problem, &trial, &mut self.gradient);
-            let reduction = point.residual_ss - trial_ss;
+            let trial_ss = self.evaluate(problem, &trial);
+            let reduction = trial_ss.map_or(f64::NAN, |trial_ss| point.residual_ss - trial_ss);
             // Near the minimum S no longer changes within rounding; the offset still does.
             let level = reduction.abs() <= 1e-12 * point.residual_ss;
-            let accepted = if trial_ss.is_finite() && (reduction > 0.0 || level) {
-                self.try_point(problem, &trial, &parameters, &point, level)
-            } else {
-                None
-            };
+            let accepted = trial_ss
+                .filter(|_| reduction > 0.0 || level)
+                .map(|trial_ss| self.linearise(trial_ss, n, p))
+                .filter(|next| !level || next.offset < 0.9 * point.offset);
             if let Some(next) = accepted {
                 parameters.copy_from_slice(&trial);
+                std::mem::swap(&mut self.matrix, &mut self.trial_matrix);
                 point = next;
                 let gain = reduction / predicted;
                 let factor = 1.0 - (2.0 * gain - 1.0).powi(3);
@@ -189,59 +191,48 @@ impl Solver {
         self.finish(parameters, &point, iterations, n, size)
     }
 
-    /// Moves to a trial point if it is finite there and, where `S` cannot tell the two apart, if
-    /// its offset is smaller. Otherwise the matrix of the old point is restored.
-    fn try_point<M>(
-        &mut self,
-        problem: &Problem<'_, M>,
-        trial: &[f64],
-        old: &[f64],
-        point: &Point,
-        level: bool,
-    ) -> Option<Point>
+    /// Residuals and Jacobian at the parameters into the trial matrix; their sum of squares, or
+    /// `None` if they are not finite.
+    fn evaluate<M>(&mut self, problem: &Problem<'_, M>, parameters: &[f64]) -> Option<f64>
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let next = self
-            .linearise(problem, trial)
-            .filter(|next| !level || next.offset < 0.9 * point.offset);
-        if next.is_none() {
-            self.linearise(problem, old);
+        let width = parameters.len() + 1;
+        self.trial_matrix.resize(problem.y.len() * width, 0.0);
+        let mut sum = 0.0;
+        let rows = self.trial_matrix.chunks_exact_mut(width);
+        for (i, (row, y)) in rows.zip(problem.y).enumerate() {
+            let Some((residual, gradient)) = row.split_last_mut() else {
+                continue;
+            };
+            *residual = y - (problem.model)(i, parameters, gradient);
+            let squared = *residual * *residual;
+            if let Some(weights) = problem.weights {
+                let root = weights[i].sqrt();
+                for value in row {
+                    *value *= root;
+                }
+                sum += weights[i] * squared;
+            } else {
+                sum += squared;
+            }
         }
-        next
+        let finite = sum.is_finite() && self.trial_matrix.iter().all(|value| value.is_finite());
+        finite.then_some(sum)
     }
 
-    /// Residuals and Jacobian at the parameters, triangularised; `None` if not finite.
-    fn linearise<M>(&mut self, problem: &Problem<'_, M>, parameters: &[f64]) -> Option<Point>
-    where
-        M: Fn(usize, &[f64], &mut [f64]) -> f64,
-    {
-        let (n, p) = (problem.y.len(), parameters.len());
-        self.matrix.clear();
-        let mut sum = 0.0;
-        for (i, y) in problem.y.iter().enumerate() {
-            let value = (problem.model)(i, parameters, &mut self.gradient);
-            let weight = problem.weights.map_or(1.0, |w| w[i]);
-            let root = weight.sqrt();
-            self.matrix
-                .extend(self.gradient.iter().map(|derivative| derivative * root));
-            let residual = y - value;
-            self.matrix.push(residual * root);
-            sum += weight * residual * residual;
-        }
-        if !sum.is_finite() || self.matrix.iter().any(|value| !value.is_finite()) {
-            return None;
-        }
+    /// Triangularises the trial matrix of n rows, whose residuals have this sum of squares.
+    fn linearise(&mut self, sum: f64, n: usize, p: usize) -> Point {
         for j in 0..p {
             let norm = (0..n)
-                .map(|i| self.matrix[i * (p + 1) + j].powi(2))
+                .map(|i| self.trial_matrix[i * (p + 1) + j].powi(2))
                 .sum::<f64>()
                 .sqrt();
             self.scale[j] = self.scale[j].max(norm);
         }
-        let regular = triangularise(&mut self.matrix, n, p);
+        let regular = triangularise(&mut self.trial_matrix, n, p);
         let along: f64 = (0..p.min(n))
-            .map(|i| self.matrix[i * (p + 1) + p].powi(2))
+            .map(|i| self.trial_matrix[i * (p + 1) + p].powi(2))
             .sum();
         let across = (sum - along).max(0.0);
         let df = (n - p.min(n)) as f64;
@@ -250,11 +241,11 @@ impl Solver {
         } else {
             along.sqrt()
         };
-        Some(Point {
+        Point {
             residual_ss: sum,
             offset,
             regular,
-        })
+        }
     }
 
     /// Solves for the step at a damping; false if even the damped system has no solution.
@@ -338,18 +329,6 @@ fn weighted<M>(problem: &Problem<'_, M>, term: impl Fn(usize, f64) -> f64) -> f6
         .enumerate()
         .map(|(i, y)| weight(i) * term(i, *y))
         .sum()
-}
-
-fn residual_ss<M>(problem: &Problem<'_, M>, parameters: &[f64], gradient: &mut [f64]) -> f64
-where
-    M: Fn(usize, &[f64], &mut [f64]) -> f64,
-{
-    let mut sum = 0.0;
-    for (i, y) in problem.y.iter().enumerate() {
-        let residual = y - (problem.model)(i, parameters, gradient);
-        sum += problem.weights.map_or(1.0, |w| w[i]) * residual * residual;
-    }
-    sum
 }
 
 #[cfg(test)]

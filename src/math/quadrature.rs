@@ -6,6 +6,25 @@
 //! (tables of QK21) and error estimate; nodes and weights from memory, verified by the exactness
 //! test below (a Kronrod rule of 21 points is exact for polynomials up to degree 31).
 
+/// Nodes and weights of the mean over a standard normal number by 3 points (Gauss-Hermite), exact
+/// for polynomials up to degree 5: nodes 0 and `sqrt 3`, weights 2/3 and 1/6. From memory, like those
+/// of 5 points verified by the exactness test below.
+pub const NORMAL_MEAN_3: [(f64, f64); 3] = [
+    (-1.732_050_807_568_877_2, 1.0 / 6.0),
+    (0.0, 2.0 / 3.0),
+    (1.732_050_807_568_877_2, 1.0 / 6.0),
+];
+
+/// The same by 5 points, exact up to degree 9: nodes 0 and `sqrt(5 -/+ sqrt 10)`, weights 8/15 and
+/// `(7 +/- 2 sqrt 10) / 60`.
+pub const NORMAL_MEAN_5: [(f64, f64); 5] = [
+    (-2.856_970_013_872_805_6, 0.011_257_411_327_720_69),
+    (-1.355_626_179_974_265_9, 0.222_075_922_005_612_65),
+    (0.0, 0.533_333_333_333_333_3),
+    (1.355_626_179_974_265_9, 0.222_075_922_005_612_65),
+    (2.856_970_013_872_805_6, 0.011_257_411_327_720_69),
+];
+
 /// An integral and an estimate of its absolute error.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Integral {
@@ -151,6 +170,24 @@ mod tests {
         // Degree 32 is not exact: the rule has no more nodes than it should.
         let got = panel(&mut |x: f64| x.powi(32), -1.0, 1.0).value;
         assert!((got - 2.0 / 33.0).abs() > 1e-17);
+    }
+
+    #[test]
+    fn means_over_a_normal_number_are_exact_for_polynomials() {
+        // Moments of the normal law: (k - 1)!! for even k.
+        let moments = [1.0, 0.0, 1.0, 0.0, 3.0, 0.0, 15.0, 0.0, 105.0, 0.0, 945.0];
+        let rules: [(&[(f64, f64)], i32); 2] = [(&NORMAL_MEAN_3, 5), (&NORMAL_MEAN_5, 9)];
+        for (rule, exact_up_to) in rules {
+            for (degree, moment) in (0..).zip(moments) {
+                let terms = rule.iter().map(|(x, weight)| weight * x.powi(degree));
+                let off = (terms.sum::<f64>() - moment).abs();
+                if degree <= exact_up_to {
+                    assert!(off < 1e-12, "degree {degree}: {off}");
+                } else if degree == exact_up_to + 1 {
+                    assert!(off > 1.0, "degree {degree}: {off}");
+                }
+            }
+        }
     }
 
     #[test]

@@ -9,9 +9,7 @@ use super::strata::StrataByStand;
 use super::three_p;
 use super::trees::{TreeRow, TreeSheet};
 use crate::design::Design;
-use crate::records::{
-    Count, CruiseSpecies, HeightRecord, Plot, Records, Stand, Tree, Visit, natural_order,
-};
+use crate::records::{Count, CruiseSpecies, Plot, Records, Stand, Tree, Visit, natural_order};
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// Builds the records. Rows that are not complete are left out; there are none unless an error
@@ -155,16 +153,11 @@ fn build_stands(
 }
 
 fn tree_order(a: &Tree, b: &Tree) -> Ordering {
-    let height = |tree: &Tree| match tree.height {
-        HeightRecord::Missing => -1.0,
-        HeightRecord::Measured { height_m } => height_m,
-        HeightRecord::Instrument(reading) => reading.height_m(),
-    };
     let or_less = |value: Option<f64>| value.unwrap_or(-1.0);
     let values = |tree: &Tree| {
         [
             tree.dbh_cm,
-            height(tree),
+            or_less(tree.height.height_m()),
             or_less(tree.broken_height_m),
             tree.count,
             tree.walkthrough,

@@ -3,7 +3,7 @@
 
 use crate::design::{Input, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems, seen};
-use crate::read::csv::Table;
+use crate::read::csv::{ANGLE_UNITS, Table};
 use crate::read::nearest::nearest;
 use crate::read::source::Source;
 use crate::units::Dimension;
@@ -14,7 +14,7 @@ pub(crate) struct Columns {
     names: &'static [&'static str],
     /// Quantities: the head is stem and unit, `dbh_cm`.
     quantities: &'static [(&'static str, Dimension)],
-    /// Sights and slopes: the head is stem and `pct` or `deg`.
+    /// Sights and slopes: the head is stem and one of [`ANGLE_UNITS`].
     angles: &'static [&'static str],
     /// What a plot may override for one selection: the head may begin with its name and a point.
     overrides: bool,
@@ -22,9 +22,6 @@ pub(crate) struct Columns {
 
 /// A column that only a 3P sample has.
 pub(crate) const PREDICTION: &str = "prediction";
-
-/// Units of sights and slopes.
-pub(crate) const ANGLE_UNITS: [&str; 2] = ["pct", "deg"];
 
 impl Columns {
     /// `stands.csv`.
@@ -86,11 +83,17 @@ impl Columns {
             ("height", Dimension::Length),
             ("distance", Dimension::Length),
             ("slope_distance", Dimension::Length),
+            ("top_distance", Dimension::Length),
+            ("top_slant", Dimension::Length),
+            ("base_slant", Dimension::Length),
+            ("pole", Dimension::Length),
+            ("hidden_top", Dimension::Length),
+            ("top_offset", Dimension::Length),
             ("broken_height", Dimension::Length),
             ("distance_to_centre", Dimension::Length),
             ("baf", Dimension::BasalAreaFactor),
         ],
-        angles: &["top", "base", "tape"],
+        angles: &["top", "base", "tape", "pole_top"],
         overrides: false,
     };
     /// `counts.csv`.
@@ -146,7 +149,8 @@ impl Columns {
         if prefixed {
             return quantity || head == "plot_fraction";
         }
-        let angle = |stem: &&str| unit_of(stem).is_some_and(|unit| ANGLE_UNITS.contains(&unit));
+        let is_angle = |suffix: &str| ANGLE_UNITS.iter().any(|unit| unit.suffix == suffix);
+        let angle = |stem: &&str| unit_of(stem).is_some_and(is_angle);
         quantity || self.angles.iter().any(angle)
     }
 
@@ -172,7 +176,7 @@ impl Columns {
         }
         heads.append(&mut overrides);
         for stem in self.angles {
-            heads.extend(ANGLE_UNITS.map(|unit| format!("{stem}_{unit}")));
+            heads.extend(ANGLE_UNITS.map(|unit| format!("{stem}_{}", unit.suffix)));
         }
         heads
     }
@@ -188,7 +192,11 @@ impl Columns {
             return Some(heads.join(", "));
         }
         let stem = self.angles.iter().find(|stem| **stem == head)?;
-        Some(format!("`{stem}_pct`, `{stem}_deg`"))
+        Some(
+            ANGLE_UNITS
+                .map(|unit| format!("`{stem}_{}`", unit.suffix))
+                .join(", "),
+        )
     }
 
     /// "did you mean `dbh_cm`?", "say the unit ...", or a list.

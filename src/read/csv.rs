@@ -44,13 +44,37 @@ pub struct Column {
     pub to_held: f64,
 }
 
-/// A column of sights or slopes, in percent or in degrees.
+/// A column of sights or slopes.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AngleColumn {
-    /// Position in the row.
+    /// Position in the row; numbers of a scale are held in percent.
     pub column: Column,
     /// Degrees rather than percent.
     pub is_degrees: bool,
+}
+
+/// A way to write a sight or slope: the suffix of the head, and the factor to percent, which
+/// degrees have not.
+pub(crate) struct AngleUnit {
+    pub(crate) suffix: &'static str,
+    to_pct: Option<f64>,
+}
+
+/// Percent, degrees, and the rise per 66 (feet in a chain: the topographic scale), 20 and 15.
+///
+/// Source: the definitions of the scales.
+pub(crate) const ANGLE_UNITS: [AngleUnit; 5] = [
+    AngleUnit::new("pct", Some(1.0)),
+    AngleUnit::new("deg", None),
+    AngleUnit::new("per_66", Some(100.0 / 66.0)),
+    AngleUnit::new("per_20", Some(100.0 / 20.0)),
+    AngleUnit::new("per_15", Some(100.0 / 15.0)),
+];
+
+impl AngleUnit {
+    const fn new(suffix: &'static str, to_pct: Option<f64>) -> Self {
+        AngleUnit { suffix, to_pct }
+    }
 }
 
 fn detect_delimiter(header: &str) -> u8 {
@@ -206,23 +230,35 @@ impl<'s> Table<'s> {
         found.map(|(column, _)| column)
     }
 
-    /// Sights or slopes: the column `stem_pct` or `stem_deg`. Both at once are an error.
+    /// Sights or slopes: the column `stem_unit` for any of [`ANGLE_UNITS`]. Two such columns at once
+    /// are an error.
     pub fn angle(&self, stem: &str, problems: &mut Problems) -> Option<AngleColumn> {
-        let percent = self.column(&format!("{stem}_pct"));
-        let degrees = self.column(&format!("{stem}_deg"));
-        if let (Some(percent), Some(degrees)) = (percent, degrees) {
-            let index = percent.index.max(degrees.index);
-            let message = format!("`{stem}` is given twice, in percent and in degrees");
-            problems.push(
-                Diagnostic::error("quantity-twice", message)
-                    .at(self.head_site(index))
-                    .hint("keep one of the two columns"),
-            );
+        let mut found: Option<AngleColumn> = None;
+        for (index, head) in self.heads.iter().enumerate() {
+            let suffix = head
+                .strip_prefix(stem)
+                .and_then(|rest| rest.strip_prefix('_'));
+            let unit = ANGLE_UNITS.iter().find(|unit| suffix == Some(unit.suffix));
+            let Some(unit) = unit else { continue };
+            if let Some(first) = found {
+                let first = &self.heads[first.column.index];
+                let message = format!("`{stem}` is given twice, as `{first}` and as `{head}`");
+                problems.push(
+                    Diagnostic::error("quantity-twice", message)
+                        .at(self.head_site(index))
+                        .hint("keep one of the two columns"),
+                );
+                break;
+            }
+            found = Some(AngleColumn {
+                column: Column {
+                    index,
+                    to_held: unit.to_pct.unwrap_or(1.0),
+                },
+                is_degrees: unit.to_pct.is_none(),
+            });
         }
-        Some(AngleColumn {
-            column: percent.or(degrees)?,
-            is_degrees: percent.is_none(),
-        })
+        found
     }
 
     /// The next row that is not blank; `None` at the end.

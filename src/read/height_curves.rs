@@ -6,19 +6,19 @@
 use std::path::Path;
 use std::sync::Arc;
 
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::heights::regional::{
-    HeightCheck, PublishedForm, PublishedUnit, RegionalCurve, RegionalHead, RegionalSet,
-    SmallTreeLine,
+    Covers, HeightCheck, PublishedForm, PublishedUnit, RegionalCurve, RegionalHead, RegionalSet,
+    SmallTreeLine, TALLEST_M,
 };
 use crate::read::csv::{Column, Row, Table};
 use crate::read::source::Source;
 use crate::read::table_head::{Keys, known_hint};
 use crate::read::table_volume::{read_range, unknown_species};
 use crate::read::yaml;
+use crate::species::SpeciesTable;
 use crate::species::equation::{DBH_UNITS, HEIGHT_UNITS};
 use crate::species::set::Obtained;
-use crate::species::{SpeciesId, SpeciesTable};
 use crate::units::Dimension;
 
 const HEAD_KEYS: &[&str] = &[
@@ -38,6 +38,8 @@ const HEAD_KEYS: &[&str] = &[
 const ROW_COLUMNS: &[&str] = &[
     "species",
     "name",
+    "form",
+    "breast_height",
     "line_from",
     "line_to",
     "citation",
@@ -57,8 +59,6 @@ const CHECK_COLUMNS: &[&str] = &[
 /// A tree of this dbh must have a possible height by every curve, so that a slip in a coefficient
 /// or in a unit does not go unseen.
 const PROBE_DBH_CM: f64 = 30.0;
-/// No tree is taller (the tallest known stands at some 116 m; from memory).
-const TALLEST_M: f64 = 130.0;
 
 /// Reads a set; its name is that of the folder in which the head lies.
 pub fn regional_set(
@@ -115,7 +115,11 @@ fn read_head(source: &Source, problems: &mut Problems) -> Result<Option<Regional
     let dbh_unit = unit("dbh", DBH_UNITS);
     let height_unit = unit("height", HEIGHT_UNITS);
     let form = keys.choice("form", PublishedForm::NAMES, problems);
-    let breast_height = positive("breast_height", source, &keys, problems);
+    let breast_height = keys.number("breast_height", problems);
+    let breast_height = breast_height.filter(|height| {
+        let site = keys.get("breast_height").map(|value| value.site(source));
+        not_negative(*height, site, problems)
+    });
     let line_start_height = positive("line_start_height", source, &keys, problems);
     let title = keys.need_text("title", problems);
     let citation = keys.need_text("citation", problems);
@@ -164,6 +168,22 @@ fn positive(key: &str, source: &Source, keys: &Keys, problems: &mut Problems) ->
     None
 }
 
+/// May this be a breast height? A problem if not.
+fn not_negative(breast_height: f64, site: Option<Site>, problems: &mut Problems) -> bool {
+    let possible = breast_height >= 0.0;
+    if let (false, Some(site)) = (possible, site) {
+        problems.push(
+            Diagnostic::error(
+                "out-of-range",
+                format!("`breast_height` must not be negative (`{breast_height}`)"),
+            )
+            .at(site)
+            .hint("0 is right where the formula gives the total height"),
+        );
+    }
+    possible
+}
+
 fn check_columns(table: &Table, known: &[&str], problems: &mut Problems) {
     for (index, head) in table.heads().iter().enumerate() {
         if !known.contains(&head.as_str()) {
@@ -176,13 +196,13 @@ fn check_columns(table: &Table, known: &[&str], problems: &mut Problems) {
     }
 }
 
-/// The species of a row, or a problem.
-fn species_of(
+/// Whom a row serves, or a problem.
+fn covers_of(
     table: &Table,
     row: &Row,
     species: &SpeciesTable,
     problems: &mut Problems,
-) -> Option<SpeciesId> {
+) -> Option<Covers> {
     let column = table.column("species");
     let (Some(column), Some(code)) = (column, row.text(column)) else {
         problems.push(
@@ -191,11 +211,56 @@ fn species_of(
         );
         return None;
     };
-    let id = species.lookup(code);
-    if id.is_none() {
+    let wider = Covers::NAMES
+        .iter()
+        .find(|(name, _)| name.eq_ignore_ascii_case(code));
+    let covers = match wider {
+        Some((_, covers)) => Some(*covers),
+        None => species.lookup(code).map(Covers::Species),
+    };
+    if covers.is_none() {
         problems.push(unknown_species(code, species).at(table.site(row, column)));
     }
-    id
+    covers
+}
+
+/// The head that holds for a row: that of the set, with the row's own form and breast height.
+fn head_of(
+    table: &Table,
+    row: &Row,
+    head: &Arc<RegionalHead>,
+    problems: &mut Problems,
+) -> Option<Arc<RegionalHead>> {
+    let mut own = RegionalHead::clone(head);
+    if let Some(column) = table.column("form")
+        && let Some(text) = row.text(Some(column))
+    {
+        let known = PublishedForm::NAMES;
+        let Some((_, form)) = known.iter().find(|(name, _)| *name == text) else {
+            let known: Vec<&str> = known.iter().map(|(name, _)| *name).collect();
+            problems.push(
+                Diagnostic::error("unknown-value", format!("`form` cannot be `{text}`"))
+                    .at(table.site(row, column))
+                    .hint(known_hint(text, &known)),
+            );
+            return None;
+        };
+        own.form = *form;
+    }
+    if let Some(column) = table.column("breast_height")
+        && let Some(breast_height) = table.figure(row, Some(column), problems)
+    {
+        let site = Some(table.site(row, column));
+        if !not_negative(breast_height, site, problems) {
+            return None;
+        }
+        own.breast_height = breast_height;
+    }
+    Some(if own == **head {
+        Arc::clone(head)
+    } else {
+        Arc::new(own)
+    })
 }
 
 fn read_curves(
@@ -207,20 +272,20 @@ fn read_curves(
     let Some(mut table) = Table::open(source, &[], problems) else {
         return Vec::new();
     };
-    let known = [ROW_COLUMNS, head.form.coefficients()].concat();
+    let known = [ROW_COLUMNS, &coefficient_columns(&table, head)].concat();
     check_columns(&table, &known, problems);
     let mut curves: Vec<RegionalCurve> = Vec::new();
     while let Some(row) = table.next_row(problems) {
         let Some(curve) = read_curve(&table, &row, head, species, problems) else {
             continue;
         };
-        if let Some(first) = curves.iter().find(|other| other.species == curve.species) {
+        if let Some(first) = curves.iter().find(|other| other.covers == curve.covers) {
             problems.push(
                 Diagnostic::error(
                     "species-twice",
                     format!(
                         "{} already has a curve in line {}",
-                        species.get(curve.species).label(),
+                        curve.covers.label(species),
                         first.line_number
                     ),
                 )
@@ -240,6 +305,22 @@ fn read_curves(
     curves
 }
 
+/// The columns of coefficients: those of the form of the set, or of any form where rows may name
+/// one of their own.
+fn coefficient_columns(table: &Table, head: &RegionalHead) -> Vec<&'static str> {
+    if table.column("form").is_none() {
+        return head.form.coefficients().to_vec();
+    }
+    let forms = PublishedForm::NAMES.iter();
+    let mut names: Vec<&str> = forms
+        .flat_map(|(_, form)| form.coefficients())
+        .copied()
+        .collect();
+    names.sort_unstable();
+    names.dedup();
+    names
+}
+
 fn read_curve(
     table: &Table,
     row: &Row,
@@ -247,7 +328,8 @@ fn read_curve(
     species: &SpeciesTable,
     problems: &mut Problems,
 ) -> Option<RegionalCurve> {
-    let id = species_of(table, row, species, problems);
+    let covers = covers_of(table, row, species, problems);
+    let head = &head_of(table, row, head, problems)?;
     let line = read_line(table, row, head, problems);
     let (mut coefficients, mut printed, mut missing) = (Vec::new(), Vec::new(), Vec::new());
     for name in head.form.coefficients() {
@@ -269,15 +351,33 @@ fn read_curve(
             .at(table.row_site(row)),
         );
     }
+    let stray: Vec<&str> = coefficient_columns(table, head)
+        .into_iter()
+        .filter(|name| !head.form.coefficients().contains(name))
+        .filter(|name| row.text(table.column(name)).is_some())
+        .collect();
+    if !stray.is_empty() {
+        problems.push(
+            Diagnostic::error(
+                "coefficient-stray",
+                format!("form `{}` has no {}", head.form.name(), stray.join(", ")),
+            )
+            .at(table.row_site(row))
+            .hint("leave it blank, or name the form in the column `form`"),
+        );
+    }
     if coefficients.len() < head.form.coefficients().len() {
         return None;
     }
-    let species_id = id?;
+    let covers = covers?;
     let text = |name: &str| row.text(table.column(name)).map(str::to_owned);
     let curve = RegionalCurve {
         head: Arc::clone(head),
-        species: species_id,
-        name: text("name").unwrap_or_else(|| species.get(species_id).scientific_name.clone()),
+        covers,
+        name: text("name").unwrap_or_else(|| match covers {
+            Covers::Species(id) => species.get(id).scientific_name.clone(),
+            Covers::Kind(_) | Covers::Any => covers.label(species),
+        }),
         coefficients,
         printed,
         line,
@@ -369,7 +469,7 @@ fn read_checks(
     let height = unit_column(&table, "height", HEIGHT_UNITS);
     let mut checks = Vec::new();
     while let Some(row) = table.next_row(problems) {
-        let id = species_of(&table, &row, species, problems);
+        let covers = covers_of(&table, &row, species, problems);
         let dbh_cm = table.number(&row, dbh, problems);
         let value = table.number(&row, height.map(|(column, _)| column), problems);
         let printed = row.text(height.map(|(column, _)| column));
@@ -384,8 +484,8 @@ fn read_checks(
             );
             continue;
         };
-        checks.extend(id.map(|species| HeightCheck {
-            species,
+        checks.extend(covers.map(|covers| HeightCheck {
+            covers,
             dbh_cm,
             printed: printed.to_owned(),
             unit,

@@ -89,6 +89,22 @@ pub(crate) const HEIGHT: Limits = Limits::from(0.0, 130.0, "m");
 pub(crate) const BROKEN_HEIGHT: Limits = Limits::above(0.0, 130.0, "m");
 /// Distance from the observer to a tree.
 pub(crate) const BASELINE: Limits = Limits::above(0.0, 300.0, "m");
+/// Length of a pole at a tree.
+pub(crate) const POLE: Limits = Limits::above(0.0, 30.0, "m");
+/// Estimated length of a top out of sight.
+pub(crate) const HIDDEN_TOP: Limits = Limits::from(0.0, 60.0, "m");
+/// Horizontal distance of the tip of a leaning tree from its base.
+pub(crate) const TOP_OFFSET: Limits = Limits::from(0.0, 60.0, "m");
+/// Standard error of a sight in degrees.
+pub(crate) const SIGHT_SD_DEG: Limits = Limits::from(0.0, 10.0, "degrees");
+/// Standard error of a sight in percent.
+pub(crate) const SIGHT_SD_PCT: Limits = Limits::from(0.0, 20.0, "%");
+/// Standard error of a distance or a height.
+pub(crate) const LENGTH_SD: Limits = Limits::from(0.0, 30.0, "m");
+/// The same in proportion.
+pub(crate) const LENGTH_SD_PCT: Limits = Limits::from(0.0, 50.0, "%");
+/// Standard error of an estimated length.
+pub(crate) const ESTIMATE_SD_PCT: Limits = Limits::from(0.0, 100.0, "%");
 /// Distance from the plot centre to a tree.
 pub(crate) const CENTRE_DISTANCE: Limits = Limits::from(0.0, 300.0, "m");
 /// Sight in degrees.
@@ -133,6 +149,8 @@ pub(crate) const COORDINATE: Limits = Limits::from(-1.0e8, 1.0e8, "");
 pub(crate) const CONFIDENCE: Limits = Limits::between(0.5, 1.0, "");
 /// Resamples of a bootstrap.
 pub(crate) const RESAMPLES: Limits = Limits::from(200.0, 100_000.0, "");
+/// Times that missing heights are drawn.
+pub(crate) const HEIGHT_DRAWS: Limits = Limits::from(2.0, 1_000.0, "");
 /// Seed of random numbers; whole numbers are exact so far.
 pub(crate) const SEED: Limits = Limits::from(0.0, 9_007_199_254_740_991.0, "");
 /// Carbon in a unit of oven-dry wood: published fractions lie between 0.41 and 0.58.

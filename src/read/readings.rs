@@ -1,20 +1,20 @@
-//! The height columns of a tree: a height, two readings over a distance, the height of a break.
+//! The height columns of a tree: a height, sights with what makes a height of them, the height of a
+//! break.
 
 use super::csv::{AngleColumn, Column, Row, Table};
-use super::limits;
-use crate::diagnostic::{Diagnostic, Problems};
-use crate::records::{HeightRecord, Reading};
+use super::limits::{self, Limits};
+use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::records::{HeightRecord, Reading, ReadingScale};
 use crate::units::Dimension;
 
 /// Where the height columns are.
 pub(super) struct HeightColumns {
     pub(super) height: Option<Column>,
     pub(super) broken_height: Option<Column>,
-    pub(super) top: Option<AngleColumn>,
-    base: Option<AngleColumn>,
-    tape: Option<AngleColumn>,
-    distance: Option<Column>,
-    slope_distance: Option<Column>,
+    /// By [`Part`].
+    sights: [Option<AngleColumn>; SIGHTS.len()],
+    /// By [`Part`], after the sights.
+    lengths: [Option<Column>; LENGTHS.len()],
 }
 
 /// What one row says of its height.
@@ -30,31 +30,160 @@ pub(super) struct HeightFields {
     pub(super) top_ratio: Option<f64>,
 }
 
+/// A part of a reading.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Part {
+    Top,
+    Base,
+    Tape,
+    PoleTop,
+    Distance,
+    SlopeDistance,
+    TopDistance,
+    TopSlant,
+    BaseSlant,
+    Pole,
+    HiddenTop,
+    TopOffset,
+}
+
+use Part::{
+    Base, BaseSlant, Distance, HiddenTop, Pole, PoleTop, SlopeDistance, Tape, Top, TopDistance,
+    TopOffset, TopSlant,
+};
+
+/// Stems of the heads of sights, in the order of [`Part`].
+const SIGHTS: [(Part, &str); 4] = [
+    (Top, "top"),
+    (Base, "base"),
+    (Tape, "tape"),
+    (PoleTop, "pole_top"),
+];
+
+/// Stems of the heads of lengths, in the order of [`Part`], and what these can be.
+const LENGTHS: [(Part, &str, Limits); 8] = [
+    (Distance, "distance", limits::BASELINE),
+    (SlopeDistance, "slope_distance", limits::BASELINE),
+    (TopDistance, "top_distance", limits::BASELINE),
+    (TopSlant, "top_slant", limits::BASELINE),
+    (BaseSlant, "base_slant", limits::BASELINE),
+    (Pole, "pole", limits::POLE),
+    (HiddenTop, "hidden_top", limits::HIDDEN_TOP),
+    (TopOffset, "top_offset", limits::TOP_OFFSET),
+];
+
+/// Parts that come on top of any reading.
+const EXTRAS: [Part; 2] = [HiddenTop, TopOffset];
+
+impl Part {
+    fn words(self) -> &'static str {
+        match self {
+            Top => "the sight to the top",
+            Base => "the sight to the base",
+            Tape => "the slope of the tape",
+            PoleTop => "the sight to the top of the pole",
+            Distance => "the distance",
+            SlopeDistance => "the slope distance",
+            TopDistance => "the distance to the point under the top",
+            TopSlant => "the slant distance to the top",
+            BaseSlant => "the slant distance to the base",
+            Pole => "the length of the pole",
+            HiddenTop => "the length out of sight",
+            TopOffset => "the distance of the tip from the base",
+        }
+    }
+}
+
+/// A way to read a height.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    Level,
+    Slope,
+    TwoLevel,
+    Slant,
+    Pole,
+}
+
+impl Way {
+    /// The way that the parts at hand belong to.
+    fn of(filled: impl Fn(Part) -> bool) -> Way {
+        if filled(Pole) || filled(PoleTop) {
+            Way::Pole
+        } else if filled(TopSlant) || filled(BaseSlant) {
+            Way::Slant
+        } else if filled(TopDistance) {
+            Way::TwoLevel
+        } else if filled(SlopeDistance) || filled(Tape) {
+            Way::Slope
+        } else {
+            Way::Level
+        }
+    }
+
+    /// What it cannot do without.
+    fn needs(self) -> &'static [Part] {
+        match self {
+            Way::Level => &[Top, Base, Distance],
+            Way::Slope => &[Top, Base, SlopeDistance],
+            Way::TwoLevel => &[Top, Base, Distance, TopDistance],
+            Way::Slant => &[Top, Base, TopSlant, BaseSlant],
+            Way::Pole => &[Top, Base, Pole, PoleTop],
+        }
+    }
+
+    fn takes(self, part: Part) -> bool {
+        self.needs().contains(&part) || EXTRAS.contains(&part) || (self, part) == (Way::Slope, Tape)
+    }
+}
+
+/// The numbers of a row by [`Part`]; `None` where blank or wrong.
+struct Values {
+    sights: [Option<f64>; SIGHTS.len()],
+    lengths: [Option<f64>; LENGTHS.len()],
+}
+
+impl Values {
+    fn of(&self, part: Part) -> Option<f64> {
+        let at = part as usize;
+        let after = || self.lengths.get(at - SIGHTS.len()).copied().flatten();
+        self.sights.get(at).copied().unwrap_or_else(after)
+    }
+}
+
 impl HeightColumns {
     pub(super) fn of(table: &Table, problems: &mut Problems) -> Self {
         HeightColumns {
             height: table.quantity("height", Dimension::Length, problems),
             broken_height: table.quantity("broken_height", Dimension::Length, problems),
-            top: table.angle("top", problems),
-            base: table.angle("base", problems),
-            tape: table.angle("tape", problems),
-            distance: table.quantity("distance", Dimension::Length, problems),
-            slope_distance: table.quantity("slope_distance", Dimension::Length, problems),
+            sights: SIGHTS.map(|(_, stem)| table.angle(stem, problems)),
+            lengths: LENGTHS.map(|(_, stem, _)| table.quantity(stem, Dimension::Length, problems)),
+        }
+    }
+
+    /// Column of the sight to the top.
+    pub(super) fn top(&self) -> Option<Column> {
+        self.column(Top)
+    }
+
+    fn column(&self, part: Part) -> Option<Column> {
+        let at = part as usize;
+        match self.sights.get(at) {
+            Some(sight) => sight.map(|sight| sight.column),
+            None => self.lengths.get(at - SIGHTS.len()).copied().flatten(),
         }
     }
 
     /// Has the row anything in a height column?
     pub(super) fn are_filled(&self, row: &Row) -> bool {
-        let angles = [self.top, self.base].map(|angle| angle.map(|angle| angle.column));
-        [
-            self.height,
-            self.broken_height,
-            self.distance,
-            self.slope_distance,
-        ]
-        .into_iter()
-        .chain(angles)
-        .any(|column| row.text(column).is_some())
+        let filled = |column| row.text(column).is_some();
+        filled(self.height) || filled(self.broken_height) || self.filled(row).next().is_some()
+    }
+
+    /// The parts of a reading that the row has.
+    fn filled<'r>(&'r self, row: &'r Row) -> impl Iterator<Item = Part> + 'r {
+        let lengths = LENGTHS.iter().map(|(part, ..)| *part);
+        let parts = SIGHTS.iter().map(|(part, _)| *part).chain(lengths);
+        parts.filter(|part| row.text(self.column(*part)).is_some())
     }
 
     /// Reads the height columns of a row.
@@ -62,19 +191,19 @@ impl HeightColumns {
         let height = table.number_within(row, self.height, &limits::HEIGHT, problems);
         let broken_height_m =
             table.number_within(row, self.broken_height, &limits::BROKEN_HEIGHT, problems);
-        let findings_before = problems.len();
-        let mut ratio =
-            |angle| table.ratio(row, angle, &limits::SIGHT_PCT, &limits::SIGHT_DEG, problems);
-        let (top, base, tape) = (ratio(self.top), ratio(self.base), ratio(self.tape));
-        let level = table.number_within(row, self.distance, &limits::BASELINE, problems);
-        let sloping = table.number_within(row, self.slope_distance, &limits::BASELINE, problems);
+        let (percent, degrees) = (&limits::SIGHT_PCT, &limits::SIGHT_DEG);
+        let values = Values {
+            sights: self
+                .sights
+                .map(|angle| table.ratio(row, angle, percent, degrees, problems)),
+            lengths: std::array::from_fn(|at| {
+                let limits = &LENGTHS[at].2;
+                table.number_within(row, self.lengths[at], limits, problems)
+            }),
+        };
         let is_zero = height.is_some_and(|height| height <= 0.0);
         let height = height.filter(|height| *height > 0.0);
-        let readings_are_clean = problems.len() == findings_before;
-        let reading = self.reading(table, row, [top, base, tape], [level, sloping], problems);
-        if reading.is_none() && height.is_none() && readings_are_clean {
-            self.report_incomplete(table, row, problems);
-        }
+        let reading = self.reading(table, row, &values, height.is_some(), problems);
         let record = match (height, reading) {
             (Some(height_m), _) => HeightRecord::Measured { height_m },
             (None, Some(reading)) => HeightRecord::Instrument(reading),
@@ -85,7 +214,7 @@ impl HeightColumns {
             broken_height_m,
             is_zero,
             reading,
-            top_ratio: top,
+            top_ratio: values.of(Top),
         }
     }
 
@@ -93,90 +222,190 @@ impl HeightColumns {
         &self,
         table: &Table,
         row: &Row,
-        [top, base, tape]: [Option<f64>; 3],
-        [level, sloping]: [Option<f64>; 2],
+        values: &Values,
+        has_height: bool,
         problems: &mut Problems,
     ) -> Option<Reading> {
-        if let (Some(_), Some(_), Some(column)) = (level, sloping, self.slope_distance) {
+        let filled: Vec<Part> = self.filled(row).collect();
+        let way = Way::of(|part| filled.contains(&part));
+        if let Some(odd) = filled.iter().find(|part| !way.takes(**part)) {
+            self.report_contradiction(table, row, *odd, way, problems);
+            return None;
+        }
+        let needs = way.needs().iter().copied();
+        let missing: Vec<Part> = needs.filter(|part| !filled.contains(part)).collect();
+        if !missing.is_empty() {
+            self.report_incomplete(table, row, &missing, (way, has_height), problems);
+            return None;
+        }
+        let of = |part| values.of(part);
+        let scale = match way {
+            Way::Level => ReadingScale::Level {
+                distance_m: of(Distance)?,
+            },
+            Way::Slope => ReadingScale::Slope {
+                distance_m: of(SlopeDistance)?,
+                // A slope of the tape that is wrong is no missing one.
+                tape_ratio: if filled.contains(&Tape) {
+                    Some(of(Tape)?)
+                } else {
+                    None
+                },
+            },
+            Way::TwoLevel => ReadingScale::TwoLevel {
+                base_m: of(Distance)?,
+                top_m: of(TopDistance)?,
+            },
+            Way::Slant => ReadingScale::Slant {
+                base_m: of(BaseSlant)?,
+                top_m: of(TopSlant)?,
+            },
+            Way::Pole => ReadingScale::Pole {
+                length_m: of(Pole)?,
+                ratio: of(PoleTop)?,
+            },
+        };
+        let reading = Reading {
+            hidden_top_m: of(HiddenTop).unwrap_or(0.0),
+            top_offset_m: of(TopOffset).unwrap_or(0.0),
+            ..Reading::upright(of(Top)?, of(Base)?, scale)
+        };
+        let bad = |message: String, hint: &str| {
+            let site = self.reading_site(table, row);
+            Diagnostic::error("bad-reading", message)
+                .at(site)
+                .hint(hint)
+        };
+        if let ReadingScale::Pole { ratio, .. } = scale
+            && ratio <= reading.base_ratio
+        {
+            let message = format!(
+                "the top of the pole ({:.0} %) is not above the base ({:.0} %)",
+                100.0 * ratio,
+                100.0 * reading.base_ratio
+            );
+            let hint = "the pole stands upright at the base of the tree; below the horizon readings \
+                        are negative";
+            problems.push(bad(message, hint));
+            return None;
+        }
+        let (sighted_m, height_m) = (reading.sighted_m(), reading.height_m());
+        if sighted_m > 0.0 && limits::HEIGHT.allow(height_m) {
+            return Some(reading);
+        }
+        let shown_m = if sighted_m > 0.0 { height_m } else { sighted_m };
+        let message = format!("the readings give a height of {shown_m:.1} m");
+        let hint = "the sight to the top must be above the sight to the base; below the horizon \
+                    readings are negative";
+        problems.push(bad(message, hint));
+        None
+    }
+
+    fn reading_site(&self, table: &Table, row: &Row) -> Site {
+        let column = self.filled(row).find_map(|part| self.column(part));
+        column.map_or_else(|| table.row_site(row), |column| table.site(row, column))
+    }
+
+    /// Name of the column of a part that is there.
+    fn head<'t>(&self, table: &'t Table, part: Part) -> &'t str {
+        let head = self.column(part).map(|column| &table.heads()[column.index]);
+        head.map_or("", String::as_str)
+    }
+
+    /// A part that does not belong to the way that the others speak of.
+    fn report_contradiction(
+        &self,
+        table: &Table,
+        row: &Row,
+        odd: Part,
+        way: Way,
+        problems: &mut Problems,
+    ) {
+        if (odd, way) == (Distance, Way::Slope)
+            && let Some(column) = self.column(SlopeDistance)
+            && row.text(Some(column)).is_some()
+        {
             let message = "both a horizontal and a slope distance are given";
             problems.push(
                 Diagnostic::error("distance-twice", message)
                     .at(table.site(row, column))
                     .hint("keep the one that was taped"),
             );
-        }
-        let (top_ratio, base_ratio) = (top?, base?);
-        let reading = match (level, sloping) {
-            (Some(distance_m), _) => Reading {
-                top_ratio,
-                base_ratio,
-                distance_m,
-                tape_ratio: 0.0,
-            },
-            (None, Some(distance_m)) => Reading {
-                top_ratio,
-                base_ratio,
-                distance_m,
-                tape_ratio: tape.unwrap_or(base_ratio),
-            },
-            (None, None) => return None,
-        };
-        let height_m = reading.height_m();
-        if height_m > 0.0 && limits::HEIGHT.allow(height_m) {
-            return Some(reading);
-        }
-        let message = format!("the readings give a height of {height_m:.1} m");
-        let hint = "the sight to the top must be above the sight to the base; below the horizon \
-                    readings are negative";
-        problems.push(
-            Diagnostic::error("bad-reading", message)
-                .at(self.reading_site(table, row))
-                .hint(hint),
-        );
-        None
-    }
-
-    fn reading_site(&self, table: &Table, row: &Row) -> crate::diagnostic::Site {
-        let columns = [
-            self.top.map(|top| top.column),
-            self.base.map(|base| base.column),
-            self.distance,
-            self.slope_distance,
-        ];
-        let filled = columns
-            .into_iter()
-            .flatten()
-            .find(|column| row.text(Some(*column)).is_some());
-        filled.map_or_else(|| table.row_site(row), |column| table.site(row, column))
-    }
-
-    /// Some but not all of top, base and distance: says what is missing.
-    fn report_incomplete(&self, table: &Table, row: &Row, problems: &mut Problems) {
-        let filled = |column: Option<Column>| row.text(column).is_some();
-        let top = filled(self.top.map(|angle| angle.column));
-        let base = filled(self.base.map(|angle| angle.column));
-        let distance = filled(self.distance) || filled(self.slope_distance);
-        let mut missing = Vec::new();
-        if !top {
-            missing.push("the sight to the top");
-        }
-        if !base {
-            missing.push("the sight to the base");
-        }
-        if !distance {
-            missing.push("the distance");
-        }
-        if missing.is_empty() || missing.len() == 3 {
             return;
         }
-        let message = format!("no height follows from these readings: {} missing", {
-            let verb = if missing.len() == 1 { "is" } else { "are" };
-            format!("{} {verb}", missing.join(" and "))
-        });
+        let own = self
+            .filled(row)
+            .find(|part| way.takes(*part) && !EXTRAS.contains(part) && !Way::Level.takes(*part))
+            .unwrap_or(Top);
+        let message = format!(
+            "`{}` does not go with `{}`",
+            self.head(table, odd),
+            self.head(table, own)
+        );
+        let hint = match way {
+            Way::Level | Way::Slope => "the slope of a tape goes with a slope distance alone",
+            Way::TwoLevel => {
+                "both distances are horizontal, to the base and to the point under the top"
+            }
+            Way::Slant => "slant distances to top and base need no other distance",
+            Way::Pole => "a pole at the tree needs no distance",
+        };
+        let site = self
+            .column(odd)
+            .map_or_else(|| table.row_site(row), |column| table.site(row, column));
+        problems.push(
+            Diagnostic::error("readings-contradict", message)
+                .at(site)
+                .hint(hint),
+        );
+    }
+
+    /// Some but not all parts: says what is missing. Next to a height that is written down single
+    /// sights are let pass, but not what would change a height that comes from readings.
+    fn report_incomplete(
+        &self,
+        table: &Table,
+        row: &Row,
+        missing: &[Part],
+        (way, has_height): (Way, bool),
+        problems: &mut Problems,
+    ) {
+        if has_height {
+            let Some(extra) = self.filled(row).find(|part| EXTRAS.contains(part)) else {
+                return;
+            };
+            let message = format!(
+                "`{}` comes on top of readings, but there is a height and no complete reading",
+                self.head(table, extra)
+            );
+            let site = self
+                .column(extra)
+                .map_or_else(|| table.row_site(row), |column| table.site(row, column));
+            problems.push(
+                Diagnostic::error("incomplete-readings", message)
+                    .at(site)
+                    .hint("write the length of the whole stem as the height, or the readings"),
+            );
+            return;
+        }
+        if self.filled(row).next().is_none() {
+            return;
+        }
+        let words: Vec<&str> = missing.iter().map(|part| part.words()).collect();
+        let verb = if words.len() == 1 { "is" } else { "are" };
+        let message = format!(
+            "no height follows from these readings: {} {verb} missing",
+            words.join(" and ")
+        );
+        let all = if way.needs().len() == 3 {
+            "three"
+        } else {
+            "four"
+        };
         problems.push(
             Diagnostic::error("incomplete-readings", message)
                 .at(self.reading_site(table, row))
-                .hint("give all three, or a height, or leave all blank"),
+                .hint(format!("give all {all}, or a height, or leave all blank")),
         );
     }
 }

@@ -44,11 +44,7 @@ pub(super) struct TreeRow {
 impl TreeRow {
     /// Recorded or read height, m.
     pub(super) fn height_m(&self) -> Option<f64> {
-        match self.height.record {
-            HeightRecord::Missing => None,
-            HeightRecord::Measured { height_m } => Some(height_m),
-            HeightRecord::Instrument(reading) => Some(reading.height_m()),
-        }
+        self.height.record.height_m()
     }
 
     /// The factor or plot in force for this tree.
@@ -388,12 +384,8 @@ fn check_height(
         .height
         .height
         .filter(|column| row.text(Some(*column)).is_some())
-        .or(columns.height.top.map(|top| top.column));
-    let total = match height.record {
-        HeightRecord::Missing => None,
-        HeightRecord::Measured { height_m } => Some(height_m),
-        HeightRecord::Instrument(reading) => Some(reading.height_m()),
-    };
+        .or(columns.height.top());
+    let total = height.record.height_m();
     for (height_m, column, what) in [
         (total, height_column, "height"),
         (

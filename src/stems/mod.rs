@@ -44,19 +44,28 @@ impl TreeValues {
     /// The height is left out: a difference of heights is no height.
     #[must_use]
     pub fn less(&self, base: &TreeValues) -> TreeValues {
-        let less = |value: Option<f64>, base: Option<f64>| Some(value? - base?);
         TreeValues {
             height_m: None,
-            volume_total_m3: less(self.volume_total_m3, base.volume_total_m3),
-            volume_merch_m3: less(self.volume_merch_m3, base.volume_merch_m3),
-            volume_net_m3: less(self.volume_net_m3, base.volume_net_m3),
-            volume_bark_m3: less(self.volume_bark_m3, base.volume_bark_m3),
-            biomass_kg: less(self.biomass_kg, base.biomass_kg),
-            biomass_wood_kg: less(self.biomass_wood_kg, base.biomass_wood_kg),
-            biomass_bark_kg: less(self.biomass_bark_kg, base.biomass_bark_kg),
-            biomass_branch_kg: less(self.biomass_branch_kg, base.biomass_branch_kg),
-            biomass_foliage_kg: less(self.biomass_foliage_kg, base.biomass_foliage_kg),
-            carbon_kg: less(self.carbon_kg, base.carbon_kg),
+            ..self.with(base, |value, base| value - base)
+        }
+    }
+
+    /// Value by value with those of another; `None` where either is not known.
+    #[must_use]
+    pub fn with(&self, other: &TreeValues, make: impl Fn(f64, f64) -> f64) -> TreeValues {
+        let both = |value: Option<f64>, other: Option<f64>| Some(make(value?, other?));
+        TreeValues {
+            height_m: both(self.height_m, other.height_m),
+            volume_total_m3: both(self.volume_total_m3, other.volume_total_m3),
+            volume_merch_m3: both(self.volume_merch_m3, other.volume_merch_m3),
+            volume_net_m3: both(self.volume_net_m3, other.volume_net_m3),
+            volume_bark_m3: both(self.volume_bark_m3, other.volume_bark_m3),
+            biomass_kg: both(self.biomass_kg, other.biomass_kg),
+            biomass_wood_kg: both(self.biomass_wood_kg, other.biomass_wood_kg),
+            biomass_bark_kg: both(self.biomass_bark_kg, other.biomass_bark_kg),
+            biomass_branch_kg: both(self.biomass_branch_kg, other.biomass_branch_kg),
+            biomass_foliage_kg: both(self.biomass_foliage_kg, other.biomass_foliage_kg),
+            carbon_kg: both(self.carbon_kg, other.carbon_kg),
         }
     }
 }

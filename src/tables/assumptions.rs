@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::compile::Compilation;
-use crate::design::{Design, FitBy, FitWeights, Method, SlopeCorrection};
+use crate::design::{Design, Fill, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::{Diagnostic, counted};
 use crate::heights::{HeightSource, OneHeight};
 use crate::records::{HeightRecord, Stand};
@@ -225,10 +225,37 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
         let weights = match design.heights.weights {
             FitWeights::Equal => "all heights alike",
             FitWeights::InverseDbh => "weights 1/dbh",
+            FitWeights::Precision => {
+                "weights 1/(variance about the curve + variance of the measurement)"
+            }
         };
         facts.push(format!(
             "curves fitted to live, unbroken trees of {by}, {weights}; the error of the curves is not part of the intervals"
         ));
+        facts.push(
+            "curves fitted to the heights themselves, not to their logarithms: nothing is \
+             transformed back, so that nothing is to be corrected for it"
+                .to_owned(),
+        );
+    }
+    if fitted + published > 0 {
+        facts.push(match design.heights.fill {
+            Fill::Mean => "a filled height is the mean height of its dbh; what that does to volumes \
+                           and masses stands under sources of error"
+                .to_owned(),
+            Fill::Draws { number, seed } => format!(
+                "missing heights drawn {number} times about their curves (seed {seed}), never below \
+                 breast height or a break: volumes and masses are means over the draws; heights in \
+                 lists, mean and top heights, and logs are those of the mean height"
+            ),
+        });
+        if published > 0 && design.heights.fill != Fill::Mean {
+            facts.push(format!(
+                "{} from published curves not drawn, as the scatter about these is not known: the \
+                 mean height is taken",
+                counted(published, "height")
+            ));
+        }
     }
     if let Some(subsample) = &design.heights.subsample {
         facts.push(format!(

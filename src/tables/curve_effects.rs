@@ -3,8 +3,10 @@
 
 use crate::compile::Compilation;
 use crate::design::Calibrate;
+use crate::diagnostic::counted;
 use crate::heights::effects::{Effects, Grouping, WithoutEffects};
-use crate::heights::{CurveUse, FittedUse, HeightCurve, Level};
+use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Place};
+use crate::math::digits::six_digits;
 use crate::tables::{Cell, Column, Table};
 
 /// One row per curve with effects; `None` without any. `whose` names the trees behind a curve.
@@ -75,14 +77,14 @@ fn by_effect_m(effects: &Effects, fitted: &FittedUse) -> f64 {
 /// What there is to say of the effects on a fitted curve, or of their absence.
 pub(super) fn remark(
     compilation: &Compilation<'_>,
-    level: Level,
+    used: &CurveUse,
     whose: &str,
     fitted: &FittedUse,
 ) -> Option<String> {
     let asked = compilation.design.heights.calibrate;
     match &fitted.effects {
         Ok(effects) => Some(format!(
-            "{whose}: {} (mixed model by restricted maximum likelihood)",
+            "{whose}: {} (mixed model by restricted maximum likelihood){}",
             match effects.by() {
                 Grouping::Species =>
                     "one shape, the first parameter with an effect of each species; species \
@@ -97,14 +99,34 @@ pub(super) fn remark(
                     "the first parameter has an effect of each stand and of each plot in it; plots \
                      without heights take that of their stand, stands without heights the fixed \
                      part",
-            }
+            },
+            of_species(compilation, used, effects)
         )),
         Err(why) => {
             let named = !matches!(asked, Calibrate::Best | Calibrate::None);
-            let words = why_none(level, *why, named)?;
+            let words = why_none(used.level, *why, named)?;
             Some(format!("{whose}: {words}"))
         }
     }
+}
+
+/// The effects of the species served, where species have effects.
+fn of_species(compilation: &Compilation<'_>, used: &CurveUse, effects: &Effects) -> String {
+    if effects.by() != Grouping::Species {
+        return String::new();
+    }
+    let served = used.species.iter().map(|served| {
+        let place = Place {
+            species: served.species,
+            ..Place::default()
+        };
+        let (effect, heights) = effects.at(place);
+        let label = &compilation.records.species[served.species].label;
+        let heights = counted(heights, "height");
+        format!("{label} {} ({heights})", six_digits(effect))
+    });
+    let served: Vec<String> = served.collect();
+    format!("; effects: {}", served.join(", "))
 }
 
 fn why_none(level: Level, why: WithoutEffects, named: bool) -> Option<String> {
@@ -128,6 +150,10 @@ fn why_none(level: Level, why: WithoutEffects, named: bool) -> Option<String> {
         } => format!(
             "{}: {groups} with heights, {several} of them with more than one; at least 3 and 2 are \
              needed",
+            none(by)
+        ),
+        WithoutEffects::ByPrecision(by) => format!(
+            "{}: they are not fitted with weights by precision",
             none(by)
         ),
         WithoutEffects::OneStand(by) => {

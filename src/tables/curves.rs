@@ -3,13 +3,13 @@
 
 use crate::compile::Compilation;
 use crate::design::FitBy;
+use crate::diagnostic::counted;
+use crate::heights::curve::Form;
 use crate::heights::effects::Grouping;
-use crate::heights::fit::{Refusal, Tried};
-use crate::heights::ratio::Factor;
-use crate::heights::scale::PublishedUse;
+use crate::heights::fit::{FAVOURITE, LEAD, Refusal, Tried};
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
-use crate::species::SpeciesId;
 use crate::tables::assumptions::one_value;
+use crate::tables::curve_sources::{bounds_of_set, name_of, on_published, parameters, publication};
 use crate::tables::{Block, Cell, Column, Table, curve_effects};
 
 /// Rows of the table of many stands that are shown.
@@ -145,7 +145,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
                 dbh(1),
                 Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                 Cell::Number(served.filled as f64, 0),
-                Cell::Number(served.extrapolated as f64, 0),
+                beyond(&used.curve, served),
             ]);
         }
     }
@@ -166,53 +166,15 @@ fn range_cm(curve: &HeightCurve) -> Option<[f64; 2]> {
     }
 }
 
+/// Trees beyond the sizes behind the curve; blank where these are not known.
+fn beyond(curve: &HeightCurve, served: &Served) -> Cell {
+    Cell::maybe(range_cm(curve).map(|_| served.extrapolated as f64), 0)
+}
+
 fn fitted(used: &CurveUse) -> Option<&FittedUse> {
     match &used.curve {
         HeightCurve::Fitted(fitted) => Some(fitted),
         HeightCurve::Published(_) | HeightCurve::Ratio(_) => None,
-    }
-}
-
-/// A species as the cruise calls it, else by its name.
-fn name_of(compilation: &Compilation<'_>, id: SpeciesId) -> String {
-    let mut recorded = compilation.records.species.iter();
-    let recorded = recorded.find(|species| species.id == id);
-    recorded.map_or_else(
-        || compilation.knowledge.species.get(id).label(),
-        |species| species.label.clone(),
-    )
-}
-
-/// Its parameters, or coefficients, with the factor that they are taken times.
-fn parameters(compilation: &Compilation<'_>, curve: &HeightCurve) -> String {
-    match curve {
-        HeightCurve::Fitted(fitted) => {
-            format!(
-                "{} (standard errors in brackets)",
-                fitted.parameters_shown()
-            )
-        }
-        HeightCurve::Published(published) => {
-            let coefficients = published.curve.coefficients_shown();
-            match published.scale {
-                None => coefficients,
-                Some(scale) => format!(
-                    "{coefficients}; above breast height times {} (standard error in brackets)",
-                    scale.shown()
-                ),
-            }
-        }
-        HeightCurve::Ratio(ratio) => {
-            let factor = match ratio.factor {
-                Factor::Heights(scale) => scale.shown(),
-                Factor::Given(_) | Factor::One => format!("k = {}", ratio.factor.value()),
-            };
-            format!(
-                "{}; this is the curve of {}, above breast height times {factor}",
-                parameters(compilation, &ratio.curve),
-                name_of(compilation, ratio.other)
-            )
-        }
     }
 }
 
@@ -267,13 +229,24 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                     shared_m * length.from_metric
                 ));
             }
-            remarks.extend(curve_effects::remark(
-                compilation,
-                used.level,
-                &whose,
-                fitted,
-            ));
+            remarks.extend(curve_effects::remark(compilation, used, &whose, fitted));
             remarks.extend(tried(&whose, fitted));
+            if let Some(scatter) = fitted.fit.scatter {
+                let length = compilation.design.units.length();
+                let mut words = format!(
+                    "{whose}: without the errors of measurement heights scatter about the curve by \
+                     {:.2} {}",
+                    scatter.std_dev_m * length.from_metric,
+                    length.label
+                );
+                if scatter.without_error > 0 {
+                    words += &format!(
+                        "; {} whose error is not known counted as exact",
+                        counted(scatter.without_error, "height")
+                    );
+                }
+                remarks.push(words);
+            }
             if fitted.steep > 0 {
                 remarks.push(format!(
                     "{whose}: {} of the {} heights behind the curve were read with a sight steeper \
@@ -283,7 +256,7 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
             }
         }
         HeightCurve::Published(published) => {
-            remarks.extend(on_published(&whose, published, &passed));
+            remarks.extend(on_published(compilation, &whose, published, &passed));
         }
         HeightCurve::Ratio(ratio) => {
             remarks.push(format!(
@@ -293,7 +266,12 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
                 ratio.factor.words()
             ));
             if let HeightCurve::Published(published) = &ratio.curve {
-                remarks.extend(on_published(&whose, published, "of the other species"));
+                remarks.extend(on_published(
+                    compilation,
+                    &whose,
+                    published,
+                    "of the other species",
+                ));
             }
         }
     }
@@ -308,39 +286,6 @@ fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     remarks
 }
 
-/// How far a published curve may be trusted here.
-fn on_published(whose: &str, published: &PublishedUse, passed: &str) -> Vec<String> {
-    let curve = &published.curve;
-    let fitted = match published.scale {
-        None => "not fitted to this cruise, so it may miss the stand".to_owned(),
-        Some(scale) => format!(
-            "its part above breast height taken times {}, from {}; variances between plots and of \
-             one height from Upper Flat Creek, taken to hold here (a judgement)",
-            scale.shown(),
-            scale.words()
-        ),
-    };
-    let mut remarks = vec![format!(
-        "{whose}: published curve of {} ({}), {fitted} ({passed})",
-        curve.name, curve.head.title,
-    )];
-    let doubts = [&curve.mark, &curve.note].into_iter().flatten();
-    remarks.extend(doubts.map(|doubt| format!("{whose}: {doubt}")));
-    remarks
-}
-
-/// The publication of a published curve, and how it was obtained.
-pub(super) fn publication(curve: &HeightCurve) -> Option<String> {
-    match curve {
-        HeightCurve::Fitted(_) => None,
-        HeightCurve::Ratio(ratio) => publication(&ratio.curve),
-        HeightCurve::Published(published) => {
-            let words = published.curve.head.obtained.words();
-            Some(format!("{} ({words})", published.curve.citation()))
-        }
-    }
-}
-
 /// How the form was chosen, and which forms were refused.
 fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
     if fitted.tried.len() < 2 {
@@ -351,16 +296,19 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .iter()
         .filter(|tried| tried.outcome.is_ok())
         .count();
-    let form = fitted.fit.curve.form.name();
+    let chosen = fitted.fit.curve.form;
     let mut words = match &fitted.effects {
         Ok(effects) if effects.by() == Grouping::Species => format!(
-            "{whose}: {form} has, with effects, the least AICc ({:.2}, maximum likelihood) of the \
-             best of {accepted} acceptable forms",
+            "{whose}: {} (AICc {:.2} with effects, maximum likelihood) of the best of {accepted} \
+             acceptable forms",
+            chosen.name(),
             effects.aicc.0
         ),
         _ => format!(
-            "{whose}: {form} has the least AICc ({:.2}) of {accepted} acceptable forms",
-            fitted.fit.aicc
+            "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {}",
+            chosen.name(),
+            fitted.fit.aicc,
+            why_chosen(chosen)
         ),
     };
     for refused in refused(&fitted.tried) {
@@ -368,6 +316,15 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         words += &refused;
     }
     Some(words)
+}
+
+/// Why this form of all that are acceptable.
+pub(super) fn why_chosen(form: Form) -> String {
+    if form == FAVOURITE {
+        format!("no other form has an AICc lower by more than {LEAD}")
+    } else {
+        "the least AICc".to_owned()
+    }
 }
 
 /// The forms that were refused, by reason: `refused (no finite optimum): korf, weibull`.
@@ -469,7 +426,10 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                publication => publications.extend(publication),
+                publication => {
+                    publications.extend(publication);
+                    publications.extend(bounds_of_set(&used.curve));
+                }
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
             let rmse_m = fitted(&used).map(FittedUse::rmse_m);
@@ -486,7 +446,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     Cell::maybe(fit.map(|fit| fit.n as f64), 0),
                     Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                     Cell::Number(served.filled as f64, 0),
-                    Cell::Number(served.extrapolated as f64, 0),
+                    beyond(&used.curve, served),
                 ]);
             }
         }

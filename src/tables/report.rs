@@ -8,7 +8,7 @@ use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
     Block, Report, Table, assumptions, biomass, curves, double_sampling, equations, figures,
-    heights_audit, logs, paired, plots, stand, systematic, three_p, whole_error,
+    heights_audit, logs, measured_heights, paired, plots, stand, systematic, three_p, whole_error,
 };
 
 /// Plots of a stand up to which the report lists each.
@@ -34,6 +34,10 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
     logs::sections(compilation, &stands, &mut report);
     report.section("Height curves", curves::blocks(compilation, one));
+    report.section(
+        "Measured heights",
+        measured_heights::blocks(compilation, one),
+    );
     report.section("Height trees", heights_audit::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation, one));
     report.section("Biomass equations", biomass::equations(compilation));

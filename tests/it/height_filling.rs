@@ -7,7 +7,7 @@ use spinney::heights::regional::RegionalSet;
 use spinney::heights::{HeightCurve, HeightSource, Level, Place, StandHeights, Why};
 use spinney::read::height_curves::regional_set;
 use spinney::read::tables::Tables;
-use spinney::records::{CruiseSpecies, HeightRecord, Reading, Stand, Tree};
+use spinney::records::{CruiseSpecies, HeightRecord, Reading, ReadingScale, Stand, Tree};
 use spinney::species::{Kind, SpeciesTable};
 
 use crate::sample::{dead, design, fixed, gauge, plot, records, tall, tree, visit};
@@ -336,10 +336,11 @@ fn heights_that_fall_with_dbh_have_no_acceptable_curve() {
         panic!("{:?}", filled.trees[8])
     };
     let passed = &filled.curves[at].species[0].passed;
-    assert!(
-        matches!(passed[0].why, Why::NoForm { n: 8, .. }),
-        "{passed:?}"
-    );
+    let Why::NoForm { n, tried } = &passed[0].why else {
+        panic!("{passed:?}");
+    };
+    assert_eq!(*n, 8);
+    assert!(!tried.is_empty() && tried.iter().all(|tried| tried.outcome.is_err()));
     assert_eq!(forest.fill(trees, false).trees[8].height_m, None);
 }
 
@@ -378,12 +379,11 @@ fn steep_readings_behind_a_curve_are_counted() {
         let HeightRecord::Measured { height_m } = trees[at].height else {
             panic!("measured")
         };
-        trees[at].height = HeightRecord::Instrument(Reading {
-            top_ratio: height_m / distance_m,
-            base_ratio: 0.0,
-            distance_m,
-            tape_ratio: 0.0,
-        });
+        trees[at].height = HeightRecord::Instrument(Reading::upright(
+            height_m / distance_m,
+            0.0,
+            ReadingScale::Level { distance_m },
+        ));
     }
     let filled = forest.fill(trees, false);
     let HeightCurve::Fitted(fitted) = &filled.curves[0].curve else {

@@ -229,9 +229,9 @@ fn exact_heights_give_back_every_curve() {
 /// ones that are to be filled.
 #[test]
 fn a_pole_among_the_trees_to_be_filled_is_refused() {
-    let pairs = (0..12_u32)
+    let pairs = (0..36_u32)
         .map(|k| {
-            let d = 15.0 + 3.0 * f64::from(k);
+            let d = 15.0 + f64::from(k);
             let off = if k % 2 == 0 { 0.1 } else { -0.1 };
             (d, 1.3 + 28.0 * (-5.0 / (d - 9.0)).exp() + off)
         })

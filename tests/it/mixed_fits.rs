@@ -206,7 +206,7 @@ impl Worst {
     fn note(&mut self, what: &'static str, name: &str, ours: f64, theirs: f64) {
         let off = (ours / theirs - 1.0).abs();
         let entry = self.0.entry(what).or_insert((0.0, String::new()));
-        if !(off <= entry.0) {
+        if off > entry.0 || off.is_nan() {
             *entry = (off, name.to_owned());
         }
     }
@@ -277,7 +277,9 @@ fn reference_fits_are_reproduced() {
         }
     }
     assert_eq!(compared, 1112);
-    worst.below(4e-6);
+    // The reference ends its nonlinear search a few 1e-6 short of rest, its linear one 1e-6.
+    worst.below(3e-6);
+    assert!(worst.0["logLik"].0 < 2e-8 && worst.0["AIC"].0 < 2e-8);
 }
 
 /// The linear fits by REML, in which the reference holds the maximum, and the fits by ML agree
@@ -348,7 +350,7 @@ fn heights_of_plots_give_the_same_fit() {
             theirs.figures["residual_sigma"],
         );
     }
-    worst.below(4e-6);
+    worst.below(3e-6);
 }
 
 /// Effects of three plots from 0, 1, 2, 3 and all of their heights, at the fits by REML of the
@@ -375,7 +377,7 @@ fn effects_of_few_heights_are_reproduced() {
             .map(|pair| pair.split_once('/').unwrap())
             .map(|(d, h)| (d.parse().unwrap(), h.parse().unwrap()))
             .collect();
-        assert_eq!(trees.len() as f64, number("n_heights_used"));
+        assert_eq!(trees.len().to_string(), row["n_heights_used"]);
         let target = number("target_dbh_cm");
         let delta = theirs
             .figures

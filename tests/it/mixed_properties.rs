@@ -1,20 +1,14 @@
-//! Mixed models: small cases by hand, the likelihood and the effects against matrices of the size
-//! of the data, and what must hold for any data.
+//! Mixed models: the likelihood and the effects against matrices of the size of the data, and what
+//! must hold for any data.
 
 use proptest::prelude::*;
-use spinney::heights::curve::Form;
-use spinney::heights::mixed::{
-    MixedRefusal, PlotHeight, PlotHeights, Solvers, Spread as HeightSpread, fit_mixed,
-};
 use spinney::math::mixed::linear::{self, Problem};
-use spinney::math::mixed::{
-    Failure, Fit, Groups, Method, Ratios, Spread, Zeros, nonlinear, predict,
-};
+use spinney::math::mixed::{Failure, Fit, Groups, Method, Ratios, Spread, Zeros};
 
 use crate::random::Random;
 
 /// About normal, mean 0, standard deviation 1: the sum of twelve numbers between 0 and 1.
-fn normal(random: &mut Random) -> f64 {
+pub(crate) fn normal(random: &mut Random) -> f64 {
     (0..12).map(|_| random.unit()).sum::<f64>() - 6.0
 }
 
@@ -285,104 +279,50 @@ fn the_search_ends_at_the_maximum() {
     }
 }
 
-/// Balanced groups of `m` with one random intercept: by REML the variances are those of the
-/// analysis of variance (a textbook result), and the effect is `m s_u^2 / (m s_u^2 + s_e^2)` times
-/// the mean residual of the group.
+/// Little data have likelihoods with more than one top; the search must find the highest.
 #[test]
-fn balanced_groups_by_hand() {
-    let y = [
-        10.0, 12.0, 11.0, 15.0, 16.0, 14.0, 8.0, 9.0, 10.0, 12.0, 11.0, 13.0,
-    ];
-    let inner: Vec<usize> = (0..12).map(|i| i / 3).collect();
-    let ones = vec![1.0; 12];
-    let fit = linear::fit(&Problem {
-        x: &ones,
-        z: &ones,
-        y: &y,
-        groups: Groups {
-            inner: &inner,
-            n_inner: 4,
-            outer: None,
-        },
-        spread: Spread::Equal,
-        method: Method::Reml,
-        held: None,
-    })
-    .unwrap();
-    // Group means 11, 15, 9, 12 about 11.75: between 3 * 18.75 / 3, within (2+2+2+2) / 8.
-    let (between, within) = (18.75, 1.0);
-    let variance = (between - within) / 3.0;
-    assert!((fit.sigma - 1.0).abs() < 1e-10, "{fit:?}");
-    assert!((fit.own_variance / variance - 1.0).abs() < 1e-10, "{fit:?}");
-    assert!((fit.fixed[0] - 11.75).abs() < 1e-12);
-    // Variance of the mean: that between groups over the 12 values.
-    assert!((fit.covariance[0] - between / 12.0).abs() < 1e-9);
-    let share = 3.0 * variance / (3.0 * variance + within);
-    for (effect, mean) in fit.effects.iter().zip([11.0, 15.0, 9.0, 12.0]) {
-        assert!((effect.value - share * (mean - 11.75)).abs() < 1e-10);
-        assert!((effect.by_fixed[0] + share).abs() < 1e-10);
-        assert!((effect.variance - variance * (1.0 - share)).abs() < 1e-10);
-    }
-}
-
-#[test]
-fn one_group_is_drawn_towards_zero() {
-    let (variance, sigma) = (4.0, 3.0);
-    for m in 0..6_u8 {
-        let y: Vec<f64> = (0..m).map(|k| 20.0 + f64::from(k)).collect();
-        let model = |_: usize, b: &[f64], g: &mut [f64]| {
-            g[0] = 1.0;
-            b[0]
-        };
-        let weights = vec![1.0; y.len()];
-        let predicted = predict::effect(&y, &weights, &[18.0], variance, sigma, model).unwrap();
-        let count = f64::from(m);
-        let share = count * variance / (count * variance + sigma * sigma);
-        let mean = if m == 0 {
+fn no_ratios_on_a_grid_are_better() {
+    let ratios = |k: u32| {
+        if k == 0 {
             0.0
         } else {
-            y.iter().sum::<f64>() / count - 18.0
+            10_f64.powf(f64::from(k) / 2.0 - 4.0)
+        }
+    };
+    for seed in 0..150 {
+        let sd = [0.5 * (seed % 3) as f64, 0.4 * (seed % 4) as f64, 0.5];
+        let data = Data::new(1000 + seed, 3, 3, 3, sd);
+        let nested = seed % 2 == 0;
+        let spread = if seed % 5 < 2 {
+            Spread::Power(&data.c)
+        } else {
+            Spread::Equal
         };
-        assert!(
-            (predicted.value - share * mean).abs() < 1e-13,
-            "{predicted:?}"
-        );
-        assert!((predicted.variance - variance * (1.0 - share)).abs() < 1e-13);
-        assert!((predicted.by_fixed[0] + share).abs() < 1e-13);
-    }
-}
-
-#[test]
-fn a_variance_of_zero_is_told() {
-    // Group means all alike: less between groups than within.
-    let y = [10.0, 14.0, 14.0, 10.0, 11.0, 13.0, 13.0, 11.0];
-    let inner = [0, 0, 1, 1, 2, 2, 3, 3];
-    let ones = [1.0; 8];
-    for method in [Method::Ml, Method::Reml] {
-        let problem = |outer| Problem {
-            x: &ones,
-            z: &ones,
-            y: &y,
-            groups: Groups {
-                inner: &inner,
-                n_inner: 4,
-                outer,
-            },
-            spread: Spread::Equal,
-            method,
-            held: None,
+        let method = if seed % 7 < 4 {
+            Method::Reml
+        } else {
+            Method::Ml
         };
-        let fit = linear::fit(&problem(None)).unwrap();
-        assert_eq!((fit.zeros(), fit.own_variance.to_bits()), (Zeros::Own, 0));
-        assert!(
-            fit.effects
-                .iter()
-                .all(|u| u.value.abs() < 1e-300 && u.variance.abs() < 1e-300)
-        );
-        // The rest is the plain mean.
-        assert!((fit.fixed[0] - 12.0).abs() < 1e-13 && fit.sigma.is_finite());
-        let nested = linear::fit(&problem(Some((&[0, 0, 1, 1], 2)))).unwrap();
-        assert_eq!(nested.zeros(), Zeros::Both);
+        let fit = data.fit(nested, spread, method, None).unwrap();
+        for (own, outer) in (0..13).flat_map(|own| (0..13).map(move |outer| (own, outer))) {
+            for delta in [-0.5_f64, 0.0, 0.5, 1.0] {
+                if !nested && outer > 0 || spread == Spread::Equal && delta.abs() > 0.0 {
+                    continue;
+                }
+                let held = Ratios {
+                    own: ratios(own),
+                    outer: ratios(outer),
+                    delta,
+                };
+                let there = data.fit(nested, spread, method, Some(held)).unwrap();
+                let above = there.log_likelihood - fit.log_likelihood;
+                assert!(
+                    above < 1e-9,
+                    "seed {seed}: {held:?} by {above} {:?}",
+                    fit.ratios()
+                );
+            }
+        }
     }
 }
 
@@ -417,136 +357,6 @@ fn what_cannot_be_fitted_is_told() {
     assert_eq!(fit(&exact_in_groups, false), Err(Failure::Unbounded));
     let few = Data::new(3, 1, 2, 2, [1.0, 1.0, 0.5]);
     assert_eq!(fit(&few, false), Err(Failure::TooFew));
-}
-
-/// Heights of plots within stands about a curve, to the decimetre.
-fn plot_heights(
-    seed: u64,
-    stands: usize,
-    plots: usize,
-    trees: usize,
-) -> (Vec<PlotHeight>, Vec<usize>) {
-    let mut random = Random(seed);
-    let (mut heights, mut stand_of) = (Vec::new(), Vec::new());
-    for stand in 0..stands {
-        let of_stand = 3.0 * normal(&mut random);
-        for _ in 0..plots {
-            let a = 38.0 + of_stand + 2.0 * normal(&mut random);
-            stand_of.push(stand);
-            for _ in 0..trees {
-                let d = 10.0 + 45.0 * random.unit();
-                let h = 1.3 + a * (-15.0 / d).exp() + 1.2 * normal(&mut random);
-                heights.push(PlotHeight {
-                    dbh_cm: (10.0 * d).round() / 10.0,
-                    height_m: ((10.0 * h).round() / 10.0).max(1.4),
-                    plot: stand_of.len() - 1,
-                });
-            }
-        }
-    }
-    (heights, stand_of)
-}
-
-/// Every form, with stands and without: a curve, or a reason; never a number that is none.
-#[test]
-fn every_form_ends_in_a_curve_or_a_reason() {
-    let mut solvers = Solvers::default();
-    let (mut fitted, mut refused) = (0, 0);
-    for seed in 0..10 {
-        let (heights, stand_of) = plot_heights(seed, 4, 4, 5);
-        for form in Form::ALL {
-            for spread in [
-                HeightSpread::Equal,
-                HeightSpread::InverseDbh,
-                HeightSpread::PowerOfDbh,
-            ] {
-                for nested in [false, true] {
-                    let stands = nested.then(|| stand_of.clone());
-                    let heights = PlotHeights::new(heights.clone(), 16, stands);
-                    match fit_mixed(form, &heights, spread, Method::Reml, 1.3, &mut solvers) {
-                        Ok(curve) => {
-                            let fit = &curve.fit;
-                            let finite = fit.fixed.iter().chain(&fit.covariance);
-                            assert!(
-                                finite.into_iter().all(|value| value.is_finite()),
-                                "{form:?}"
-                            );
-                            assert!(fit.log_likelihood.is_finite() && fit.sigma > 0.0);
-                            for (j, effect) in fit.effects.iter().enumerate() {
-                                assert!(effect.value.is_finite() && effect.variance >= 0.0);
-                                assert!(curve.curve_of(j).height_m(30.0).is_finite());
-                            }
-                            fitted += 1;
-                        }
-                        Err(why) => {
-                            println!("seed {seed} {form:?} {spread:?} {nested}: {}", why.words());
-                            assert!(matches!(
-                                why,
-                                MixedRefusal::NoStart(_) | MixedRefusal::NoFit(_)
-                            ));
-                            refused += 1;
-                        }
-                    }
-                }
-            }
-        }
-    }
-    println!("{fitted} curves, {refused} refused");
-    assert!(fitted > 10 * refused);
-}
-
-/// At rest the tangent model has the same fit.
-#[test]
-fn the_tangent_model_at_rest_has_the_same_fit() {
-    let (heights, stand_of) = plot_heights(5, 4, 4, 5);
-    let inner: Vec<usize> = heights.iter().map(|height| height.plot).collect();
-    let y: Vec<f64> = heights.iter().map(|height| height.height_m - 1.3).collect();
-    let form = Form::Naslund;
-    let groups = Groups {
-        inner: &inner,
-        n_inner: 16,
-        outer: Some((&stand_of, 4)),
-    };
-    for method in [Method::Ml, Method::Reml] {
-        let problem = nonlinear::Problem {
-            y: &y,
-            model: |i: usize, b: &[f64], g: &mut [f64]| {
-                form.value_and_gradient(heights[i].dbh_cm, b, g)
-            },
-            groups,
-            spread: Spread::Equal,
-            method,
-            held: None,
-        };
-        let fit = nonlinear::Solver::new()
-            .fit(&problem, &[2.0, 0.15])
-            .unwrap();
-        let (mut x, mut z, mut working) = (Vec::new(), Vec::new(), Vec::new());
-        for (i, y) in y.iter().enumerate() {
-            let u = fit.effects[inner[i]].value;
-            let mut g = [0.0; 2];
-            let b = [fit.fixed[0] + u, fit.fixed[1]];
-            let value = form.value_and_gradient(heights[i].dbh_cm, &b, &mut g);
-            working.push(y - value + g[0] * (fit.fixed[0] + u) + g[1] * fit.fixed[1]);
-            x.extend(g);
-            z.push(g[0]);
-        }
-        let tangent = linear::fit(&Problem {
-            x: &x,
-            z: &z,
-            y: &working,
-            groups,
-            spread: Spread::Equal,
-            method,
-            held: None,
-        })
-        .unwrap();
-        assert!((tangent.log_likelihood - fit.log_likelihood).abs() < 1e-8);
-        assert!((tangent.own_variance / fit.own_variance - 1.0).abs() < 1e-6);
-        let (a, b) = (tangent.outer_variance.unwrap(), fit.outer_variance.unwrap());
-        assert!((a / b - 1.0).abs() < 1e-6, "{a} {b}");
-        assert!((tangent.fixed[0] / fit.fixed[0] - 1.0).abs() < 1e-8);
-    }
 }
 
 proptest! {
@@ -601,20 +411,5 @@ proptest! {
         }
         let shift = one.n as f64 * factor.ln();
         prop_assert!(close(one.log_likelihood - shift, two.log_likelihood, 1.0, 1e-7));
-    }
-
-    #[test]
-    fn the_order_of_heights_changes_no_bit(
-        seed: u64, order in Just((0..48_usize).collect::<Vec<_>>()).prop_shuffle(),
-    ) {
-        let (heights, stand_of) = plot_heights(seed, 4, 4, 3);
-        let shuffled = order.iter().map(|k| heights[*k]).collect();
-        let fit = |heights: Vec<PlotHeight>| {
-            let heights = PlotHeights::new(heights, 16, Some(stand_of.clone()));
-            let spread = HeightSpread::InverseDbh;
-            let solvers = &mut Solvers::default();
-            fit_mixed(Form::Michailow, &heights, spread, Method::Reml, 1.3, solvers)
-        };
-        prop_assert_eq!(fit(heights), fit(shuffled));
     }
 }

@@ -4,7 +4,7 @@ use spinney::design::SlopeCorrection;
 use spinney::read::RecordFiles;
 use spinney::read::records::read_records;
 use spinney::read::source::Source;
-use spinney::records::{HeightRecord, Plot, Records, Rule, Status, Tree};
+use spinney::records::{HeightRecord, Plot, ReadingScale, Records, Rule, Status, Tree};
 
 use crate::reading::{Cruise, design_of, lines, species_table};
 
@@ -100,17 +100,21 @@ fn heights_are_read_from_instruments() {
         ..Cruise::default()
     }
     .records();
-    let heights: Vec<(f64, f64)> = trees(&records)
+    let heights: Vec<(ReadingScale, f64)> = trees(&records)
         .iter()
         .map(|tree| match tree.height {
-            HeightRecord::Instrument(reading) => (reading.tape_ratio, reading.height_m()),
+            HeightRecord::Instrument(reading) => (reading.scale, reading.height_m()),
             other => panic!("{other:?}"),
         })
         .collect();
     // 25 m at 75 % and -5 %: 25 x 0.80 = 20 m (plane trigonometry).
     assert!(close(heights[0].1, 20.0));
     // A slope distance without an angle was taped along the sight to the base.
-    assert!(close(heights[1].0, -0.2));
+    let untold = ReadingScale::Slope {
+        distance_m: 25.0,
+        tape_ratio: None,
+    };
+    assert_eq!(heights[1].0, untold);
     assert!(close(heights[1].1, 25.0 / 1.04_f64.sqrt() * 0.95));
     assert!(close(heights[2].1, 25.0 / 1.01_f64.sqrt() * 0.95));
 }

@@ -34,7 +34,7 @@ fn simulate(weights: FitWeights) {
             .map(|plot_trees| {
                 let trees = plot_trees.iter().enumerate().map(|(k, d)| {
                     let sd = match weights {
-                        FitWeights::Equal => 1.5,
+                        FitWeights::Equal | FitWeights::Precision => 1.5,
                         FitWeights::InverseDbh => 0.3 * d.sqrt(),
                     };
                     let height_m = mean_height_m(*d) + sd * random.next();
@@ -87,7 +87,7 @@ fn simulate(weights: FitWeights) {
 }
 
 /// Volume is `exp(b0) D^b1 H^b2` here, so its derivatives by height are `b2 V / H` and
-/// `b2 (b2 - 1) V / H^2`: residual part, parameter part and effect of curvature written out.
+/// `b2 (b2 - 1) V / H^2` and so on: residual part, parameter part and effect of curvature written out.
 fn check_by_hand(compilation: &Compilation<'_>, row: &SourcesOfError, per_tree: f64) {
     let equation = compilation.equations[0].chosen.main;
     let b2: f64 = set(SET).equations[equation].printed[2].parse().unwrap();
@@ -105,13 +105,16 @@ fn check_by_hand(compilation: &Compilation<'_>, row: &SourcesOfError, per_tree: 
         }
         let (d, h) = (tree.dbh_cm, values.height_m.unwrap());
         let of_dbh = match compilation.design.heights.weights {
-            FitWeights::Equal => s2,
+            FitWeights::Equal | FitWeights::Precision => s2,
             FitWeights::InverseDbh => s2 * d,
         };
         let v = values.volume_total_m3.unwrap();
         let slope = per_tree * b2 * v / h;
         residual += slope * slope * of_dbh;
-        curvature += 0.5 * per_tree * b2 * (b2 - 1.0) * v / (h * h) * of_dbh;
+        // Second and fourth derivative with the moments s^2 and 3 s^4 of the residuals.
+        let second = b2 * (b2 - 1.0) * v / (h * h);
+        let fourth = second * (b2 - 2.0) * (b2 - 3.0) / (h * h);
+        curvature += per_tree * (second * of_dbh / 2.0 + fourth * of_dbh * of_dbh / 8.0);
         // Naslund: y = D^2 / u^2, u = a + b D, dy/da = -2 D^2 / u^3, dy/db = -2 D^3 / u^3.
         let u = a + b * d;
         g[0] -= slope * 2.0 * d * d / u.powi(3);
@@ -119,11 +122,14 @@ fn check_by_hand(compilation: &Compilation<'_>, row: &SourcesOfError, per_tree: 
     }
     let c = &fit.covariance;
     let parameters = g[0] * g[0] * c[0] + 2.0 * g[0] * g[1] * c[1] + g[1] * g[1] * c[3];
-    let close =
-        |ours: f64, by_hand: f64| assert!((ours / by_hand - 1.0).abs() < 1e-4, "{ours} {by_hand}");
-    close(row.curve_residuals.variance, residual);
-    close(row.curve_parameters.variance, parameters);
-    close(row.curvature_bias, curvature);
+    let close = |ours: f64, by_hand: f64, within: f64| {
+        assert!((ours / by_hand - 1.0).abs() < within, "{ours} {by_hand}");
+    };
+    // Ours take the mean derivative over the scatter, by hand it is that at the mean height.
+    close(row.curve_residuals.variance, residual, 3e-3);
+    close(row.curve_parameters.variance, parameters, 3e-3);
+    // The sixth moment is left out by hand.
+    close(row.curvature_bias, curvature, 2e-3);
 }
 
 /// Plots are drawn anew as well, over and over. The estimates scatter by sampling and parameters,

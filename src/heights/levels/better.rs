@@ -6,11 +6,11 @@ use std::sync::Arc;
 
 use super::{Range, Search, fit_level};
 use crate::design::{Calibrate, CurveChoice, FitBy};
-use crate::heights::curve::Curve;
+use crate::heights::curve::{Curve, Form};
 use crate::heights::diagnose::{Residual, leave_one_out_rms_m, residuals};
 use crate::heights::effects::{Effects, Grouping, Groups, Request, WithoutEffects};
 use crate::heights::fill::{HeightTree, widen};
-use crate::heights::fit::{Points, fit_form, serves};
+use crate::heights::fit::{FAVOURITE, LEAD, Points, fit_form, serves};
 use crate::heights::{FittedUse, Place, Served, Why};
 use crate::records::CruiseSpeciesIndex;
 use crate::species::Kind;
@@ -54,7 +54,9 @@ impl Search<'_> {
             forms = accepted
                 .filter_map(|tried| Some((tried.form, tried.outcome.ok()?)))
                 .collect();
-            forms.sort_by(|a, b| a.1.total_cmp(&b.1));
+            let behind =
+                |(form, aicc): &(Form, f64)| aicc - if *form == FAVOURITE { LEAD } else { 0.0 };
+            forms.sort_by(|a, b| behind(a).total_cmp(&behind(b)));
             forms.truncate(FORMS_TRIED);
         }
         let request = Request {

@@ -7,15 +7,17 @@
 //! tangent     y - f + X b + z u = X b' + z u' + e,   X = df/db, z = df/du = first column of X
 //! ```
 //! A Gauss-Newton step of the first is the solution of the second at the same variances, so both
-//! are one linear problem. At rest the log-likelihood is that of the tangent model.
+//! are one linear problem, and near the end the variances are searched at every step. Steps that
+//! swing to and fro are shortened by Aitken's rule for vectors (Irons & Tuck 1969, Int. J. Num.
+//! Meth. Eng. 1:275-277; from memory). At rest the log-likelihood is that of the tangent model.
 
 use super::likelihood::Likelihood;
 use super::{Failure, Fit, Groups, Method, Ratios, Spread, check, search};
 
 /// Steps after which the alternation gives up.
 const MOST_ITERATIONS: usize = 200;
-/// Steps after which the change of the variances is halved, in case they swing.
-const DAMPED_AFTER: usize = 60;
+/// Least part of a step that is taken where steps swing.
+const LEAST_PART: f64 = 0.1;
 /// Length of a step, relative to the residuals, below which the variances are searched.
 const NEAR: f64 = 0.03;
 /// The same below which the alternation is at rest, also for the logs of the ratios.
@@ -49,6 +51,10 @@ pub struct Solver {
     z: Vec<f64>,
     working: Vec<f64>,
     weights: Vec<f64>,
+    /// By how much each value moves in this step and in the one before, times the root of its
+    /// weight.
+    moves: Vec<f64>,
+    moves_before: Vec<f64>,
     parameters: Vec<f64>,
     gradient: Vec<f64>,
     now: State,
@@ -116,32 +122,48 @@ impl Solver {
         self.gradient.resize(p, 0.0);
         let held = problem.held.map(|held| self.likelihood.centred(held));
         let mut ratios: Option<Ratios> = held;
-        let mut length = 0.0;
+        let (mut length, mut part) = (0.0, 1.0);
+        let mut searched_before = false;
+        let mut relaxed = Relaxed::default();
         for iteration in 1..=MOST_ITERATIONS {
             self.linearise(problem)?;
-            let mut change = 0.0;
+            let (mut change, mut searched) = (f64::INFINITY, false);
             let at = match ratios {
-                Some(at) if held.is_some() || length > NEAR => {
-                    change = if held.is_some() { 0.0 } else { f64::INFINITY };
+                Some(at) if held.is_some() => {
+                    (change, searched) = (0.0, true);
                     at
                 }
+                Some(at) if length > NEAR => at,
                 before => {
                     let found = search::maximum(&mut self.likelihood, before)?;
-                    if let Some(before) = before {
-                        change = distance(&before, &found);
-                    }
+                    searched = true;
+                    change = before.map_or(f64::INFINITY, |before| distance(&before, &found));
                     match before {
-                        Some(before) if iteration > DAMPED_AFTER => halfway(&before, &found),
+                        Some(before) if !searched_before => {
+                            relaxed.towards(&before, &found, self.likelihood.units())
+                        }
                         _ => found,
                     }
                 }
             };
             ratios = Some(at);
+            if self.drop_effects(at) {
+                // The tangent was laid where effects were, that can be no more.
+                (length, searched_before) = (f64::INFINITY, false);
+                continue;
+            }
             length = self.step(problem, at)?;
             if length < AT_REST && change < AT_REST && iteration > 1 {
                 return self.likelihood.finish(at, held.is_some(), iteration);
             }
-            if !self.advance(problem, at) {
+            // Steps can be compared where one follows the other in the same way.
+            part = if searched && searched_before {
+                self.part_of_step(part)
+            } else {
+                1.0
+            };
+            searched_before = searched;
+            if !self.advance(problem, at, part) {
                 return Err(Failure::NotConverged);
             }
         }
@@ -185,6 +207,8 @@ impl Solver {
         let likelihood = &self.likelihood;
         self.weights
             .extend((0..problem.y.len()).map(|i| likelihood.weight(i, at.delta)));
+        std::mem::swap(&mut self.moves, &mut self.moves_before);
+        self.moves.clear();
         let p = self.next.fixed.len();
         let (mut moved, mut left) = (0.0, 0.0);
         for (i, w) in self.weights.iter().enumerate() {
@@ -199,6 +223,7 @@ impl Solver {
             let linear: f64 = x.iter().zip(&self.next.fixed).map(|(x, b)| x * b).sum();
             let residual = self.working[i] - linear - self.z[i] * to;
             moved += w * by * by;
+            self.moves.push(w.sqrt() * by);
             left += w * residual * residual;
         }
         let length = (moved / left).sqrt();
@@ -208,22 +233,41 @@ impl Solver {
         Ok(length)
     }
 
+    /// Sets the effects of layers without variance to 0; were there any?
+    fn drop_effects(&mut self, at: Ratios) -> bool {
+        let mut any = false;
+        for (ratio, effects) in [(at.own, &mut self.now.own), (at.outer, &mut self.now.outer)] {
+            if ratio <= 0.0 {
+                any |= effects.iter().any(|u| u.abs() > 0.0);
+                effects.fill(0.0);
+            }
+        }
+        any
+    }
+
+    /// What part of this step to take: less than all of it if the last one went too far.
+    fn part_of_step(&self, before: f64) -> f64 {
+        let (mut along, mut across) = (0.0, 0.0);
+        for (now, before) in self.moves.iter().zip(&self.moves_before) {
+            along += before * (now - before);
+            across += (now - before) * (now - before);
+        }
+        let part = -before * along / across;
+        if part.is_finite() {
+            part.clamp(LEAST_PART, 1.0)
+        } else {
+            1.0
+        }
+    }
+
     /// Moves towards `next` as far as the penalised sum of squares falls.
-    fn advance<M>(&mut self, problem: &Problem<'_, M>, at: Ratios) -> bool
+    fn advance<M>(&mut self, problem: &Problem<'_, M>, at: Ratios, mut part: f64) -> bool
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let mut now = std::mem::take(&mut self.now);
+        let now = std::mem::take(&mut self.now);
         let mut trial = std::mem::take(&mut self.trial);
-        // Effects of a layer without variance are 0, whatever they were before.
-        if at.own <= 0.0 {
-            now.own.fill(0.0);
-        }
-        if at.outer <= 0.0 {
-            now.outer.fill(0.0);
-        }
         let before = self.penalised(problem, &now, at);
-        let mut part = 1.0;
         let mut climbed = false;
         for _ in 0..MOST_HALVINGS {
             trial.between(&now, &self.next, part);
@@ -276,17 +320,43 @@ fn distance(a: &Ratios, b: &Ratios) -> f64 {
     layers.max((a.delta - b.delta).abs())
 }
 
-fn halfway(a: &Ratios, b: &Ratios) -> Ratios {
-    let of = |a: f64, b: f64| {
-        if a > 0.0 && b > 0.0 {
-            (a * b).sqrt()
-        } else {
-            b
+/// Variances searched after a row of steps at given ones may swing too: Aitken's rule on
+/// `ln(1 + unit ratio)`, which a ratio of 0 has as well, and delta.
+#[derive(Default)]
+struct Relaxed {
+    last: Option<([f64; 3], f64)>,
+}
+
+impl Relaxed {
+    fn towards(&mut self, before: &Ratios, found: &Ratios, units: [f64; 2]) -> Ratios {
+        let place = |at: &Ratios| {
+            let own = (at.own * units[0]).ln_1p();
+            [own, (at.outer * units[1]).ln_1p(), at.delta]
+        };
+        let (from, to) = (place(before), place(found));
+        let change: [f64; 3] = std::array::from_fn(|k| to[k] - from[k]);
+        let part = self.last.map_or(1.0, |(last, part)| {
+            let (mut along, mut across) = (0.0, 0.0);
+            for (now, last) in change.iter().zip(&last) {
+                along += last * (now - last);
+                across += (now - last) * (now - last);
+            }
+            let part = -part * along / across;
+            if part.is_finite() {
+                part.clamp(LEAST_PART, 1.0)
+            } else {
+                1.0
+            }
+        });
+        self.last = Some((change, part));
+        if part >= 1.0 {
+            return *found;
         }
-    };
-    Ratios {
-        own: of(a.own, b.own),
-        outer: of(a.outer, b.outer),
-        delta: 0.5 * (a.delta + b.delta),
+        let at: [f64; 3] = std::array::from_fn(|k| from[k] + part * change[k]);
+        Ratios {
+            own: at[0].exp_m1() / units[0],
+            outer: at[1].exp_m1() / units[1],
+            delta: at[2],
+        }
     }
 }

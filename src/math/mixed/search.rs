@@ -1,8 +1,8 @@
 //! The maximum of the log-likelihood over the ratios of variances and the power.
 //!
 //! Newton steps in the logs of the ratios and in delta; the second derivatives are central
-//! differences of the exact first ones. Where they do not curve down a multiple of the identity is
-//! added, steps that do not climb are halved. A ratio that runs to 0 is set to 0 if the likelihood
+//! differences of the exact first ones. Where they do not curve down a multiple of their own sizes
+//! is added on the diagonal, steps that do not climb are halved. A ratio that runs to 0 is set to 0 if the likelihood
 //! is no smaller there and falls from there; it is let go again if, with the others at their
 //! maximum, the likelihood rises from 0. The search begins at the best of a coarse grid.
 
@@ -118,8 +118,8 @@ fn climb(
 ) -> Result<(Ratios, Value), Failure> {
     let mut value = likelihood.value(at).ok_or(Failure::Unbounded)?;
     for _ in 0..MOST_STEPS {
-        for layer in 0..2 {
-            let size = ratio(&at, layer) * units[layer];
+        for (layer, unit) in units.iter().enumerate() {
+            let size = ratio(&at, layer) * unit;
             if size > AS_GOOD_AS_INFINITE {
                 return Err(Failure::Unbounded);
             }
@@ -223,6 +223,7 @@ fn newton_step(
     }
     // Symmetric but for rounding.
     let largest = curvature.iter().fold(0.0_f64, |most, c| most.max(c.abs()));
+    let least = (1e-10 * largest).max(1e-300);
     let mut added = 0.0;
     for _ in 0..60 {
         let mut lower = [0.0; 9];
@@ -231,7 +232,8 @@ fn newton_step(
                 let both = curvature[row * d + column] + curvature[column * d + row];
                 lower[row * d + column] = 0.5 * both;
             }
-            lower[row * d + row] += added;
+            let own = curvature[row * d + row].abs().max(least);
+            lower[row * d + row] += added * own;
         }
         let mut solution: Vec<f64> = free.iter().map(|k| slope[*k]).collect();
         if cholesky(&mut lower[..d * d], d) {
@@ -245,11 +247,7 @@ fn newton_step(
             }
             return Some(step.map(|value| value * part));
         }
-        added = if added > 0.0 {
-            4.0 * added
-        } else {
-            1e-3 * largest.max(1e-12)
-        };
+        added = if added > 0.0 { 2.0 * added } else { 1.5 };
     }
     None
 }

@@ -1,11 +1,14 @@
 //! The `heights` and `volume` of a design.
 
-use super::Known;
 use super::walk::{Entry, Section, Walk, unit_keys};
+use super::{Known, instrument};
 use crate::design::{
-    Calibrate, CurveChoice, Fallback, FitBy, FitWeights, Heights, Merchantable, Volume,
+    Calibrate, CurveChoice, Fallback, Fill, FitBy, FitWeights, Heights, InstrumentError,
+    Merchantable, Volume,
 };
+use crate::diagnostic::seen;
 use crate::read::limits;
+use crate::read::yaml::Node;
 use crate::units::Dimension;
 
 const USUAL_BREAST_HEIGHT_M: f64 = 1.3;
@@ -29,6 +32,8 @@ pub(super) fn read_heights<'n>(
         regional: None,
         ratio_to: Vec::new(),
         calibrate: Calibrate::Best,
+        instrument: InstrumentError::default(),
+        fill: Fill::Mean,
     };
     let entry = root.get(walk, "heights");
     let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
@@ -37,6 +42,7 @@ pub(super) fn read_heights<'n>(
             for sentence in DEFAULTS {
                 walk.default(sentence.1);
             }
+            instrument::tell_defaults(walk, |_| false);
         }
         return (heights, None);
     };
@@ -70,6 +76,7 @@ pub(super) fn read_heights<'n>(
     let weights = [
         ("equal", FitWeights::Equal),
         ("inverse-dbh", FitWeights::InverseDbh),
+        ("precision", FitWeights::Precision),
     ];
     if let Some(weights) = map
         .get(walk, "weights")
@@ -107,6 +114,13 @@ pub(super) fn read_heights<'n>(
         )
     });
     heights.ratio_to = super::ratio_to::read(walk, &mut map, aliases);
+    heights.instrument = instrument::read(walk, &mut map);
+    if let Some(fill) = map
+        .get(walk, "fill")
+        .and_then(|entry| read_fill(walk, &entry))
+    {
+        heights.fill = fill;
+    }
     map.finish(walk);
     (heights, subsample)
 }
@@ -116,7 +130,7 @@ const DEFAULTS: [(&str, &str); 6] = [
     ("breast_height", "breast_height: dbh was taken at 1.3 m"),
     (
         "curve",
-        "curve: the height curve that fits best is taken for each species",
+        "curve: for each species naslund, or another form where it fits clearly better",
     ),
     (
         "min_trees",
@@ -136,6 +150,36 @@ const DEFAULTS: [(&str, &str); 6] = [
          fits better so",
     ),
 ];
+
+/// `mean`, or a map with the number of draws and their seed.
+fn read_fill(walk: &mut Walk, entry: &Entry) -> Option<Fill> {
+    const USUAL_SEED: u64 = 1;
+    const HINT: &str = "write `fill: mean`, or `fill: { draws: 20, seed: 1 }`";
+    if !matches!(entry.node, Node::Map(_)) {
+        let word = entry.node.scalar_text();
+        if word.as_deref().map(str::trim) == Some("mean") {
+            return Some(Fill::Mean);
+        }
+        let seen = word.map_or_else(|| entry.node.kind().to_owned(), |word| seen(&word));
+        let message = format!("`fill` does not know {seen}");
+        entry.error(walk, "unknown-word", message, HINT);
+        return None;
+    }
+    let mut map = Section::open(walk, entry, "`fill`")?;
+    let number = map
+        .required(walk, "draws", "say how many times each height is drawn")
+        .and_then(|entry| entry.whole(walk, &limits::HEIGHT_DRAWS));
+    let seed = map.get(walk, "seed");
+    if !map.has("seed") {
+        walk.default(format!("fill: seed {USUAL_SEED} for drawn heights"));
+    }
+    let seed = seed.and_then(|entry| entry.whole(walk, &limits::SEED));
+    map.finish(walk);
+    Some(Fill::Draws {
+        number: number?,
+        seed: seed.map_or(USUAL_SEED, |seed| seed as u64),
+    })
+}
 
 fn read_curve(walk: &mut Walk, entry: &Entry, known: &Known) -> CurveChoice {
     let mut names = vec!["best"];

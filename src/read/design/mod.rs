@@ -6,6 +6,7 @@
 mod biomass;
 mod heights_volume;
 mod inputs;
+mod instrument;
 mod intervals;
 mod logs;
 mod ratio_to;

@@ -1,19 +1,15 @@
 //! Heights: missing, zero, and read from too near or too steeply.
 
 use super::plausible;
+use crate::design::InstrumentError;
 use crate::diagnostic::{Diagnostic, Problems, counted};
 use crate::read::trees::{TreeRow, TreeSheet};
-use crate::records::{HeightRecord, Reading};
-
-/// Steeper sights than 100 %, 45 degrees, are not precise.
-const STEEP_RATIO: f64 = 1.0;
-/// Half a degree in radians: what a careful reading may be off by.
-const HALF_DEGREE: f64 = std::f64::consts::PI / 360.0;
+use crate::records::{HeightRecord, Reading, ReadingScale};
 
 /// Looks at the heights of all trees.
-pub(super) fn check(sheet: &TreeSheet, problems: &mut Problems) {
+pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut Problems) {
     let columns = &sheet.columns.height;
-    let top_column = columns.top.map(|top| top.column);
+    let top_column = columns.top();
     let mut missing: Vec<&TreeRow> = Vec::new();
     for row in &sheet.rows {
         let height = &row.height;
@@ -27,7 +23,7 @@ pub(super) fn check(sheet: &TreeSheet, problems: &mut Problems) {
         if height.record == HeightRecord::Missing {
             missing.push(row);
         }
-        if let Some(diagnostic) = check_sights(row) {
+        if let Some(diagnostic) = check_sights(row, error) {
             problems.push(diagnostic.at(sheet.site(row, top_column)));
         }
         if let (HeightRecord::Measured { height_m }, Some(reading)) =
@@ -58,42 +54,34 @@ pub(super) fn check(sheet: &TreeSheet, problems: &mut Problems) {
     }
 }
 
-/// Sights that are too steep, or taken from nearer than the tree is tall, and what half a degree
-/// does to the height.
-///
-/// ```text
-/// H = Dh (t - b), so a change of the top angle by e changes H by Dh (1 + t^2) e
-/// ```
-/// Dh horizontal distance, t and b slope ratios of the sights. Where only the top sight is known,
-/// b is taken as 0, so that Dh = H / t. Source: plane trigonometry.
-fn check_sights(row: &TreeRow) -> Option<Diagnostic> {
+/// Sights that are too steep, or taken from nearer than the tree is tall, and the error that they
+/// bring. Where only the sight to the top is known next to a written height, the base is taken at
+/// the level of the eye, so that the distance is H / t.
+fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
     let top = row.height.top_ratio?;
-    let base = row.height.reading.map(|reading| reading.base_ratio);
-    let is_steep = |ratio: f64| ratio.abs() > STEEP_RATIO;
-    let distance_m = match row.height.reading {
-        Some(reading) => Some(reading.horizontal_distance_m()),
-        None => row.height_m().map(|height| height / top.abs()),
-    };
-    let steepest = base.filter(|base| base.abs() > top.abs()).unwrap_or(top);
-    let effect = distance_m
-        .map(|distance| distance * (1.0 + steepest * steepest) * HALF_DEGREE)
-        .map_or_else(String::new, |error| {
-            format!(": half a degree changes the height by {error:.1} m")
-        });
-    if is_steep(top) || base.is_some_and(is_steep) {
+    let reading = row.height.reading.or_else(|| {
+        let distance_m = row.height_m()? / top.abs();
+        let scale = ReadingScale::Level { distance_m };
+        Some(Reading::upright(top.abs(), 0.0, scale))
+    })?;
+    if reading.is_steep() {
+        let (top, base) = (reading.top_ratio, reading.base_ratio);
+        let steepest = if base.abs() > top.abs() { base } else { top };
         let message = format!(
-            "a sight of {:.0} % ({:.0} degrees) is steep{effect}",
+            "a sight of {:.0} % ({:.0} degrees) is steep: {} of the height",
             100.0 * steepest,
-            steepest.atan().to_degrees()
+            steepest.atan().to_degrees(),
+            reading.error_words(error)
         );
         let hint = "read from farther away";
         return Some(Diagnostic::warning("steep-sight", message).hint(hint));
     }
     let reading = row.height.reading.filter(Reading::is_short_baseline)?;
     let message = format!(
-        "the distance of {:.1} m is shorter than the tree is tall ({:.1} m){effect}",
-        reading.horizontal_distance_m(),
-        reading.height_m()
+        "the distance of {:.1} m is shorter than the tree is tall ({:.1} m): {} of the height",
+        reading.horizontal_distance_m()?,
+        reading.sighted_m(),
+        reading.error_words(error)
     );
     let hint = "read from at least as far as the tree is tall";
     Some(Diagnostic::warning("short-baseline", message).hint(hint))

@@ -190,7 +190,7 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
             let column = if finding.is_of_dbh {
                 Some(sheet.columns.dbh)
             } else {
-                let top = sheet.columns.height.top.map(|top| top.column);
+                let top = sheet.columns.height.top();
                 sheet.columns.height.height.or(top)
             };
             problems.push(finding.diagnostic.at(sheet.site(row, column)));

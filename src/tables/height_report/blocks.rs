@@ -5,6 +5,7 @@ use super::{Gathered, is_from_instrument, out};
 use crate::design::{CurveChoice, FitBy};
 use crate::diagnostic::counted;
 use crate::heights::Level;
+use crate::records::CruiseSpeciesIndex;
 use crate::tables::curves::why_words;
 use crate::tables::{Block, Cell, Column, Report, Table};
 
@@ -64,7 +65,13 @@ fn heights(gathered: &Gathered<'_>) -> Vec<Block> {
         }
         levels.sort_unstable();
         levels.dedup();
-        if n + filled > 0 {
+        let mut from = levels.join(", ");
+        let bare = without_height(gathered, at);
+        if bare > 0 {
+            let after = if from.is_empty() { "" } else { "; " };
+            from += &format!("{after}none: {} without a height", counted(bare, "tree"));
+        }
+        if n + filled + bare > 0 {
             let count = |n: usize| Cell::Number(n as f64, 0);
             table.rows.push(vec![
                 Cell::text(gathered.label(at)),
@@ -72,7 +79,7 @@ fn heights(gathered: &Gathered<'_>) -> Vec<Block> {
                 count(read),
                 count(steep),
                 count(filled),
-                Cell::text(levels.join(", ")),
+                Cell::text(from),
             ]);
         }
     }
@@ -121,6 +128,17 @@ fn heights(gathered: &Gathered<'_>) -> Vec<Block> {
     vec![Block::Table(table), Block::List(remarks)]
 }
 
+/// Trees of a species that no curve gives a height.
+fn without_height(gathered: &Gathered<'_>, species: CruiseSpeciesIndex) -> usize {
+    let stands = gathered.groups.iter().flat_map(|group| &group.stands);
+    stands
+        .filter(|at| gathered.asked.stand.is_none_or(|asked| asked == **at))
+        .flat_map(|at| gathered.compilation.without_height(*at))
+        .filter(|(of, _)| *of == species)
+        .map(|(_, count)| count)
+        .sum()
+}
+
 pub(super) fn level_words(level: Level) -> &'static str {
     match level {
         Level::Species => "the species",
@@ -139,7 +157,7 @@ fn standing_out(gathered: &Gathered<'_>) -> Vec<Block> {
     }
     if out.is_empty() {
         return vec![Block::Paragraph(format!(
-            "None: no studentised residual is beyond {}.",
+            "None: no height is as unlikely as {} standard deviations.",
             out::DOUBTFUL
         ))];
     }
@@ -198,12 +216,13 @@ fn standing_out(gathered: &Gathered<'_>) -> Vec<Block> {
         ));
     }
     table.remarks.push(format!(
-        "Beyond {} a height stands out; up to {} it is doubtful, and shown where few stand out. Look \
-         these trees up in the field book: a slipped decimal, a wrong species or dbh, a broken top \
-         that was not noted, readings in another unit. Where nothing is wrong with it, a height \
-         stays: real trees differ. Line: in the file of trees.",
+        "Residuals beyond {} stand out, those beyond {} are doubtful and shown where few stand out; \
+         both limits are wider where few heights are behind the curve. Look these trees up in the \
+         field book: a slipped decimal, a wrong species or dbh, a broken top that was not noted, \
+         readings in another unit. Where nothing is wrong with it, a height stays: real trees differ. \
+         Line: in the file of trees.",
         out::FAR,
-        out::FAR
+        out::DOUBTFUL
     ));
     vec![Block::Table(table)]
 }

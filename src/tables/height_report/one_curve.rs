@@ -9,10 +9,13 @@ use crate::diagnostic::counted;
 use crate::heights::diagnose::{Bias, MOST_PLOTS_LEFT_OUT, bias};
 use crate::heights::evidence::{CurveEvidence, HeightAgainst};
 use crate::heights::fill::parameters_shown;
+use crate::heights::fit::{LEAST_FOR_THREE, Refusal};
 use crate::heights::{HeightCurve, Level, Place};
 use crate::plot_sums::dbh_class;
 use crate::records::CruiseSpeciesIndex;
-use crate::tables::curves::{formula, passed_words, publication};
+use crate::tables::curve_effects;
+use crate::tables::curve_sources::publication;
+use crate::tables::curves::{formula, passed_words, why_chosen};
 use crate::tables::scatter::Scatter;
 use crate::tables::tidy::{ALL, class_limits};
 use crate::tables::{Block, Cell, Column, Table, plain};
@@ -72,9 +75,11 @@ pub(super) fn biases(
 /// Heading of the section on a curve.
 pub(super) fn heading(gathered: &Gathered<'_>, curve: &CurveEvidence) -> String {
     let whose = gathered.whose(curve);
-    match curve.used.level {
-        Level::Species => format!("Curve of {whose}"),
-        level => format!("Curve of {whose} ({})", level_words(level)),
+    let level = curve.used.level;
+    if matches!(level, Level::Species | Level::Pooled(_)) {
+        format!("Curve of {whose}")
+    } else {
+        format!("Curve of {whose} ({})", level_words(level))
     }
 }
 
@@ -110,11 +115,22 @@ pub(super) fn one_curve(
                 why.words()
             ));
         }
+        let whose = gathered.whose(curve);
+        points.extend(curve_effects::remark(
+            compilation,
+            &curve.used,
+            &whose,
+            fitted,
+        ));
         let length = compilation.design.units.length();
         if let Some(left_out_m) = curve.left_out_m {
+            let without = match fitted.effects {
+                Ok(_) => "without effects ",
+                Err(_) => "",
+            };
             points.push(format!(
-                "each height left out in turn is missed by {:.2} {} (root mean square, one step), \
-                 the heights behind the curve by {:.2} {} (RMSE)",
+                "{without}each height left out in turn is missed by {:.2} {} (root mean square, one \
+                 step), the heights behind the curve by {:.2} {} (RMSE)",
                 left_out_m * length.from_metric,
                 length.label,
                 fitted.fit.rmse_m * length.from_metric,
@@ -129,12 +145,16 @@ pub(super) fn one_curve(
             ));
         }
     }
-    vec![
-        Block::List(points),
+    let used = std::slice::from_ref(&curve.used);
+    let effects = curve_effects::table(compilation, used, |_| gathered.whose(curve));
+    let mut blocks = vec![Block::List(points)];
+    blocks.extend(effects.map(Block::Table));
+    blocks.extend([
         Block::Table(forms_table(gathered, curve)),
         Block::Table(bias_table(gathered, group, curve)),
         Block::Picture(picture(gathered, group, curve, width)),
-    ]
+    ]);
+    blocks
 }
 
 fn forms_table(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Table {
@@ -162,7 +182,7 @@ fn forms_table(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Table {
         table.rows.push(vec![
             Cell::text(format!("{}{mark}", form.name)),
             shown(fit.map(|fit| fit.rmse_m)),
-            Cell::maybe(fit.map(|fit| fit.aicc), 2),
+            Cell::maybe(fit.map(|fit| fit.aicc).filter(|aicc| aicc.is_finite()), 2),
             shown(form.left_out.map(|plots| plots.rms_m)),
             Cell::text(words.join("; ")),
         ]);
@@ -176,14 +196,21 @@ fn forms_remarks(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Vec<String> 
         gathered.compilation.design.heights.curve,
         CurveChoice::Named(_)
     );
-    let mut remarks = vec![
-        if named && curve.forms.len() == 1 {
-            "*: the form that is asked for."
-        } else {
-            "*: the form of the curve, which has the least AICc of those not refused."
-        }
-        .to_owned(),
-    ];
+    let HeightCurve::Fitted(fitted) = &curve.used.curve else {
+        return Vec::new();
+    };
+    let mut remarks = vec![if named && curve.forms.len() == 1 {
+        "*: the form that is asked for.".to_owned()
+    } else {
+        let why = why_chosen(fitted.fit.curve.form);
+        format!("*: the form of the curve, of those not refused; {why}.")
+    }];
+    let few = Some(Refusal::TooFew);
+    if fitted.fit.n < LEAST_FOR_THREE && curve.forms.iter().any(|form| form.refused == few) {
+        remarks.push(format!(
+            "Forms of three parameters are tried from {LEAST_FOR_THREE} heights on."
+        ));
+    }
     let plots: BTreeSet<Place> = curve
         .heights
         .iter()
@@ -272,6 +299,9 @@ fn picture(
             )
         })
         .collect();
+    if points.len() < 2 {
+        return Vec::new();
+    }
     // Where plots have effects of their own, the curve without them.
     let of_species = curve.used.species.first();
     let place = Place {

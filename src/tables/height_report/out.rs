@@ -1,10 +1,12 @@
 //! Heights that stand out from their curve.
 
 use super::{Gathered, Group};
+use crate::heights::HeightCurve;
 use crate::heights::evidence::{CurveEvidence, HeightAgainst};
+use crate::math::{normal, t};
 
-/// Externally studentised residual beyond which a height stands out. Common practice, no source:
-/// of 370 good heights one lies so far off.
+/// Standard deviations beyond which a height stands out. Common practice, no source: of 370 good
+/// heights one lies so far off.
 pub(super) const FAR: f64 = 3.0;
 /// Beyond this the farthest are shown too, while few stand out. Common practice, no source: of 80
 /// good heights one.
@@ -21,15 +23,31 @@ pub(super) struct Out<'g> {
     pub(super) studentised: f64,
 }
 
+/// Value of Student's t as unlikely as so many standard deviations of a normal distribution: an
+/// externally studentised residual of n - p - 1 degrees of freedom follows t (Cook & Weisberg 1982;
+/// from memory), which spreads more with few heights.
+fn as_unlikely_as(deviations: f64, df: f64) -> Option<f64> {
+    t::quantile(normal::cdf(deviations), df)
+}
+
 /// Heights of one curve that stand out, the farthest first.
 pub(super) fn of_curve<'g>(
     gathered: &'g Gathered<'_>,
     group: &'g Group,
     curve: &'g CurveEvidence,
 ) -> Vec<Out<'g>> {
+    let HeightCurve::Fitted(fitted) = &curve.used.curve else {
+        return Vec::new();
+    };
+    let fit = &fitted.fit;
+    let df = fit.n as f64 - fit.curve.form.n_parameters() as f64 - 1.0;
+    let (Some(doubtful), Some(far)) = (as_unlikely_as(DOUBTFUL, df), as_unlikely_as(FAR, df))
+    else {
+        return Vec::new();
+    };
     let one = |height: &'g HeightAgainst| {
         let studentised = height.fixed.and_then(|fixed| fixed.externally)?;
-        (studentised.abs() > DOUBTFUL).then_some(Out {
+        (studentised.abs() > doubtful).then_some(Out {
             group,
             curve,
             height,
@@ -38,8 +56,8 @@ pub(super) fn of_curve<'g>(
     };
     let mut out: Vec<Out<'_>> = gathered.shown(group, curve).filter_map(one).collect();
     farthest_first(&mut out);
-    let far = out.iter().filter(|out| out.studentised.abs() > FAR).count();
-    out.truncate(far.max(FEW));
+    let standing_out = out.iter().filter(|out| out.studentised.abs() > far).count();
+    out.truncate(standing_out.max(FEW));
     out
 }
 

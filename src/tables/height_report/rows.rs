@@ -123,7 +123,8 @@ fn form_cells(gathered: &Gathered<'_>, curve: &CurveEvidence, form: &FormTried) 
     let count = |n: Option<usize>| n.map_or(Value::Empty, Value::Count);
     cells.extend([
         gathered.length(fit.map(|fit| fit.rmse_m)),
-        Value::maybe(fit.map(|fit| fit.aicc)),
+        // A curve that meets every height has none.
+        Value::maybe(fit.map(|fit| fit.aicc).filter(|aicc| aicc.is_finite())),
         gathered.length(curve.left_out_m.filter(|_| form.chosen)),
         gathered.length(plots.map(|plots| plots.rms_m)),
         count(plots.map(|plots| plots.plots)),

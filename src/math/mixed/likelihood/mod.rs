@@ -220,11 +220,12 @@ impl Likelihood {
             let wz = w * z;
             self.inner_zz[*j] += wz * z;
             let sums = &mut self.inner_z[j * m..(j + 1) * m];
-            for a in 0..m {
-                sums[a] += wz * row[a];
-                let wa = w * row[a];
-                for b in 0..=a {
-                    self.gram[a * m + b] += wa * row[b];
+            let entries = self.gram.chunks_exact_mut(m);
+            for (a, ((sum, value), entries)) in sums.iter_mut().zip(row).zip(entries).enumerate() {
+                *sum += wz * value;
+                let weighted = w * value;
+                for (entry, other) in entries[..=a].iter_mut().zip(row) {
+                    *entry += weighted * other;
                 }
             }
         }
