@@ -33,9 +33,9 @@ pub(crate) struct Measured {
 pub(crate) struct Cruise {
     pub(crate) trees: Vec<Measured>,
     pub(crate) n_plots: usize,
-    species: Vec<CruiseSpecies>,
+    pub(crate) species: Vec<CruiseSpecies>,
     table: SpeciesTable,
-    regional: RegionalSet,
+    pub(crate) regional: RegionalSet,
 }
 
 impl Cruise {

@@ -26,6 +26,7 @@ mod data;
 mod few;
 mod forms;
 mod tally;
+mod volume;
 
 use std::path::Path;
 
@@ -41,5 +42,8 @@ fn main() {
     let stocks = data::stocks(&folder);
     forms::run(&stocks, draws);
     println!();
-    few::run(&cruise::Cruise::read(&folder), draws);
+    let cruise = cruise::Cruise::read(&folder);
+    few::run(&cruise, draws);
+    println!();
+    volume::run(&cruise, draws);
 }

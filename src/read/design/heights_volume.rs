@@ -14,15 +14,9 @@ use crate::units::Dimension;
 const USUAL_BREAST_HEIGHT_M: f64 = 1.3;
 const USUAL_MIN_TREES: usize = 5;
 
-/// Reads `heights`, filling in what is not said. The entry of `subsample` is read when the
-/// selections are known.
-pub(super) fn read_heights<'n>(
-    walk: &mut Walk,
-    root: &mut Section<'n>,
-    known: &Known,
-    aliases: &[(String, String)],
-) -> (Heights, Option<Entry<'n>>) {
-    let mut heights = Heights {
+/// What holds where nothing is said.
+fn usual() -> Heights {
+    Heights {
         breast_height_m: USUAL_BREAST_HEIGHT_M,
         subsample: None,
         curve: CurveChoice::Best,
@@ -34,7 +28,18 @@ pub(super) fn read_heights<'n>(
         calibrate: Calibrate::Best,
         instrument: InstrumentError::default(),
         fill: Fill::Mean,
-    };
+    }
+}
+
+/// Reads `heights`, filling in what is not said. The entry of `subsample` is read when the
+/// selections are known.
+pub(super) fn read_heights<'n>(
+    walk: &mut Walk,
+    root: &mut Section<'n>,
+    known: &Known,
+    aliases: &[(String, String)],
+) -> (Heights, Option<Entry<'n>>) {
+    let mut heights = usual();
     let entry = root.get(walk, "heights");
     let map = entry.and_then(|entry| Section::open(walk, &entry, "`heights`"));
     let Some(mut map) = map else {
