@@ -240,6 +240,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     }
     if fitted + published > 0 {
         facts.push(match design.heights.fill {
+            Fill::Mean if fitted == 0 => "a filled height is the mean height of its dbh".to_owned(),
             Fill::Mean => "a filled height is the mean height of its dbh; what that does to volumes \
                            and masses stands under sources of error"
                 .to_owned(),

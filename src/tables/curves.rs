@@ -194,7 +194,7 @@ fn whose(compilation: &Compilation<'_>, used: &CurveUse) -> String {
 }
 
 /// Why this curve, and how far it may be trusted.
-fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
+pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     let mut remarks = Vec::new();
     let whose = whose(compilation, used);
     let passed = used.species.iter().flat_map(|served| &served.passed);

@@ -15,13 +15,16 @@ use crate::plot_sums::dbh_class;
 use crate::records::CruiseSpeciesIndex;
 use crate::tables::curve_effects;
 use crate::tables::curve_sources::publication;
-use crate::tables::curves::{formula, passed_words, why_chosen};
+use crate::tables::curves::{formula, passed_words, remarks_on, why_chosen};
 use crate::tables::scatter::Scatter;
 use crate::tables::tidy::{ALL, class_limits};
 use crate::tables::{Block, Cell, Column, Table, plain};
 
 /// Widest picture.
 const WIDEST: usize = 78;
+
+/// These forms get no row of their own.
+const TOO_FEW: Option<Refusal> = Some(Refusal::TooFew);
 
 /// What a mean residual is over.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -97,17 +100,16 @@ pub(super) fn one_curve(
         0 => "fills no height".to_owned(),
         _ => format!("fills {}", counted(filled, "height")),
     });
-    for served in &curve.used.species {
-        if !served.passed.is_empty() {
-            points.push(format!(
-                "{} has no nearer curve ({})",
-                gathered.label(served.species),
-                passed_words(compilation, &served.passed)
-            ));
-        }
-    }
-    points.extend(publication(&curve.used.curve));
     if let HeightCurve::Fitted(fitted) = &curve.used.curve {
+        for served in &curve.used.species {
+            if !served.passed.is_empty() {
+                points.push(format!(
+                    "{} has no nearer curve ({})",
+                    gathered.label(served.species),
+                    passed_words(compilation, &served.passed)
+                ));
+            }
+        }
         if let Some((form, why)) = fitted.replaced {
             points.push(format!(
                 "the design asks for {}, which cannot be used here: {}",
@@ -144,6 +146,9 @@ pub(super) fn one_curve(
                 fitted.steep, fitted.fit.n
             ));
         }
+    } else {
+        points.extend(remarks_on(compilation, &curve.used));
+        points.extend(publication(&curve.used.curve));
     }
     let used = std::slice::from_ref(&curve.used);
     let effects = curve_effects::table(compilation, used, |_| gathered.whose(curve));
@@ -171,7 +176,7 @@ fn forms_table(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Table {
         ],
     );
     let shown = |m: Option<f64>| Cell::maybe(m.map(|m| m * length.from_metric), 2);
-    for form in &curve.forms {
+    for form in curve.forms.iter().filter(|form| form.refused != TOO_FEW) {
         let fit = form.fit.as_ref();
         let mark = if form.chosen { " *" } else { "" };
         let refused = form.refused.map(|why| format!("refused: {}", why.words()));
@@ -205,10 +210,13 @@ fn forms_remarks(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Vec<String> 
         let why = why_chosen(fitted.fit.curve.form);
         format!("*: the form of the curve, of those not refused; {why}.")
     }];
-    let few = Some(Refusal::TooFew);
-    if fitted.fit.n < LEAST_FOR_THREE && curve.forms.iter().any(|form| form.refused == few) {
+    let few = curve.forms.iter().filter(|form| form.refused == TOO_FEW);
+    let few: Vec<&str> = few.map(|form| form.name).collect();
+    if !few.is_empty() {
         remarks.push(format!(
-            "Forms of three parameters are tried from {LEAST_FOR_THREE} heights on."
+            "Refused for too few heights (three parameters are tried from {LEAST_FOR_THREE} heights \
+             on): {}.",
+            few.join(", ")
         ));
     }
     let plots: BTreeSet<Place> = curve
