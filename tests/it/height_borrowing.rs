@@ -18,7 +18,7 @@ use crate::sample::{tall, tree};
 const BETWEEN: f64 = 0.008_397;
 const WITHIN: f64 = 0.231_41 * 0.231_41;
 
-/// y in m of the printed curves of 1999 (feet over inches): `exp(b0 + b1 D^b2)`.
+/// `y` in m of the printed curves of 1999 (feet over inches): `exp(b0 + b1 D^b2)`.
 fn printed_y_m(b: [f64; 3], dbh_cm: f64) -> f64 {
     (b[0] + b[1] * (dbh_cm / 2.54).powf(b[2])).exp() * 0.3048
 }
@@ -208,8 +208,8 @@ fn heights_of_the_species_give_the_ratio() {
     close(error.residual_m, k * of_other.residual_m);
 }
 
-/// Alder over hemlock over Douglas-fir, each factor from one height: y = k1 k2 y_fir, whose variance
-/// is y_fir^2 (k1^2 var k2 + k2^2 var k1) beside that of the curve.
+/// Alder over hemlock over Douglas-fir, each factor from one height: `y = k1 k2 y_fir`, whose variance
+/// is `y_fir^2 (k1^2 var k2 + k2^2 var k1)` beside that of the curve.
 #[test]
 fn ratios_may_hang_on_ratios() {
     let mut trees = measured(FD, 8);

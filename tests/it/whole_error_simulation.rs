@@ -2,7 +2,7 @@
 //! their formulas written out.
 
 use spinney::compile::{Compilation, compile};
-use spinney::design::FitWeights;
+use spinney::design::{Calibrate, FitWeights};
 use spinney::estimates::Attribute;
 use spinney::heights::HeightCurve;
 use spinney::math::sum::variance;
@@ -21,6 +21,7 @@ fn simulate(weights: FitWeights) {
     const DRAWS: usize = 6000;
     let mut design = with_volume(vec![fixed(0.05)]);
     design.heights.weights = weights;
+    design.heights.calibrate = Calibrate::None;
     let knowledge = knowledge();
     let mut random = Normal::new(20_261_126);
     let diameters: Vec<Vec<f64>> = (0..8)

@@ -83,19 +83,9 @@ pub(super) fn read_heights<'n>(
         ("inverse-dbh", FitWeights::InverseDbh),
         ("precision", FitWeights::Precision),
     ];
-    if let Some(weights) = map
-        .get(walk, "weights")
-        .and_then(|entry| entry.one_of(walk, &weights))
-    {
-        heights.weights = weights;
-    }
+    read_word(walk, &mut map, "weights", &weights, &mut heights.weights);
     let fit_by = [("stand", FitBy::Stand), ("cruise", FitBy::Cruise)];
-    if let Some(fit_by) = map
-        .get(walk, "fit_by")
-        .and_then(|entry| entry.one_of(walk, &fit_by))
-    {
-        heights.fit_by = fit_by;
-    }
+    read_word(walk, &mut map, "fit_by", &fit_by, &mut heights.fit_by);
     let calibrate = [
         ("best", Calibrate::Best),
         ("none", Calibrate::None),
@@ -103,12 +93,13 @@ pub(super) fn read_heights<'n>(
         ("stands", Calibrate::Stands),
         ("stands-and-plots", Calibrate::StandsAndPlots),
     ];
-    if let Some(calibrate) = map
-        .get(walk, "calibrate")
-        .and_then(|entry| entry.one_of(walk, &calibrate))
-    {
-        heights.calibrate = calibrate;
-    }
+    read_word(
+        walk,
+        &mut map,
+        "calibrate",
+        &calibrate,
+        &mut heights.calibrate,
+    );
     let sets: Vec<&str> = known.height_sets.iter().map(String::as_str).collect();
     heights.regional = map.get(walk, "regional").and_then(|entry| {
         entry.known_name(
@@ -184,6 +175,20 @@ fn read_fill(walk: &mut Walk, entry: &Entry) -> Option<Fill> {
         number: number?,
         seed: seed.map_or(USUAL_SEED, |seed| seed as u64),
     })
+}
+
+/// One of a few words, where the key is given.
+fn read_word<T: Copy>(
+    walk: &mut Walk,
+    map: &mut Section,
+    key: &str,
+    words: &[(&str, T)],
+    held: &mut T,
+) {
+    let entry = map.get(walk, key);
+    if let Some(value) = entry.and_then(|entry| entry.one_of(walk, words)) {
+        *held = value;
+    }
 }
 
 fn read_curve(walk: &mut Walk, entry: &Entry, known: &Known) -> CurveChoice {
