@@ -568,3 +568,18 @@ fn the_place_is_that_of_the_tree_and_not_of_another_species() {
     };
     assert!(used(&filled, 15).height_m(30.0, elsewhere) > alder.height_m.unwrap());
 }
+
+#[test]
+fn weights_by_precision_leave_no_effects_and_that_is_told() {
+    let mut forest = conifers();
+    forest.heights.weights = FitWeights::Precision;
+    let filled = forest.fill_stand(&on_plots(plots(6, 5.0)), None);
+    let why = WithoutEffects::ByPrecision(Grouping::Plots);
+    assert_eq!(fitted(&filled, 4).effects.as_ref().err(), Some(&why));
+    let mut trees = about(FD, 12, (40.0, 15.0), 0.5);
+    trees.extend(about(HW, 4, (30.0, 15.0), 0.5));
+    trees.push(tree(HW, 30.0));
+    let filled = forest.fill(trees, false);
+    let why = WithoutEffects::ByPrecision(Grouping::Species);
+    assert_eq!(fitted(&filled, 16).effects.as_ref().err(), Some(&why));
+}

@@ -132,7 +132,7 @@ fn the_slipped_decimal_comes_first() {
     assert!(first["studentised"].as_f64().unwrap() < -20.0);
     // The other is a hemlock against the curve of all softwoods.
     assert_eq!((out.len(), &out[1]["level"]), (2, &"softwoods".into()));
-    for (table, n) in [("curves", 3), ("heights", 52), ("without_curve", 2)] {
+    for (table, n) in [("curves", 3), ("heights", 40), ("without_curve", 3)] {
         assert_eq!(document[table].as_array().unwrap().len(), n, "{table}");
     }
 }
@@ -187,7 +187,7 @@ fn the_file_of_heights_is_that_of_the_records() {
     // RMSE again, from the residuals of the file.
     let squares: f64 = heights
         .iter()
-        .filter(|row| row["species"] == "Fd")
+        .filter(|row| row["species"] == "Fd" && row["level"] == "species")
         .map(|row| number(row, "residual_m").powi(2))
         .sum();
     assert!((number(chosen, "rmse_m") - (squares / 9.0).sqrt()).abs() < 1e-12);
