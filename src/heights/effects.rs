@@ -326,8 +326,9 @@ impl Effects {
             .unwrap_or(0.0)
     }
 
-    /// Root mean square of the errors for heights of one group, each left out, one step, m.
-    pub fn left_out_rms_m(&self, points: &Points, group: usize) -> Option<f64> {
+    /// Errors for the heights of one group, each left out of its effect, the fixed part held, in the
+    /// order of the points, m.
+    pub fn left_out_m(&self, points: &Points, group: usize) -> Vec<f64> {
         let trees = self.points_of(points, group);
         let curve = self.curve.curve_of(group);
         let form = curve.form;
@@ -348,12 +349,10 @@ impl Effects {
                 .iter()
                 .map(|(_, information)| information)
                 .sum::<f64>();
-        let errors = terms.iter().map(|(error_m, information)| {
-            let leverage = information / all;
-            (error_m / (1.0 - leverage)).powi(2)
-        });
-        let mean = errors.sum::<f64>() / terms.len() as f64;
-        Some(mean.sqrt()).filter(|rms_m| rms_m.is_finite())
+        let errors = terms
+            .iter()
+            .map(|(error_m, information)| error_m / (1.0 - information / all));
+        errors.collect()
     }
 
     fn points_of(&self, points: &Points, group: usize) -> Vec<(f64, f64)> {
