@@ -102,6 +102,12 @@ impl Search<'_> {
         shared: &FittedUse,
         pool: &Points,
     ) -> Result<FittedUse, Why> {
+        // Effects of places that are asked for by name are only on curves of single species.
+        if !matches!(self.design.calibrate, Calibrate::Best | Calibrate::None)
+            && own.effects.is_ok()
+        {
+            return Ok(own);
+        }
         let of_species = |point: &usize| pool.place()[*point].species == at;
         let which: Vec<usize> = (0..pool.len()).filter(of_species).collect();
         let points = pool.subset(&which);
@@ -112,15 +118,12 @@ impl Search<'_> {
         };
         let range = self.range[at].unwrap_or_default();
         let will_do = serves(&shared.curve_at(place), range, pool.tallest_m()).is_ok();
-        let errors_m = left_out_of_shared(shared, pool).filter(|_| will_do && n < pool.len());
+        let errors_m = left_out_of(shared, pool).filter(|_| will_do && n < pool.len());
         let Some(errors_m) = errors_m else {
             return Ok(own);
         };
         let by_shared: Vec<f64> = which.iter().map(|at| errors_m[*at]).collect();
-        let by_own: Option<Vec<f64>> = residuals(&own.fit, &points)
-            .iter()
-            .map(|residual| residual.left_out_m)
-            .collect();
+        let by_own = left_out_of(&own, &points);
         let shared_m = root_mean_square(&by_shared);
         if by_own
             .as_ref()
@@ -138,7 +141,7 @@ impl Search<'_> {
     /// curve are compared.
     pub(super) fn closer_published(&self, shared: &FittedUse, pool: &Points) -> Option<Why> {
         let set = self.regional?;
-        let errors_m = left_out_of_shared(shared, pool)?;
+        let errors_m = left_out_of(shared, pool)?;
         // Of each height: its species, y, and y by the published curve.
         let mut pairs: Vec<(usize, f64, f64)> = Vec::new();
         let mut by_shared_m: Vec<f64> = Vec::new();
@@ -275,25 +278,22 @@ fn curve_of(effects: &Effects, species: CruiseSpeciesIndex) -> Curve {
     })
 }
 
-/// Errors of a shared curve for the heights behind it, each left out, m; `None` where it hangs on
-/// one of them.
+/// Errors of a curve, with its effects, for the heights behind it, each left out, m; `None` where it
+/// hangs on one of them.
 ///
-/// `e / ((1 - h) (1 - g))`: h leverage of the height in the fit without effects, g in the effect of
-/// its species.
-fn left_out_of_shared(shared: &FittedUse, pool: &Points) -> Option<Vec<f64>> {
-    let plain = residuals(&shared.fit, pool);
-    let Ok(effects) = &shared.effects else {
+/// `e / ((1 - h) (1 - g))`: h leverage of the height in the fit without effects, g its share in the
+/// effect of its group.
+fn left_out_of(fitted: &FittedUse, points: &Points) -> Option<Vec<f64>> {
+    let plain = residuals(&fitted.fit, points);
+    let Ok(effects) = &fitted.effects else {
         return plain.iter().map(|residual| residual.left_out_m).collect();
     };
-    let mut errors_m = vec![0.0; pool.len()];
-    let species: BTreeSet<usize> = pool.place().iter().map(|place| place.species).collect();
-    for at in species {
-        let which = (0..pool.len()).filter(|point| pool.place()[*point].species == at);
-        for (point, error_m) in which.zip(effects.left_out_m(pool, at)) {
-            errors_m[point] = error_m / (1.0 - plain[point].leverage.unwrap_or(0.0));
-        }
-    }
-    Some(errors_m)
+    let errors = plain.iter().zip(effects.left_out_m(points));
+    let errors = errors.map(|(residual, error_m)| {
+        let rest = 1.0 - residual.leverage.unwrap_or(0.0);
+        (rest > 0.0).then(|| error_m / rest)
+    });
+    errors.collect()
 }
 
 fn root_mean_square(errors: &[f64]) -> f64 {

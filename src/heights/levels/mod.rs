@@ -225,6 +225,9 @@ impl Search<'_> {
         let mut kept: Vec<Own> = Vec::new();
         let mut shared_out: Vec<(Level, FittedUse, Vec<Served>)> = Vec::new();
         let mut rivals = own;
+        for (at, fitted) in &mut rivals {
+            fitted.effects = self.calibrated(*at, fitted).map(Arc::new);
+        }
         for group in [Kind::Softwood, Kind::Hardwood] {
             let (mut members, others): (Vec<Served>, Vec<Served>) = open
                 .into_iter()
@@ -267,8 +270,7 @@ impl Search<'_> {
         }
         kept.extend(rivals);
         kept.sort_by_key(|(at, _)| *at);
-        for (at, mut fitted) in kept {
-            fitted.effects = self.calibrated(at, &fitted).map(Arc::new);
+        for (at, fitted) in kept {
             self.serve(
                 Level::Species,
                 HeightCurve::Fitted(Box::new(fitted)),
