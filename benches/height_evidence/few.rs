@@ -9,15 +9,16 @@ use crate::data::split;
 use crate::random::Random;
 use crate::tally::Tally;
 
-const NUMBERS: [usize; 6] = [1, 2, 3, 5, 8, 12];
+const NUMBERS: [usize; 7] = [1, 2, 3, 5, 8, 12, 20];
 const SEED: u64 = 20_261_128;
-const WAYS: [&str; 6] = [
+const WAYS: [&str; 7] = [
     "own, pooled",
     "pooled",
     "published",
     "scaled",
     "default",
     "with set",
+    "shared",
 ];
 const DEFAULT: usize = 4;
 
@@ -55,7 +56,7 @@ fn one(cruise: &Cruise, n: usize, draws: usize) {
             trees.extend(taken.into_iter().map(|tree| (tree, true)));
             trees.extend(left.into_iter().map(|tree| (tree, false)));
         }
-        let ways = heights(cruise, &trees);
+        let ways = heights(cruise, n, &trees);
         let is_left = |at: &usize| !trees[*at].1;
         let all: Vec<usize> = (0..trees.len()).filter(is_left).collect();
         for (tally, way) in tallies.iter_mut().zip(&ways) {
@@ -83,7 +84,11 @@ fn one(cruise: &Cruise, n: usize, draws: usize) {
     );
 }
 
-fn heights(cruise: &Cruise, trees: &[(Measured, bool)]) -> [Vec<Option<f64>>; WAYS.len()] {
+fn heights(
+    cruise: &Cruise,
+    n: usize,
+    trees: &[(Measured, bool)],
+) -> [Vec<Option<f64>>; WAYS.len()] {
     let mut solver = Solver::new();
     let mut fit = |species: Option<usize>| -> Option<FittedCurve> {
         let serves = |tree: &&(Measured, bool)| species.is_none_or(|one| tree.0.species == one);
@@ -111,6 +116,8 @@ fn heights(cruise: &Cruise, trees: &[(Measured, bool)]) -> [Vec<Option<f64>>; WA
         |of: &dyn Fn(&Measured) -> Option<f64>| trees.iter().map(|(tree, _)| of(tree)).collect();
     let mut published_only = rules();
     published_only.min_trees = usize::MAX;
+    let mut shared_only = rules();
+    shared_only.min_trees = n + 1;
     [
         each(&|tree| by(&own[tree.species], tree).or(by(&pooled, tree))),
         each(&|tree| by(&pooled, tree)),
@@ -118,5 +125,6 @@ fn heights(cruise: &Cruise, trees: &[(Measured, bool)]) -> [Vec<Option<f64>>; WA
         cruise.fill(&published_only, true, trees),
         cruise.fill(&rules(), false, trees),
         cruise.fill(&rules(), true, trees),
+        cruise.fill(&shared_only, false, trees),
     ]
 }

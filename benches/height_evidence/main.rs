@@ -40,7 +40,9 @@ fn main() {
         return;
     }
     let stocks = data::stocks(&folder);
-    forms::run(&stocks, draws);
+    if draws != 101 {
+        forms::run(&stocks, draws);
+    }
     println!();
     let cruise = cruise::Cruise::read(&folder);
     few::run(&cruise, draws);

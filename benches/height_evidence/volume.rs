@@ -130,7 +130,7 @@ fn rules() -> Design {
         set: SET.to_owned(),
         region: Some("ICH".to_owned()),
         substitute: Vec::new(),
-        fallback: Fallback::None,
+        fallback: Fallback::Group,
         merchantable: Some(Merchantable {
             stump_m: 0.3,
             top_diameter_cm: 10.0,
@@ -183,9 +183,8 @@ fn sample(
 }
 
 fn volumes(design: &Design, records: &Records, knowledge: &Knowledge) -> [f64; 2] {
-    let Ok(compilation) = compile(design, records, knowledge) else {
-        panic!("no equation")
-    };
+    let compilation = compile(design, records, knowledge);
+    let compilation = compilation.unwrap_or_else(|missing| panic!("{}", missing.message));
     ATTRIBUTES.map(|attribute| {
         let place = (Some("S"), None, 0);
         let found = find(&compilation.estimates, place, Domain::LIVE, attribute);

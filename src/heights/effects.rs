@@ -18,6 +18,8 @@
 
 use std::sync::Arc;
 
+use std::collections::BTreeMap;
+
 use crate::design::FitWeights;
 use crate::heights::curve::{Curve, Form};
 use crate::heights::fit::{FAVOURITE, LEAD, Points, Refusal};
@@ -326,43 +328,32 @@ impl Effects {
             .unwrap_or(0.0)
     }
 
-    /// Root mean square of the errors for heights of one group, each left out, one step, m.
-    pub fn left_out_rms_m(&self, points: &Points, group: usize) -> Option<f64> {
-        let trees = self.points_of(points, group);
-        let curve = self.curve.curve_of(group);
-        let form = curve.form;
-        let p = form.n_parameters();
-        let terms: Vec<(f64, f64)> = trees
-            .iter()
-            .map(|(d, height_m)| {
-                let mut gradient = [0.0; MOST_CURVE_PARAMETERS];
-                let y = form.value_and_gradient(*d, curve.parameters(), &mut gradient[..p]);
-                let weight = self.curve.residual.sd_m(*d).powi(-2);
-                let error_m = height_m - curve.breast_height_m - y;
-                (error_m, weight * gradient[0] * gradient[0])
-            })
-            .collect();
+    /// Errors for heights behind the curve, each left out of the effect of its group, the fixed part
+    /// held, in the order of the points, m. Of nested groups the inner effect is found anew.
+    ///
+    /// `e / (1 - g)`: g share of the height in the effect, `w z^2 / (1/v + sum w z^2)`, with z the
+    /// derivative by the effect, w one over the residual variance, v the variance of the effects.
+    pub fn left_out_m(&self, points: &Points) -> Vec<f64> {
         let variance = self.curve.fit.own_variance;
-        let all = 1.0 / variance
-            + terms
-                .iter()
-                .map(|(_, information)| information)
-                .sum::<f64>();
-        let errors = terms.iter().map(|(error_m, information)| {
-            let leverage = information / all;
-            (error_m / (1.0 - leverage)).powi(2)
-        });
-        let mean = errors.sum::<f64>() / terms.len() as f64;
-        Some(mean.sqrt()).filter(|rms_m| rms_m.is_finite())
-    }
-
-    fn points_of(&self, points: &Points, group: usize) -> Vec<(f64, f64)> {
+        let mut in_all: BTreeMap<usize, f64> = BTreeMap::new();
+        let mut terms: Vec<(usize, f64, f64)> = Vec::with_capacity(points.len());
         let trees = points.dbh_cm().iter().zip(points.height_m());
-        let trees = trees.zip(points.place());
-        trees
-            .filter(|(_, place)| self.groups.index(**place) == group)
-            .map(|((d, height_m), _)| (*d, *height_m))
-            .collect()
+        for ((dbh_cm, height_m), place) in trees.zip(points.place()) {
+            let group = self.groups.index(*place);
+            let curve = self.curve.curve_of(group);
+            let p = curve.form.n_parameters();
+            let mut gradient = [0.0; MOST_CURVE_PARAMETERS];
+            let parameters = curve.parameters();
+            let y_m = (curve.form).value_and_gradient(*dbh_cm, parameters, &mut gradient[..p]);
+            let weight = self.curve.residual.sd_m(*dbh_cm).powi(-2);
+            let information = weight * gradient[0] * gradient[0];
+            *in_all.entry(group).or_insert(1.0 / variance) += information;
+            terms.push((group, height_m - curve.breast_height_m - y_m, information));
+        }
+        let left_out = |(group, error_m, information): (usize, f64, f64)| {
+            error_m / (1.0 - information / in_all[&group])
+        };
+        terms.into_iter().map(left_out).collect()
     }
 
     /// Groups with heights.

@@ -198,7 +198,7 @@ pub enum Why {
         /// The forms, each with the reason why not.
         tried: Vec<Tried>,
     },
-    /// The shared curve foretells the heights of the species better than its own does.
+    /// Its own curve does not foretell the heights of the species clearly better than the shared one.
     SharedIsCloser {
         /// Heights of the species.
         n: usize,
@@ -207,6 +207,16 @@ pub enum Why {
         own_m: Option<f64>,
         /// The same of the shared curve.
         shared_m: f64,
+    },
+    /// The shared curve does not foretell the heights of the kind clearly better than the published
+    /// ones, scaled.
+    PublishedIsCloser {
+        /// Heights of the kind.
+        n: usize,
+        /// Root mean square error of the shared curve for heights left out one at a time, m.
+        shared_m: f64,
+        /// The same of the published curves.
+        published_m: f64,
     },
     /// The species whose curve it should take has none.
     OtherHasNone {

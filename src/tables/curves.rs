@@ -223,7 +223,7 @@ pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<
                 let length = compilation.design.units.length();
                 remarks.push(format!(
                     "{whose}: its own curve foretells heights left out one at a time to {:.2} {}, \
-                     the curve of its kind to {:.2} (root mean square), so it is taken",
+                     the curve of its kind to {:.2} (root mean square): clearly better",
                     own_m * length.from_metric,
                     length.label,
                     shared_m * length.from_metric
@@ -361,6 +361,10 @@ pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> Strin
         Level::Ratio => "the species whose curve it should take".to_owned(),
         level => format!("heights of all {}", level.name()),
     };
+    let shown = |m: f64| {
+        let length = units.length();
+        format!("{:.2} {}", m * length.from_metric, length.label)
+    };
     match &passed.why {
         Why::TooFew { n, wanted } => format!("{whose}: {n}, at least {wanted} are asked for"),
         Why::OneHeight { n, height_m } => format!(
@@ -377,17 +381,24 @@ pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> Strin
             "{whose}: {n}, but no form gives an acceptable curve; {}",
             refused(tried).join("; ")
         ),
+        Why::PublishedIsCloser {
+            n,
+            shared_m,
+            published_m,
+        } => format!(
+            "{whose}: {n}, left out one at a time foretold by the shared curve to {}, by published ones, \
+             scaled, to {} (root mean square): not clearly better",
+            shown(*shared_m),
+            shown(*published_m)
+        ),
         Why::SharedIsCloser { n, own_m, shared_m } => {
-            let shown = |m: f64| {
-                let length = units.length();
-                format!("{:.2} {}", m * length.from_metric, length.label)
-            };
             let own = own_m.map_or_else(
                 || "hangs on one of them".to_owned(),
                 |own_m| format!("foretells those left out one at a time to {}", shown(own_m)),
             );
             format!(
-                "{whose}: {n}, but their own curve {own}, the shared one to {} (root mean square)",
+                "{whose}: {n}, but their own curve {own}, the shared one to {} (root mean square): \
+                 not clearly better",
                 shown(*shared_m)
             )
         }

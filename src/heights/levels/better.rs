@@ -7,11 +7,13 @@ use std::sync::Arc;
 use super::{Range, Search, fit_level};
 use crate::design::{Calibrate, CurveChoice, FitBy};
 use crate::heights::curve::{Curve, Form};
-use crate::heights::diagnose::{Residual, leave_one_out_rms_m, residuals};
+use crate::heights::diagnose::residuals;
 use crate::heights::effects::{Effects, Grouping, Groups, Request, WithoutEffects};
 use crate::heights::fill::{HeightTree, widen};
 use crate::heights::fit::{FAVOURITE, LEAD, Points, fit_form, serves};
-use crate::heights::{FittedUse, Place, Served, Why};
+use crate::heights::scale::Scale;
+use crate::heights::{FittedUse, Level, Place, Served, Why};
+use crate::math::sum::{mean, variance};
 use crate::records::CruiseSpeciesIndex;
 use crate::species::Kind;
 
@@ -92,7 +94,7 @@ impl Search<'_> {
         Ok((fitted, points))
     }
 
-    /// The species' own curve where it foretells its heights at least as well as the shared one.
+    /// The species' own curve where it foretells its heights clearly better than the shared one.
     pub(super) fn closer(
         &self,
         at: CruiseSpeciesIndex,
@@ -100,6 +102,12 @@ impl Search<'_> {
         shared: &FittedUse,
         pool: &Points,
     ) -> Result<FittedUse, Why> {
+        // Effects of places that are asked for by name are only on curves of single species.
+        if !matches!(self.design.calibrate, Calibrate::Best | Calibrate::None)
+            && own.effects.is_ok()
+        {
+            return Ok(own);
+        }
         let of_species = |point: &usize| pool.place()[*point].species == at;
         let which: Vec<usize> = (0..pool.len()).filter(of_species).collect();
         let points = pool.subset(&which);
@@ -110,22 +118,63 @@ impl Search<'_> {
         };
         let range = self.range[at].unwrap_or_default();
         let will_do = serves(&shared.curve_at(place), range, pool.tallest_m()).is_ok();
-        let shared_m = match &shared.effects {
-            Ok(effects) => effects.left_out_rms_m(&points, at),
-            Err(_) if n == pool.len() => None,
-            Err(_) => left_out_of(&residuals(&shared.fit, pool), &which),
-        };
-        let own_m = leave_one_out_rms_m(&own.fit, &points);
-        let Some(shared_m) = shared_m.filter(|_| will_do) else {
+        let errors_m = left_out_of(shared, pool).filter(|_| will_do && n < pool.len());
+        let Some(errors_m) = errors_m else {
             return Ok(own);
         };
-        match own_m {
-            Some(own_m) if own_m <= shared_m => {
-                own.closer_than_shared = Some((own_m, shared_m));
-                Ok(own)
-            }
-            _ => Err(Why::SharedIsCloser { n, own_m, shared_m }),
+        let by_shared: Vec<f64> = which.iter().map(|at| errors_m[*at]).collect();
+        let by_own = left_out_of(&own, &points);
+        let shared_m = root_mean_square(&by_shared);
+        if by_own
+            .as_ref()
+            .is_some_and(|own| clearly_closer(own, &by_shared))
+        {
+            own.closer_than_shared = by_own.map(|own| (root_mean_square(&own), shared_m));
+            return Ok(own);
         }
+        let own_m = by_own.map(|own| root_mean_square(&own));
+        Err(Why::SharedIsCloser { n, own_m, shared_m })
+    }
+
+    /// Why the published curves, scaled, come before the shared one: unless this foretells the heights
+    /// of the kind, left out one at a time, clearly better. Only heights of species with a published
+    /// curve are compared.
+    pub(super) fn closer_published(&self, shared: &FittedUse, pool: &Points) -> Option<Why> {
+        let set = self.regional?;
+        let errors_m = left_out_of(shared, pool)?;
+        // Of each height: its species, y, and y by the published curve.
+        let mut pairs: Vec<(usize, f64, f64)> = Vec::new();
+        let mut by_shared_m: Vec<f64> = Vec::new();
+        for (point, place) in pool.place().iter().enumerate() {
+            let curve = set.curve_for(self.ids[place.species], self.table);
+            let Some(curve) = curve else { continue };
+            let y_m = pool.height_m()[point] - curve.breast_height_m();
+            let by_curve_m = curve.above_breast_height_m(pool.dbh_cm()[point]);
+            pairs.push((place.species, y_m, by_curve_m));
+            by_shared_m.push(errors_m[point]);
+        }
+        let by_published = pairs
+            .iter()
+            .enumerate()
+            .map(|(left, (species, y_m, by_curve_m))| {
+                let others = || {
+                    let others = pairs.iter().enumerate().filter(move |(at, _)| *at != left);
+                    others
+                        .map(|(_, pair)| *pair)
+                        .filter(|(_, y_m, _)| *y_m > 0.0)
+                };
+                let own = others().filter(|(other, ..)| other == species);
+                let scale = Scale::of(own.map(|(_, y, by)| (y, by)), Level::Species)
+                    .or_else(|| Scale::of(others().map(|(_, y, by)| (y, by)), Level::Species));
+                y_m - scale.map_or(1.0, |scale| scale.factor) * by_curve_m
+            });
+        let by_published: Vec<f64> = by_published.collect();
+        let n = pairs.len();
+        (n > 0 && !clearly_closer(&by_shared_m, &by_published)).then(|| Why::PublishedIsCloser {
+            n,
+            shared_m: root_mean_square(&by_shared_m),
+            published_m: root_mean_square(&by_published),
+        })
     }
 
     /// The effects of places on the curve of a species, as the design asks.
@@ -229,11 +278,39 @@ fn curve_of(effects: &Effects, species: CruiseSpeciesIndex) -> Curve {
     })
 }
 
-/// Root mean square of the errors of some heights, each left out; `None` where the curve hangs on
-/// one of them.
-fn left_out_of(residuals: &[Residual], which: &[usize]) -> Option<f64> {
-    let errors: Option<Vec<f64>> = which.iter().map(|at| residuals[*at].left_out_m).collect();
-    let errors = errors?;
-    let squares: f64 = errors.iter().map(|error_m| error_m * error_m).sum();
-    Some((squares / errors.len() as f64).sqrt()).filter(|rms_m| rms_m.is_finite())
+/// Errors of a curve, with its effects, for the heights behind it, each left out, m; `None` where it
+/// hangs on one of them.
+///
+/// `e / ((1 - h) (1 - g))`: h leverage of the height in the fit without effects, g its share in the
+/// effect of its group.
+fn left_out_of(fitted: &FittedUse, points: &Points) -> Option<Vec<f64>> {
+    let plain = residuals(&fitted.fit, points);
+    let Ok(effects) = &fitted.effects else {
+        return plain.iter().map(|residual| residual.left_out_m).collect();
+    };
+    let errors = plain.iter().zip(effects.left_out_m(points));
+    let errors = errors.map(|(residual, error_m)| {
+        let rest = 1.0 - residual.leverage.unwrap_or(0.0);
+        (rest > 0.0).then(|| error_m / rest)
+    });
+    errors.collect()
+}
+
+fn root_mean_square(errors: &[f64]) -> f64 {
+    let squares: f64 = errors.iter().map(|error| error * error).sum();
+    (squares / errors.len() as f64).sqrt()
+}
+
+/// Are the errors of one curve smaller than those of another by more than chance: is the mean of the
+/// differences of their squares above its standard error?
+///
+/// Source: the rule of one standard error, Breiman et al. 1984, Classification and Regression Trees
+/// (from memory).
+fn clearly_closer(errors: &[f64], others: &[f64]) -> bool {
+    let pairs = errors.iter().zip(others);
+    let gains: Vec<f64> = pairs
+        .map(|(one, other)| other * other - one * one)
+        .collect();
+    let error_of_mean = variance(&gains).map(|variance| (variance / gains.len() as f64).sqrt());
+    error_of_mean.is_some_and(|error| mean(&gains) > error)
 }

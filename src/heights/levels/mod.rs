@@ -218,12 +218,16 @@ impl Search<'_> {
         self.serve(Level::Ratio, curve, vec![served]);
     }
 
-    /// Serves species by their own curve or the shared one of their kind, whichever foretells their
-    /// heights better; those without an own one by the shared one, else by a published one.
+    /// Serves species by the shared curve of their kind, unless their own foretells their heights
+    /// clearly better; those without an own one by a published one, if the design names a set,
+    /// unless the shared one foretells the heights of the kind clearly better.
     fn share_out(&mut self, mut open: Vec<Served>, own: Vec<Own>) {
         let mut kept: Vec<Own> = Vec::new();
         let mut shared_out: Vec<(Level, FittedUse, Vec<Served>)> = Vec::new();
         let mut rivals = own;
+        for (at, fitted) in &mut rivals {
+            fitted.effects = self.calibrated(*at, fitted).map(Arc::new);
+        }
         for group in [Kind::Softwood, Kind::Hardwood] {
             let (mut members, others): (Vec<Served>, Vec<Served>) = open
                 .into_iter()
@@ -246,6 +250,14 @@ impl Search<'_> {
                             Err(why) => members.push(Served::new(at).passed(Level::Species, why)),
                         }
                     }
+                    if let Some(why) = self.closer_published(&shared, &points) {
+                        let (to_publish, to_share) = members
+                            .into_iter()
+                            .partition(|served| self.published(served.species).is_ok());
+                        members = to_share;
+                        let passed = Vec::into_iter(to_publish);
+                        open.extend(passed.map(|served| served.passed(level, why.clone())));
+                    }
                     members.sort_by_key(|served| served.species);
                     shared_out.push((level, shared, members));
                 }
@@ -258,8 +270,7 @@ impl Search<'_> {
         }
         kept.extend(rivals);
         kept.sort_by_key(|(at, _)| *at);
-        for (at, mut fitted) in kept {
-            fitted.effects = self.calibrated(at, &fitted).map(Arc::new);
+        for (at, fitted) in kept {
             self.serve(
                 Level::Species,
                 HeightCurve::Fitted(Box::new(fitted)),
