@@ -196,7 +196,7 @@ fn plots_that_cannot_be_left_out_are_told() {
 /// of the weights 1 / (variance about the curve + its own), and the leverages still add up.
 #[test]
 fn imprecise_heights_have_little_leverage() {
-    let error = |at: usize| if at % 2 == 0 { 0.2 } else { 3.0 };
+    let error = |at: usize| if at.is_multiple_of(2) { 0.2 } else { 3.0 };
     let points = heights();
     let all = (0..points.len()).map(|at| HeightPoint {
         std_error_m: Some(error(at)),

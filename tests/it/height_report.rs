@@ -96,6 +96,12 @@ fn in_feet_and_inches_and_for_one_species() {
 }
 
 #[test]
+fn the_help_has_examples() {
+    let help = done(run(&["heights", "--help"]));
+    insta::assert_snapshot!("heights-help", help);
+}
+
+#[test]
 fn a_narrow_report_keeps_its_width() {
     report(run(&["heights", MARROW_CREEK, "--width", "60"]), 60);
 }
@@ -162,6 +168,8 @@ fn the_file_of_heights_is_that_of_the_records() {
             assert_eq!(tree[column], height[column], "{column}");
         }
         assert_eq!(tree["height_source"], height["source"]);
+        // All are readings, whose precision is known.
+        assert!(number(height, "height_se_m") > 0.0);
         let residual = number(height, "height_m") - number(height, "fitted_m");
         assert!((residual - number(height, "residual_m")).abs() < 1e-12);
     }
