@@ -258,10 +258,42 @@ pub struct Heights {
     pub fit_by: FitBy,
     /// Set of published curves for species that cannot be fitted.
     pub regional: Option<String>,
+    /// Species that take another's curve where they have none of their own; none of them twice,
+    /// and none its own through others.
+    pub ratio_to: Vec<RatioTo>,
+    /// Effects of places on a species' own curve.
+    pub calibrate: Calibrate,
     /// How well heights were measured.
     pub instrument: InstrumentError,
     /// What a curve gives to a tree without a height.
     pub fill: Fill,
+}
+
+/// Does the first parameter of a species' own curve differ from place to place?
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Calibrate {
+    /// Where the curve fits better so.
+    #[default]
+    Best,
+    /// Never.
+    None,
+    /// From plot to plot.
+    Plots,
+    /// From stand to stand, where stands are fitted together.
+    Stands,
+    /// From stand to stand and from plot to plot within them.
+    StandsAndPlots,
+}
+
+/// A species that takes the curve of another, times a factor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RatioTo {
+    /// The species, by a name that the species table knows.
+    pub species: String,
+    /// The other, likewise.
+    pub to: String,
+    /// The factor of the height above breast height; found from heights where it is not given.
+    pub ratio: Option<f64>,
 }
 
 /// What a curve gives to a tree without a height.

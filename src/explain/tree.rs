@@ -215,7 +215,7 @@ fn height_lines(compilation: &Compilation<'_>, found: &Found<'_>) -> Vec<String>
         (HeightSource::None, _) => {
             lines.push("no height was measured and no curve serves".to_owned());
         }
-        _ => lines.extend(heights.derivation(height.source, tree.dbh_cm)),
+        _ => lines.extend(heights.derivation(height.source, tree.dbh_cm, height.place)),
     }
     if height.raised_to_break {
         lines.push("the stem is broken off higher up: the height of the break is taken".to_owned());

@@ -14,8 +14,9 @@ use crate::design::Heights;
 use crate::heights::diagnose::{
     LeftOutPlots, Residual, leave_one_out_rms_m, leave_one_plot_out, residuals,
 };
-use crate::heights::fill::{HeightTree, fit_level, height_trees, widen};
+use crate::heights::fill::{HeightTree, height_trees, widen};
 use crate::heights::fit::{FittedCurve, Points, Refusal, fit_form};
+use crate::heights::levels::fit_level;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, WithoutCurve};
 use crate::math::nonlinear::Solver;
 use crate::records::{CruiseSpecies, CruiseSpeciesIndex, Stand};
@@ -108,7 +109,7 @@ pub fn evidence(
             continue;
         }
         match fit_level(own(), range_cm, design, &mut solver) {
-            Ok(curve) => fitted_besides.push(CurveUse {
+            Ok(fitted) => fitted_besides.push(CurveUse {
                 level: Level::Species,
                 species: vec![Served {
                     species: at,
@@ -116,7 +117,7 @@ pub fn evidence(
                     filled: 0,
                     extrapolated: 0,
                 }],
-                curve,
+                curve: HeightCurve::Fitted(Box::new(fitted)),
             }),
             Err(why) => {
                 let level = Level::Species;
@@ -125,7 +126,9 @@ pub fn evidence(
         }
     }
     let kind = |at: CruiseSpeciesIndex| table.get(species[at].id).kind;
-    for used in curves.into_iter().chain(fitted_besides) {
+    // A curve of a species that was not recorded only lends itself to another.
+    let curves = curves.into_iter().filter(|used| !used.species.is_empty());
+    for used in curves.chain(fitted_besides) {
         let serves = |at| used.species.iter().any(|served| served.species == at);
         let is_behind = |tree: &&HeightTree| match used.level {
             Level::Pooled(group) => kind(tree.species()) == group,

@@ -6,10 +6,13 @@
 //! Levels, in this order:
 //! 1. species: a curve fitted to the heights of the species, when it has at least
 //!    `heights: min_trees` of them and some form gives an acceptable curve;
-//! 2. pooled: the same with the heights of all softwoods, or of all hardwoods; a species that is
+//! 2. ratio, only where the design asks for it (`heights: ratio_to`): the curve of another species,
+//!    whichever level that one has it from, times a factor;
+//! 3. pooled: fitted as the first, to the heights of all softwoods, or of all hardwoods; a species that is
 //!    neither in the species table lends and borrows nothing;
-//! 3. regional: the published curve, when the design names a set and it covers the species;
-//! 4. none. There is never a constant height.
+//! 4. regional: the published curve, when the design names a set and it covers the species, raised or
+//!    lowered to the heights at hand;
+//! 5. none. There is never a constant height.
 //!
 //! Which heights are used: of live trees, unbroken, above breast height. A tree outside the dbh
 //! limits of its selection lends none and asks for none: it is no tree of the population that is
@@ -24,26 +27,27 @@
 use std::cmp::Ordering;
 
 use super::curve::Curve;
-use super::fit::{FittedCurve, HeightPoint, Points, choose};
+use super::fit::{FittedCurve, HeightPoint};
+use super::levels;
 use super::regional::RegionalSet;
 use super::{
-    CurveUse, FittedUse, HeightCurve, HeightSource, Level, Passed, Place, Served, StandHeights,
-    TreeHeight, Why, WithoutCurve,
+    CurveUse, FittedUse, HeightCurve, HeightSource, Level, OneHeight, Place, Served, StandHeights,
+    TreeHeight, WithoutCurve,
 };
 use crate::design::Heights;
 use crate::math::digits::six_digits;
-use crate::math::nonlinear::Solver;
 use crate::records::{CruiseSpecies, CruiseSpeciesIndex, HeightRecord, Plot, Stand, Tree};
-use crate::species::{Kind, SpeciesTable};
+use crate::species::SpeciesTable;
 
 /// The curves that serve some stands.
 #[derive(Clone, Debug, Default)]
 pub struct CurveSet {
-    uses: Vec<CurveUse>,
+    pub(super) uses: Vec<CurveUse>,
     /// By species of the cruise, an index into `uses`.
-    by_species: Vec<Option<usize>>,
-    without_curve: Vec<WithoutCurve>,
-    breast_height_m: f64,
+    pub(super) by_species: Vec<Option<usize>>,
+    pub(super) without_curve: Vec<WithoutCurve>,
+    pub(super) one_height: Vec<OneHeight>,
+    pub(super) breast_height_m: f64,
 }
 
 /// A height that a curve may be fitted to.
@@ -65,23 +69,42 @@ impl HeightTree {
 }
 
 /// What the trees of some stands offer and ask for.
-struct Trees {
+pub(super) struct Trees {
     /// Usable heights, each tree once.
-    heights: Vec<HeightTree>,
-    /// Smallest and largest dbh of the trees without a height, by species of the cruise.
-    missing: Vec<Option<(f64, f64)>>,
+    pub(super) heights: Vec<HeightTree>,
+    /// The trees without a height, each by its place and dbh in cm.
+    pub(super) lacking: Vec<(Place, f64)>,
+    /// Smallest and largest dbh of these, by species of the cruise.
+    pub(super) missing: Vec<Option<(f64, f64)>>,
+    /// Plots of each stand.
+    pub(super) n_plots: Vec<usize>,
 }
 
 impl Trees {
     fn of(stands: &[&Stand], n_species: usize, design: &Heights) -> Trees {
-        let heights = height_trees(stands, design);
+        let mut lacking: Vec<(Place, f64)> = Vec::new();
         let mut missing: Vec<Option<(f64, f64)>> = vec![None; n_species];
-        let trees = stands.iter().flat_map(|stand| stand.trees());
-        for (_, _, tree) in trees.filter(|(_, _, tree)| lacks_height(tree)) {
-            let dbh = (tree.dbh_cm, tree.dbh_cm);
-            missing[tree.species] = Some(widen(missing[tree.species], dbh));
+        for (stand_at, stand) in stands.iter().enumerate() {
+            for (plot_at, plot) in stand.plots.iter().enumerate() {
+                let trees = plot.visits.iter().flat_map(|visit| &visit.trees);
+                for tree in trees.filter(|tree| lacks_height(tree)) {
+                    let place = Place {
+                        stand: stand_at,
+                        plot: plot_at,
+                        species: tree.species,
+                    };
+                    lacking.push((place, tree.dbh_cm));
+                    let dbh = (tree.dbh_cm, tree.dbh_cm);
+                    missing[tree.species] = Some(widen(missing[tree.species], dbh));
+                }
+            }
         }
-        Trees { heights, missing }
+        Trees {
+            heights: height_trees(stands, design),
+            lacking,
+            missing,
+            n_plots: stands.iter().map(|stand| stand.plots.len()).collect(),
+        }
     }
 }
 
@@ -184,81 +207,7 @@ impl CurveSet {
         regional: Option<&RegionalSet>,
     ) -> CurveSet {
         let trees = Trees::of(stands, species.len(), design);
-        let kind = |at: CruiseSpeciesIndex| table.get(species[at].id).kind;
-        let mut set = CurveSet {
-            by_species: vec![None; species.len()],
-            breast_height_m: design.breast_height_m,
-            ..CurveSet::default()
-        };
-        let mut solver = Solver::default();
-        let mut open: Vec<Served> = Vec::new();
-        for (at, missing) in trees.missing.iter().enumerate() {
-            let Some(missing) = missing else { continue };
-            let own = trees.heights.iter().filter(|tree| tree.species() == at);
-            match fit_level(own, *missing, design, &mut solver) {
-                Ok(curve) => set.serve(Level::Species, curve, vec![Served::new(at)]),
-                Err(why) => open.push(Served::new(at).passed(Level::Species, why)),
-            }
-        }
-        for group in [Kind::Softwood, Kind::Hardwood] {
-            let (members, others): (Vec<Served>, Vec<Served>) = open
-                .into_iter()
-                .partition(|served| kind(served.species) == group);
-            open = others;
-            let level = Level::Pooled(group);
-            let missing = members
-                .iter()
-                .filter_map(|served| trees.missing[served.species])
-                .fold(None, |range, dbh| Some(widen(range, dbh)));
-            let Some(missing) = missing else { continue };
-            let pool = trees
-                .heights
-                .iter()
-                .filter(|tree| kind(tree.species()) == group);
-            match fit_level(pool, missing, design, &mut solver) {
-                Ok(curve) => set.serve(level, curve, members),
-                Err(why) => {
-                    let passed = members.into_iter();
-                    open.extend(passed.map(|served| served.passed(level, why.clone())));
-                }
-            }
-        }
-        open.sort_by_key(|served| served.species);
-        for mut served in open {
-            if kind(served.species) == Kind::Unknown {
-                let level = Level::Pooled(Kind::Unknown);
-                served = served.passed(level, Why::KindUnknown);
-            }
-            let id = species[served.species].id;
-            let curve = regional.map(|set| set.curve_for(id, table).ok_or(set));
-            let why = match curve {
-                Some(Ok(curve)) => {
-                    let curve = HeightCurve::Published(Box::new(curve.clone()));
-                    set.serve(Level::Regional, curve, vec![served]);
-                    continue;
-                }
-                Some(Err(set)) => Why::NotInSet {
-                    set: set.head.name.clone(),
-                },
-                None => Why::NoSet,
-            };
-            let Served {
-                species, passed, ..
-            } = served.passed(Level::Regional, why);
-            set.without_curve.push(WithoutCurve { species, passed });
-        }
-        set
-    }
-
-    fn serve(&mut self, level: Level, curve: HeightCurve, species: Vec<Served>) {
-        for served in &species {
-            self.by_species[served.species] = Some(self.uses.len());
-        }
-        self.uses.push(CurveUse {
-            level,
-            species,
-            curve,
-        });
+        levels::search(&trees, species, table, design, regional)
     }
 
     /// The heights of one of the stands that the curves were fitted for, the one at that index.
@@ -297,11 +246,23 @@ impl CurveSet {
             trees,
             curves,
             left_out: stand.trees().filter(|(_, _, tree)| left_out(tree)).count(),
+            one_height: self.one_height_of(stand),
             without_curve: without_curve
                 .filter(|without| misses(without.species))
                 .cloned()
                 .collect(),
         }
+    }
+
+    /// Heights of one value, where the stand has trees that are filled or left without one.
+    fn one_height_of(&self, stand: &Stand) -> Vec<OneHeight> {
+        let misses = |one: &&OneHeight| {
+            let mut trees = stand.trees();
+            trees.any(|(_, _, tree)| {
+                one.species.is_none_or(|species| species == tree.species) && lacks_height(tree)
+            })
+        };
+        self.one_height.iter().filter(misses).copied().collect()
     }
 
     fn tree_height(&self, tree: &Tree, place: Place) -> TreeHeight {
@@ -339,71 +300,13 @@ impl CurveSet {
             height_m: Some(break_m.unwrap_or(by_curve_m)),
             source: match used.level {
                 Level::Species => HeightSource::SpeciesCurve(index),
+                Level::Ratio => HeightSource::RatioCurve(index),
                 Level::Pooled(_) => HeightSource::PooledCurve(index),
                 Level::Regional => HeightSource::RegionalCurve(index),
             },
             raised_to_break: break_m.is_some(),
         }
     }
-}
-
-impl Served {
-    fn new(species: CruiseSpeciesIndex) -> Self {
-        Served {
-            species,
-            passed: Vec::new(),
-            filled: 0,
-            extrapolated: 0,
-        }
-    }
-
-    fn passed(mut self, level: Level, why: Why) -> Self {
-        self.passed.push(Passed { level, why });
-        self
-    }
-}
-
-/// Fits a curve to heights; `missing` is the range of dbh that it must serve besides.
-pub(super) fn fit_level<'h>(
-    heights: impl Iterator<Item = &'h HeightTree>,
-    missing: (f64, f64),
-    design: &Heights,
-    solver: &mut Solver,
-) -> Result<HeightCurve, Why> {
-    let heights: Vec<&HeightTree> = heights.collect();
-    let points = Points::of(heights.iter().map(|tree| tree.point).collect());
-    let n = points.len();
-    let Some((least_cm, most_cm)) = points.dbh_range_cm().filter(|_| n >= design.min_trees) else {
-        let wanted = design.min_trees;
-        return Err(Why::TooFew { n, wanted });
-    };
-    if points.is_level() {
-        let height_m = points.tallest_m();
-        return Err(Why::OneHeight { n, height_m });
-    }
-    if least_cm.total_cmp(&most_cm).is_eq() {
-        let dbh_cm = least_cm;
-        return Err(Why::OneDbh { n, dbh_cm });
-    }
-    let range_cm = widen(Some(missing), (least_cm, most_cm));
-    let choice = choose(
-        &points,
-        &design.curve,
-        design.weights,
-        design.breast_height_m,
-        range_cm,
-        solver,
-    );
-    let Some(fit) = choice.chosen else {
-        let tried = choice.tried;
-        return Err(Why::NoForm { n, tried });
-    };
-    Ok(HeightCurve::Fitted(Box::new(FittedUse {
-        fit,
-        tried: choice.tried,
-        replaced: choice.replaced,
-        steep: heights.iter().filter(|tree| tree.is_steep).count(),
-    })))
 }
 
 impl StandHeights {
@@ -415,13 +318,22 @@ impl StandHeights {
     }
 
     /// How a filled height comes about, line by line; nothing for other sources.
-    pub fn derivation(&self, source: HeightSource, dbh_cm: f64) -> Vec<String> {
+    pub fn derivation(&self, source: HeightSource, dbh_cm: f64, place: Place) -> Vec<String> {
         let Some(used) = source.curve().map(|index| &self.curves[index]) else {
             return Vec::new();
         };
-        match &used.curve {
-            HeightCurve::Published(curve) => curve.derivation(dbh_cm),
-            HeightCurve::Fitted(fitted) => fitted.derivation(used.level, dbh_cm),
+        used.curve.derivation(used.level, dbh_cm, place)
+    }
+}
+
+impl HeightCurve {
+    fn derivation(&self, level: Level, dbh_cm: f64, place: Place) -> Vec<String> {
+        match self {
+            HeightCurve::Published(published) => published.derivation(dbh_cm),
+            HeightCurve::Fitted(fitted) => fitted.derivation(level, dbh_cm, place),
+            HeightCurve::Ratio(used) => used.derivation(dbh_cm, place, |curve, place| {
+                curve.derivation(Level::Ratio, dbh_cm, place)
+            }),
         }
     }
 }
@@ -429,14 +341,18 @@ impl StandHeights {
 impl FittedUse {
     /// The parameters with their standard errors: `a = 1.2346 (0.0567), b = 0.1600 (0.0123)`.
     pub fn parameters_shown(&self) -> String {
-        parameters_shown(&self.fit)
+        match &self.effects {
+            Ok(effects) => effects.parameters_shown(),
+            Err(_) => parameters_shown(&self.fit),
+        }
     }
 
-    fn derivation(&self, level: Level, dbh_cm: f64) -> Vec<String> {
+    fn derivation(&self, level: Level, dbh_cm: f64, place: Place) -> Vec<String> {
         let fit = &self.fit;
         let whose = match level {
             Level::Pooled(_) => format!("all {}", level.name()),
             Level::Species | Level::Regional => "its species".to_owned(),
+            Level::Ratio => "the other species, or of its kind".to_owned(),
         };
         let (least_cm, most_cm) = fit.dbh_range_cm;
         let mut lines = vec![
@@ -445,18 +361,21 @@ impl FittedUse {
                  root mean square error {:.2} m",
                 fit.curve.form.name(),
                 fit.n,
-                fit.rmse_m
+                self.rmse_m()
             ),
             format!(
                 "{}: {}",
                 fitted_expression(&fit.curve),
                 self.parameters_shown()
             ),
-            format!(
-                "D = {dbh_cm:.2} cm: H = {:.4} m",
-                fit.curve.height_m(dbh_cm)
-            ),
         ];
+        if let Ok(effects) = &self.effects {
+            lines.extend(effects.derivation(place));
+        }
+        lines.push(format!(
+            "D = {dbh_cm:.2} cm: H = {:.4} m",
+            self.curve_at(place).height_m(dbh_cm)
+        ));
         if dbh_cm < least_cm || dbh_cm > most_cm {
             lines.push("outside the dbh of the trees behind the curve: extrapolated".to_owned());
         }

@@ -259,8 +259,11 @@ pub fn acceptable(
     dbh_range_cm: (f64, f64),
     tallest_m: f64,
 ) -> Result<(), Refusal> {
-    let (from, to) = dbh_range_cm;
-    let curve = &fitted.curve;
+    serves(&fitted.curve, dbh_range_cm, tallest_m)
+}
+
+/// Does a curve rise between these diameters, above breast height and not far above the tallest?
+pub fn serves(curve: &Curve, (from, to): (f64, f64), tallest_m: f64) -> Result<(), Refusal> {
     let mut thinner = 0.0;
     for step in 0..=CHECKED_DIAMETERS {
         let d = from + (to - from) * step as f64 / CHECKED_DIAMETERS as f64;

@@ -1,22 +1,30 @@
 //! Heights: measured, read from an instrument, or filled from a curve; and which of these.
 
+use std::sync::Arc;
+
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+use crate::heights::effects::{Effects, WithoutEffects};
 use crate::heights::fit::{FittedCurve, Refusal, Tried};
-use crate::heights::regional::RegionalCurve;
+use crate::heights::ratio::RatioUse;
+use crate::heights::scale::PublishedUse;
 use crate::records::CruiseSpeciesIndex;
-use crate::species::Kind;
+use crate::species::{Kind, SpeciesId};
 
 pub mod audit;
 pub mod curve;
 pub mod diagnose;
+pub mod effects;
 pub mod evidence;
 pub mod fill;
 pub mod fit;
 pub mod instrument;
+mod levels;
 pub mod mixed;
 pub mod points;
 pub mod precision;
+pub mod ratio;
 pub mod regional;
+pub mod scale;
 pub mod span;
 mod starts;
 
@@ -29,6 +37,8 @@ pub enum HeightSource {
     Instrument,
     /// From the curve fitted to the species, an index into [`StandHeights::curves`].
     SpeciesCurve(usize),
+    /// From the curve of another species.
+    RatioCurve(usize),
     /// From the curve fitted to the pooled group.
     PooledCurve(usize),
     /// From a published regional curve.
@@ -42,6 +52,7 @@ impl HeightSource {
     pub fn curve(self) -> Option<usize> {
         match self {
             HeightSource::SpeciesCurve(index)
+            | HeightSource::RatioCurve(index)
             | HeightSource::PooledCurve(index)
             | HeightSource::RegionalCurve(index) => Some(index),
             HeightSource::Measured | HeightSource::Instrument | HeightSource::None => None,
@@ -86,6 +97,19 @@ pub struct StandHeights {
     pub left_out: usize,
     /// Species with missing heights that no curve serves.
     pub without_curve: Vec<WithoutCurve>,
+    /// Heights of which none differs from the others, where there are trees without one.
+    pub one_height: Vec<OneHeight>,
+}
+
+/// Usable heights that are all the same, two at least.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OneHeight {
+    /// Their species; `None` where they are all that there are and of several.
+    pub species: Option<CruiseSpeciesIndex>,
+    /// How many.
+    pub n: usize,
+    /// The value.
+    pub height_m: f64,
 }
 
 /// A curve in use and the species that it serves.
@@ -104,6 +128,8 @@ pub struct CurveUse {
 pub enum Level {
     /// Those of the species.
     Species,
+    /// Those of another species, times a factor.
+    Ratio,
     /// Those of all softwoods, or of all hardwoods.
     Pooled(Kind),
     /// Those behind a published curve.
@@ -172,6 +198,21 @@ pub enum Why {
         /// The forms, each with the reason why not.
         tried: Vec<Tried>,
     },
+    /// The shared curve foretells the heights of the species better than its own does.
+    SharedIsCloser {
+        /// Heights of the species.
+        n: usize,
+        /// Root mean square error of its own curve for heights left out one at a time, m; `None`
+        /// where that curve hangs on a single height.
+        own_m: Option<f64>,
+        /// The same of the shared curve.
+        shared_m: f64,
+    },
+    /// The species whose curve it should take has none.
+    OtherHasNone {
+        /// That species.
+        other: SpeciesId,
+    },
     /// The species is neither softwood nor hardwood in the species table.
     KindUnknown,
     /// The design names no set of published curves.
@@ -188,15 +229,22 @@ pub enum Why {
 pub enum HeightCurve {
     /// Fitted to heights of the cruise.
     Fitted(Box<FittedUse>),
-    /// Published.
-    Published(Box<RegionalCurve>),
+    /// Published, scaled to the heights at hand where there are any.
+    Published(Box<PublishedUse>),
+    /// That of another species, times a factor.
+    Ratio(Box<RatioUse>),
 }
 
 /// A fitted curve and what there is to say about the fit.
 #[derive(Clone, Debug)]
 pub struct FittedUse {
-    /// The curve.
+    /// The curve without effects.
     pub fit: FittedCurve,
+    /// The curve with effects, which takes its place, or why there is none.
+    pub effects: Result<Arc<Effects>, WithoutEffects>,
+    /// Root mean square errors for heights of the species left out one at a time, of this curve and
+    /// of the shared one, m; `None` where there was nothing to choose.
+    pub closer_than_shared: Option<(f64, f64)>,
     /// Forms that were tried.
     pub tried: Vec<Tried>,
     /// The form that the design names and why it was not taken.
@@ -228,19 +276,33 @@ pub struct CurveError {
 
 impl HeightCurve {
     /// Total height of a tree of `dbh_cm` at a place, m.
-    pub fn height_m(&self, dbh_cm: f64, _place: Place) -> f64 {
+    pub fn height_m(&self, dbh_cm: f64, place: Place) -> f64 {
         match self {
-            HeightCurve::Fitted(fitted) => fitted.fit.curve.height_m(dbh_cm),
-            HeightCurve::Published(curve) => curve.height_m(dbh_cm),
+            HeightCurve::Fitted(fitted) => fitted.curve_at(place).height_m(dbh_cm),
+            HeightCurve::Published(published) => published.height_m(dbh_cm),
+            HeightCurve::Ratio(used) => used.height_m(dbh_cm, place),
+        }
+    }
+
+    /// Breast height of the curve, m.
+    fn breast_height_m(&self) -> f64 {
+        match self {
+            HeightCurve::Fitted(fitted) => fitted.fit.curve.breast_height_m,
+            HeightCurve::Published(published) => published.curve.breast_height_m(),
+            HeightCurve::Ratio(used) => used.breast_height_m(),
         }
     }
 
     /// How the height of a tree of `dbh_cm` at a place may be off; `None` where nothing is known of
     /// it.
-    pub fn error_at(&self, dbh_cm: f64, _place: Place) -> Option<CurveError> {
+    pub fn error_at(&self, dbh_cm: f64, place: Place) -> Option<CurveError> {
         match self {
-            HeightCurve::Published(_) => None,
+            HeightCurve::Published(published) => published.error_at(dbh_cm),
+            HeightCurve::Ratio(used) => used.error_at(dbh_cm, place),
             HeightCurve::Fitted(fitted) => {
+                if let Ok(effects) = &fitted.effects {
+                    return Some(effects.error_at(dbh_cm, place));
+                }
                 let Curve {
                     form, parameters, ..
                 } = fitted.fit.curve;
@@ -259,14 +321,26 @@ impl HeightCurve {
     /// Covariance of the parameters, row by row; empty where it is not known.
     pub fn covariance(&self) -> &[f64] {
         match self {
-            HeightCurve::Published(_) => &[],
-            HeightCurve::Fitted(fitted) => &fitted.fit.covariance,
+            HeightCurve::Published(published) => &published.covariance,
+            HeightCurve::Ratio(used) => &used.covariance,
+            HeightCurve::Fitted(fitted) => match &fitted.effects {
+                Ok(effects) => &effects.curve.fit.covariance,
+                Err(_) => &fitted.fit.covariance,
+            },
         }
     }
 
-    /// Variance of the error of an effect, given the parameters.
-    pub fn effect_variance(&self, _effect: usize) -> f64 {
-        0.0
+    /// Variance of the error of an effect, given the parameters; of a place without heights that of
+    /// the effects themselves.
+    pub fn effect_variance(&self, effect: usize) -> f64 {
+        match self {
+            HeightCurve::Published(_) => 0.0,
+            HeightCurve::Ratio(used) => used.curve.effect_variance(effect),
+            HeightCurve::Fitted(fitted) => match &fitted.effects {
+                Ok(effects) => effects.variance(effect),
+                Err(_) => 0.0,
+            },
+        }
     }
 
     /// Is a dbh outside the trees that the curve was fitted to?
@@ -276,7 +350,8 @@ impl HeightCurve {
                 let (least_cm, most_cm) = fitted.fit.dbh_range_cm;
                 dbh_cm < least_cm || dbh_cm > most_cm
             }
-            HeightCurve::Published(curve) => curve.is_outside_range(dbh_cm),
+            HeightCurve::Published(published) => published.curve.is_outside_range(dbh_cm),
+            HeightCurve::Ratio(used) => used.curve.is_extrapolated(dbh_cm),
         }
     }
 
@@ -284,7 +359,8 @@ impl HeightCurve {
     pub fn expression(&self) -> String {
         match self {
             HeightCurve::Fitted(fitted) => fill::fitted_expression(&fitted.fit.curve),
-            HeightCurve::Published(curve) => curve.expression(),
+            HeightCurve::Published(published) => published.curve.expression(),
+            HeightCurve::Ratio(used) => used.curve.expression(),
         }
     }
 
@@ -292,16 +368,36 @@ impl HeightCurve {
     pub fn form_name(&self) -> &'static str {
         match self {
             HeightCurve::Fitted(fitted) => fitted.fit.curve.form.name(),
-            HeightCurve::Published(curve) => curve.head.form.name(),
+            HeightCurve::Published(published) => published.curve.head.form.name(),
+            HeightCurve::Ratio(used) => used.curve.form_name(),
+        }
+    }
+}
+
+impl FittedUse {
+    /// The curve at a place.
+    pub fn curve_at(&self, place: Place) -> Curve {
+        match &self.effects {
+            Ok(effects) => effects.curve_at(place),
+            Err(_) => self.fit.curve,
+        }
+    }
+
+    /// Residual standard error of the heights about the curve, m.
+    pub fn rmse_m(&self) -> f64 {
+        match &self.effects {
+            Ok(effects) => effects.rmse_m,
+            Err(_) => self.fit.rmse_m,
         }
     }
 }
 
 impl Level {
-    /// `species`, `softwoods`, `hardwoods` or `regional`.
+    /// `species`, `ratio`, `softwoods`, `hardwoods` or `regional`.
     pub fn name(self) -> &'static str {
         match self {
             Level::Species => "species",
+            Level::Ratio => "ratio",
             Level::Pooled(Kind::Softwood) => "softwoods",
             Level::Pooled(Kind::Hardwood) => "hardwoods",
             Level::Pooled(Kind::Unknown) => "pooled",

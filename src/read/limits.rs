@@ -167,6 +167,8 @@ pub(crate) const TOP_DIAMETER: Limits = Limits::from(0.0, 200.0, "cm");
 pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
 /// Whole numbers of trees in the design.
 pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
+/// Heights of one species in those of another, above breast height.
+pub(crate) const HEIGHT_RATIO: Limits = Limits::from(0.1, 10.0, "times");
 /// Height trees per plot.
 pub(crate) const PER_PLOT: Limits = Limits::from(1.0, 1_000.0, "trees");
 /// Every how many trees a height is taken.

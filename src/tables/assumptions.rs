@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use crate::compile::Compilation;
 use crate::design::{Design, Fill, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::{Diagnostic, counted};
-use crate::heights::HeightSource;
+use crate::heights::{HeightSource, OneHeight};
 use crate::records::{HeightRecord, Stand};
-use crate::tables::heights_audit;
 use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::method_words;
 use crate::tables::sampling::sampling_assumptions;
 use crate::tables::{Block, percent, plain};
+use crate::tables::{broken, heights_audit};
 
 /// What was compiled: stands, areas, plots, trees.
 pub fn compiled(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
@@ -186,6 +186,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     let mut read = 0;
     let mut fitted = 0;
     let mut published = 0;
+    let mut by_ratio = 0;
     let mut steep = 0;
     let mut none = 0;
     for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
@@ -195,6 +196,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
                 HeightSource::Instrument => read += 1,
                 HeightSource::SpeciesCurve(_) | HeightSource::PooledCurve(_) => fitted += 1,
                 HeightSource::RegionalCurve(_) => published += 1,
+                HeightSource::RatioCurve(_) => by_ratio += 1,
                 HeightSource::None => none += 1,
             }
             if let HeightRecord::Instrument(reading) = tree.height {
@@ -208,6 +210,9 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     }
     words +=
         &format!(", {fitted} filled from curves fitted here, {published} from published curves");
+    if by_ratio > 0 {
+        words += &format!(", {by_ratio} by their ratio to another species");
+    }
     if none > 0 {
         words += &format!(", {none} none");
     }
@@ -235,6 +240,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     }
     if fitted + published > 0 {
         facts.push(match design.heights.fill {
+            Fill::Mean if fitted == 0 => "a filled height is the mean height of its dbh".to_owned(),
             Fill::Mean => "a filled height is the mean height of its dbh; what that does to volumes \
                            and masses stands under sources of error"
                 .to_owned(),
@@ -266,6 +272,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
             counted(left_out, "height")
         ));
     }
+    facts.extend(broken::facts(compilation));
     facts
 }
 
@@ -279,6 +286,13 @@ pub fn notes(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     for at in stands {
         for (species, count) in compilation.without_height(at) {
             notes.push(without_height(compilation, at, species, count));
+        }
+        for one_height in &compilation.stands[at].heights.one_height {
+            let words = one_value(compilation, at, *one_height);
+            // Stands fitted together share theirs.
+            if !notes.contains(&words) {
+                notes.push(words);
+            }
         }
     }
     vec![Block::List(notes)]
@@ -337,6 +351,26 @@ pub fn without_height(
          for {them}; measure at least {} heights, or name published curves under heights: regional",
         counted(count, "tree"),
         compilation.design.heights.min_trees
+    )
+}
+
+/// Heights that are all the same, and what that means.
+pub fn one_value(compilation: &Compilation<'_>, stand: usize, found: OneHeight) -> String {
+    let length = compilation.design.units.length();
+    let of_species = found.species.map_or(String::new(), |species| {
+        format!(" of {}", compilation.records.species[species].label)
+    });
+    let place = match compilation.design.heights.fit_by {
+        FitBy::Stand => format!("stand {}", compilation.records.stands[stand].name),
+        FitBy::Cruise => "all stands".to_owned(),
+    };
+    format!(
+        "{place}: all {} usable heights{of_species} are the same, {:.2} {}; one value for every \
+         tree is no measurement of each, so no curve is fitted to them alone: they only count among \
+         those of other species or raise or lower a published curve. Were they measured?",
+        found.n,
+        found.height_m * length.from_metric,
+        length.label
     )
 }
 

@@ -5,10 +5,12 @@ use crate::compile::Compilation;
 use crate::design::FitBy;
 use crate::diagnostic::counted;
 use crate::heights::curve::Form;
+use crate::heights::effects::Grouping;
 use crate::heights::fit::{FAVOURITE, LEAD, Refusal, Tried};
-use crate::heights::regional::RegionalCurve;
 use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
-use crate::tables::{Block, Cell, Column, Table};
+use crate::tables::assumptions::one_value;
+use crate::tables::curve_sources::{bounds_of_set, name_of, on_published, parameters, publication};
+use crate::tables::{Block, Cell, Column, Table, curve_effects};
 
 /// Rows of the table of many stands that are shown.
 const MOST_ROWS: usize = 40;
@@ -74,17 +76,28 @@ fn in_full(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Block> {
             passed_words(compilation, &without.passed)
         ));
     }
-    for publication in uses.iter().filter_map(publication) {
+    let one_heights = stands.iter().flat_map(|at| {
+        let found = &compilation.stands[*at].heights.one_height;
+        found
+            .iter()
+            .map(move |one| one_value(compilation, *at, *one))
+    });
+    for words in one_heights {
+        if !remarks.contains(&words) {
+            remarks.push(words);
+        }
+    }
+    for publication in uses.iter().filter_map(|used| publication(&used.curve)) {
         if !remarks.contains(&publication) {
             remarks.push(publication);
         }
     }
     let formulas = uses.iter().map(|used| formula(compilation, used));
-    vec![
-        Block::Table(table_of(compilation, &uses)),
-        Block::List(formulas.collect()),
-        Block::List(remarks),
-    ]
+    let mut blocks = vec![Block::Table(table_of(compilation, &uses))];
+    let effects = curve_effects::table(compilation, &uses, |used| whose(compilation, used));
+    blocks.extend(effects.map(Block::Table));
+    blocks.extend([Block::List(formulas.collect()), Block::List(remarks)]);
+    blocks
 }
 
 pub(super) fn label<'a>(compilation: &Compilation<'a>, species: usize) -> &'a str {
@@ -116,10 +129,8 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     let mut table = Table::new("", 1, columns);
     for used in uses {
         let fit = fitted(used).map(|fitted| &fitted.fit);
-        let range = match &used.curve {
-            HeightCurve::Fitted(fitted) => Some(fitted.fit.dbh_range_cm.into()),
-            HeightCurve::Published(curve) => curve.head.range.dbh_cm,
-        };
+        let rmse_m = fitted(used).map(FittedUse::rmse_m);
+        let range = range_cm(&used.curve);
         let dbh = |end: usize| {
             let dbh_cm = range.map(|range| range[end]);
             Cell::maybe(dbh_cm.map(|cm| cm * diameter.from_metric), 1)
@@ -132,7 +143,7 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
                 Cell::maybe(fit.map(|fit| fit.n as f64), 0),
                 dbh(0),
                 dbh(1),
-                Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                 Cell::Number(served.filled as f64, 0),
                 beyond(&used.curve, served),
             ]);
@@ -146,47 +157,49 @@ fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     table
 }
 
+/// Smallest and largest dbh of the trees behind a curve, where known.
+fn range_cm(curve: &HeightCurve) -> Option<[f64; 2]> {
+    match curve {
+        HeightCurve::Fitted(fitted) => Some(fitted.fit.dbh_range_cm.into()),
+        HeightCurve::Published(published) => published.curve.head.range.dbh_cm,
+        HeightCurve::Ratio(ratio) => range_cm(&ratio.curve),
+    }
+}
+
 /// Trees beyond the sizes behind the curve; blank where these are not known.
 fn beyond(curve: &HeightCurve, served: &Served) -> Cell {
-    let known = match curve {
-        HeightCurve::Fitted(_) => true,
-        HeightCurve::Published(curve) => curve.head.range.dbh_cm.is_some(),
-    };
-    Cell::maybe(known.then_some(served.extrapolated as f64), 0)
+    Cell::maybe(range_cm(curve).map(|_| served.extrapolated as f64), 0)
 }
 
 fn fitted(used: &CurveUse) -> Option<&FittedUse> {
     match &used.curve {
         HeightCurve::Fitted(fitted) => Some(fitted),
-        HeightCurve::Published(_) => None,
+        HeightCurve::Published(_) | HeightCurve::Ratio(_) => None,
     }
 }
 
 /// `Fd: H = 1.3 + D^2/(a + b D)^2, D in cm, H in m; a = 2.0 (0.1), b = 0.16 (0.01)`.
 pub(super) fn formula(compilation: &Compilation<'_>, used: &CurveUse) -> String {
-    let whose = match used.level {
-        Level::Species | Level::Regional => labels(compilation, &used.species),
-        Level::Pooled(_) => format!("all {}", used.level.name()),
-    };
-    let parameters = match &used.curve {
-        HeightCurve::Fitted(fitted) => {
-            format!(
-                "{} (standard errors in brackets)",
-                fitted.parameters_shown()
-            )
-        }
-        HeightCurve::Published(curve) => curve.coefficients_shown(),
-    };
+    let whose = whose(compilation, used);
+    let parameters = parameters(compilation, &used.curve);
     format!("{whose}: {}; {parameters}", used.curve.expression())
+}
+
+/// The species behind a curve.
+fn whose(compilation: &Compilation<'_>, used: &CurveUse) -> String {
+    match used.level {
+        Level::Species | Level::Ratio | Level::Regional => labels(compilation, &used.species),
+        Level::Pooled(_) => format!("all {}", used.level.name()),
+    }
 }
 
 /// Why this curve, and how far it may be trusted.
 pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<String> {
     let mut remarks = Vec::new();
-    let whose = match used.level {
-        Level::Species | Level::Regional => labels(compilation, &used.species),
-        Level::Pooled(_) => format!("all {}", used.level.name()),
-    };
+    let whose = whose(compilation, used);
+    let passed = used.species.iter().flat_map(|served| &served.passed);
+    let passed: Vec<Passed> = passed.cloned().collect();
+    let passed = passed_words(compilation, &passed);
     match &used.curve {
         HeightCurve::Fitted(fitted) => {
             for served in &used.species {
@@ -206,6 +219,17 @@ pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<
                     why.words()
                 ));
             }
+            if let Some((own_m, shared_m)) = fitted.closer_than_shared {
+                let length = compilation.design.units.length();
+                remarks.push(format!(
+                    "{whose}: its own curve foretells heights left out one at a time to {:.2} {}, \
+                     the curve of its kind to {:.2} (root mean square), so it is taken",
+                    own_m * length.from_metric,
+                    length.label,
+                    shared_m * length.from_metric
+                ));
+            }
+            remarks.extend(curve_effects::remark(compilation, used, &whose, fitted));
             remarks.extend(tried(&whose, fitted));
             if let Some(scatter) = fitted.fit.scatter {
                 let length = compilation.design.units.length();
@@ -231,20 +255,24 @@ pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<
                 ));
             }
         }
-        HeightCurve::Published(curve) => {
-            let passed = used.species.iter().flat_map(|served| &served.passed);
-            let passed: Vec<Passed> = passed.cloned().collect();
+        HeightCurve::Published(published) => {
+            remarks.extend(on_published(compilation, &whose, published, &passed));
+        }
+        HeightCurve::Ratio(ratio) => {
             remarks.push(format!(
-                "{whose}: published curve of {} ({}), not fitted to this cruise, so it may miss the \
-                 stand ({})",
-                curve.name,
-                curve.head.title,
-                passed_words(compilation, &passed)
+                "{whose}: the height above breast height is k times that of {}, as the design asks \
+                 ({passed}); {}",
+                name_of(compilation, ratio.other),
+                ratio.factor.words()
             ));
-            for doubt in [&curve.mark, &curve.note].into_iter().flatten() {
-                remarks.push(format!("{whose}: {doubt}"));
+            if let HeightCurve::Published(published) = &ratio.curve {
+                remarks.extend(on_published(
+                    compilation,
+                    &whose,
+                    published,
+                    "of the other species",
+                ));
             }
-            remarks.extend(bounds_unknown(compilation, &whose, curve));
         }
     }
     let beyond: usize = used.species.iter().map(|served| served.extrapolated).sum();
@@ -258,44 +286,6 @@ pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<
     remarks
 }
 
-/// What a published curve without a published range of dbh cannot tell.
-fn bounds_unknown(
-    compilation: &Compilation<'_>,
-    whose: &str,
-    curve: &RegionalCurve,
-) -> Option<String> {
-    let range = &curve.head.range;
-    if range.dbh_cm.is_some() {
-        return None;
-    }
-    let length = compilation.design.units.length();
-    let tends = curve.impossible_asymptote_m().map(|height_m| {
-        format!(
-            ". The curve tends to {:.0} {}, taller than any tree: it means nothing beyond the trees \
-             that it was fitted to",
-            height_m * length.from_metric,
-            length.label
-        )
-    });
-    Some(format!(
-        "{whose}: range of dbh of the trees behind the curve: {}; so no height counts as \
-         extrapolated{}",
-        range.source,
-        tends.unwrap_or_default()
-    ))
-}
-
-/// The publication of a published curve, and how it was obtained.
-pub(super) fn publication(used: &CurveUse) -> Option<String> {
-    match &used.curve {
-        HeightCurve::Fitted(_) => None,
-        HeightCurve::Published(curve) => {
-            let words = curve.head.obtained.words();
-            Some(format!("{} ({words})", curve.citation()))
-        }
-    }
-}
-
 /// How the form was chosen, and which forms were refused.
 fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
     if fitted.tried.len() < 2 {
@@ -307,12 +297,20 @@ fn tried(whose: &str, fitted: &FittedUse) -> Option<String> {
         .filter(|tried| tried.outcome.is_ok())
         .count();
     let chosen = fitted.fit.curve.form;
-    let why = why_chosen(chosen);
-    let mut words = format!(
-        "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {why}",
-        chosen.name(),
-        fitted.fit.aicc
-    );
+    let mut words = match &fitted.effects {
+        Ok(effects) if effects.by() == Grouping::Species => format!(
+            "{whose}: {} (AICc {:.2} with effects, maximum likelihood) of the best of {accepted} \
+             acceptable forms",
+            chosen.name(),
+            effects.aicc.0
+        ),
+        _ => format!(
+            "{whose}: {} (AICc {:.2}) of {accepted} acceptable forms: {}",
+            chosen.name(),
+            fitted.fit.aicc,
+            why_chosen(chosen)
+        ),
+    };
     for refused in refused(&fitted.tried) {
         words += "; ";
         words += &refused;
@@ -360,6 +358,7 @@ pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> Strin
     let units = compilation.design.units;
     let whose = match passed.level {
         Level::Species => "its own heights".to_owned(),
+        Level::Ratio => "the species whose curve it should take".to_owned(),
         level => format!("heights of all {}", level.name()),
     };
     match &passed.why {
@@ -378,6 +377,23 @@ pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> Strin
             "{whose}: {n}, but no form gives an acceptable curve; {}",
             refused(tried).join("; ")
         ),
+        Why::SharedIsCloser { n, own_m, shared_m } => {
+            let shown = |m: f64| {
+                let length = units.length();
+                format!("{:.2} {}", m * length.from_metric, length.label)
+            };
+            let own = own_m.map_or_else(
+                || "hangs on one of them".to_owned(),
+                |own_m| format!("foretells those left out one at a time to {}", shown(own_m)),
+            );
+            format!(
+                "{whose}: {n}, but their own curve {own}, the shared one to {} (root mean square)",
+                shown(*shared_m)
+            )
+        }
+        Why::OtherHasNone { other } => {
+            format!("{whose}, {}, has no curve", name_of(compilation, *other))
+        }
         Why::KindUnknown => {
             "the species table does not say whether it is a softwood or a hardwood".to_owned()
         }
@@ -405,24 +421,18 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
     let mut left_out = 0;
     for (at, stand) in compilation.records.stands.iter().enumerate() {
         for used in used(compilation, &[at]) {
-            match &used.curve {
-                HeightCurve::Fitted(_) => {
+            match publication(&used.curve) {
+                None => {
                     let name = used.curve.form_name();
                     formulas.push(format!("{name}: {}", used.curve.expression()));
                 }
-                HeightCurve::Published(curve) => {
-                    publications.extend(publication(&used));
-                    let head = &curve.head;
-                    if head.range.dbh_cm.is_none() {
-                        publications.push(format!(
-                            "{}: range of dbh of the trees behind the curves: {}; so no height \
-                             counts as extrapolated",
-                            head.title, head.range.source
-                        ));
-                    }
+                publication => {
+                    publications.extend(publication);
+                    publications.extend(bounds_of_set(&used.curve));
                 }
             }
             let fit = fitted(&used).map(|fitted| &fitted.fit);
+            let rmse_m = fitted(&used).map(FittedUse::rmse_m);
             for served in &used.species {
                 if table.rows.len() == MOST_ROWS {
                     left_out += 1;
@@ -434,7 +444,7 @@ fn by_stand(compilation: &Compilation<'_>) -> Vec<Block> {
                     Cell::text(used.level.name()),
                     Cell::text(used.curve.form_name()),
                     Cell::maybe(fit.map(|fit| fit.n as f64), 0),
-                    Cell::maybe(fit.map(|fit| fit.rmse_m * length.from_metric), 2),
+                    Cell::maybe(rmse_m.map(|m| m * length.from_metric), 2),
                     Cell::Number(served.filled as f64, 0),
                     beyond(&used.curve, served),
                 ]);

@@ -300,7 +300,7 @@ fn span_table(compilation: &Compilation<'_>, one: Option<usize>, stands: &[usize
 
 fn whose(compilation: &Compilation<'_>, span: &Span) -> String {
     match span.level {
-        Level::Species | Level::Regional => {
+        Level::Species | Level::Ratio | Level::Regional => {
             let label = |at: &usize| compilation.records.species[*at].label.as_str();
             let labels: Vec<&str> = span.species.iter().map(label).collect();
             labels.join(", ")

@@ -243,6 +243,7 @@ fn is_doubtful(reading: &Reading) -> bool {
 fn steep_of(curve: &HeightCurve) -> Option<(usize, usize)> {
     match curve {
         HeightCurve::Fitted(fitted) if fitted.steep > 0 => Some((fitted.steep, fitted.fit.n)),
+        HeightCurve::Ratio(ratio) => steep_of(&ratio.curve),
         HeightCurve::Fitted(_) | HeightCurve::Published(_) => None,
     }
 }

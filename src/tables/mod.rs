@@ -6,8 +6,11 @@
 pub mod assumptions;
 pub mod attribute;
 pub mod biomass;
+mod broken;
 pub mod catalogue;
 pub mod compare;
+mod curve_effects;
+mod curve_sources;
 pub mod curves;
 pub mod double_sampling;
 pub mod equations;

@@ -183,6 +183,7 @@ pub fn source_word(source: HeightSource) -> &'static str {
         HeightSource::Measured => "measured",
         HeightSource::Instrument => "instrument",
         HeightSource::SpeciesCurve(_) => "species curve",
+        HeightSource::RatioCurve(_) => "ratio to another species",
         HeightSource::PooledCurve(_) => "pooled curve",
         HeightSource::RegionalCurve(_) => "regional curve",
         HeightSource::None => "none",

@@ -13,7 +13,8 @@
 //!
 //! The error of a height: of a filled one the residual standard deviation of its curve; of one read
 //! with an instrument what `heights::instrument` says; of one that was written down as a height what
-//! the design says, if it does; of one taken from a published curve as it stands nothing is known. A
+//! the design says, if it does; of one taken from a published curve that was scaled to heights at
+//! hand that of `heights::scale`; of one taken from a published curve as it stands nothing is known. A
 //! height that was raised to a break does not hang on the curve.
 
 use super::{COLUMNS, N_COLUMNS};
@@ -40,7 +41,7 @@ pub(super) enum HeightError {
     Curve { curve: usize, error: CurveError },
     /// Measured; the error is not known of a height written down, unless the design says it.
     Measured { std_error_m: Option<f64> },
-    /// From a published curve, whose error is not known.
+    /// From a published curve or a factor, whose error is not known.
     Published,
 }
 
@@ -188,6 +189,7 @@ fn height_error(
         }
         _ if height.raised_to_break => return HeightError::None,
         HeightSource::SpeciesCurve(at)
+        | HeightSource::RatioCurve(at)
         | HeightSource::PooledCurve(at)
         | HeightSource::RegionalCurve(at) => at,
     };

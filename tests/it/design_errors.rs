@@ -1,7 +1,7 @@
 //! Designs: what is read, what is filled in, and what is refused at which place.
 
 use spinney::design::{
-    CurveChoice, InstrumentError, Intervals, LengthError, Measured, Method, RatioLimits,
+    Calibrate, CurveChoice, InstrumentError, Intervals, LengthError, Measured, Method, RatioLimits,
     SightError, SlopeCorrection, SpeciesCodes,
 };
 use spinney::units::UnitSystem;
@@ -43,6 +43,8 @@ heights:
   weights: inverse-dbh
   fit_by: cruise
   regional: us-western
+  calibrate: stands-and-plots
+  ratio_to: { Cw: Hw, no: { species: off, ratio: 0.92 } }
   instrument: { angle_sd_deg: 0.3, distance_sd_m: 0.1, hidden_top_sd_pct: 30, height_sd_pct: 4 }
 volume:
   set: ca-bc-volume-2016
@@ -90,6 +92,18 @@ fn a_full_design_is_read() {
         design.heights.curve,
         CurveChoice::Named("naslund".to_owned())
     );
+    let [cedar, alias] = &design.heights.ratio_to[..] else {
+        panic!("{:?}", design.heights.ratio_to)
+    };
+    assert_eq!(
+        (cedar.species.as_str(), cedar.to.as_str(), cedar.ratio),
+        ("Cw", "Hw", None)
+    );
+    assert_eq!(
+        (alias.species.as_str(), alias.to.as_str(), alias.ratio),
+        ("Fd", "202", Some(0.92))
+    );
+    assert_eq!(design.heights.calibrate, Calibrate::StandsAndPlots);
     assert!((design.heights.breast_height_m - 1.3716).abs() < 1e-12);
     let merchantable = design.volume.unwrap().merchantable.unwrap();
     assert!((merchantable.top_diameter_cm - 10.16).abs() < 1e-12);

@@ -4,7 +4,7 @@ use spinney::design::{CurveChoice, Heights, Measured};
 use spinney::heights::curve::Form;
 use spinney::heights::fill::CurveSet;
 use spinney::heights::regional::RegionalSet;
-use spinney::heights::{HeightCurve, HeightSource, Level, StandHeights, Why};
+use spinney::heights::{HeightCurve, HeightSource, Level, Place, StandHeights, Why};
 use spinney::read::height_curves::regional_set;
 use spinney::read::tables::Tables;
 use spinney::records::{CruiseSpecies, HeightRecord, Reading, ReadingScale, Stand, Tree};
@@ -13,19 +13,19 @@ use spinney::species::{Kind, SpeciesTable};
 use crate::sample::{dead, design, fixed, gauge, plot, records, tall, tree, visit};
 
 /// Fd, Hw, Dr and something that is neither softwood nor hardwood.
-struct Forest {
-    table: SpeciesTable,
-    species: Vec<CruiseSpecies>,
-    regional: RegionalSet,
-    heights: Heights,
+pub(crate) struct Forest {
+    pub(crate) table: SpeciesTable,
+    pub(crate) species: Vec<CruiseSpecies>,
+    pub(crate) regional: RegionalSet,
+    pub(crate) heights: Heights,
 }
 
-const FD: usize = 0;
-const HW: usize = 1;
-const DR: usize = 2;
+pub(crate) const FD: usize = 0;
+pub(crate) const HW: usize = 1;
+pub(crate) const DR: usize = 2;
 
 impl Forest {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         let tables = Tables::builtin();
         let table = tables.species().unwrap();
         let species = ["Fd", "Hw", "Dr"]
@@ -48,12 +48,12 @@ impl Forest {
         }
     }
 
-    fn fill(&self, trees: Vec<Tree>, with_regional: bool) -> StandHeights {
+    pub(crate) fn fill(&self, trees: Vec<Tree>, with_regional: bool) -> StandHeights {
         let regional = with_regional.then_some(&self.regional);
         self.fill_stand(&stand(trees), regional)
     }
 
-    fn fill_stand(&self, stand: &Stand, regional: Option<&RegionalSet>) -> StandHeights {
+    pub(crate) fn fill_stand(&self, stand: &Stand, regional: Option<&RegionalSet>) -> StandHeights {
         let curves = CurveSet::fit(
             &[stand],
             &self.species,
@@ -66,7 +66,7 @@ impl Forest {
 }
 
 /// One plot with these visits, each for a selection of its own.
-fn stand_of(visits: Vec<Vec<Tree>>) -> Stand {
+pub(crate) fn stand_of(visits: Vec<Vec<Tree>>) -> Stand {
     let design = design(vec![fixed(0.02), gauge(4.0, Measured::All, None)]);
     let visits = visits
         .into_iter()
@@ -78,12 +78,12 @@ fn stand_of(visits: Vec<Vec<Tree>>) -> Stand {
         .remove(0)
 }
 
-fn stand(trees: Vec<Tree>) -> Stand {
+pub(crate) fn stand(trees: Vec<Tree>) -> Stand {
     stand_of(vec![trees])
 }
 
 /// Trees with heights about Naslund's curve, thick ones last.
-fn measured(species: usize, n: usize) -> Vec<Tree> {
+pub(crate) fn measured(species: usize, n: usize) -> Vec<Tree> {
     let off = [0.3, -0.4, 0.2, 0.5, -0.6, 0.1, -0.2, 0.4, -0.3];
     (0..n)
         .map(|k| {
@@ -449,7 +449,7 @@ fn trees_beyond_the_fitted_diameters_are_counted() {
     assert!(!heights.is_extrapolated(heights.trees[at].source, 40.0));
     assert_eq!(heights.curves[0].species[0].extrapolated, 1);
     let words = heights
-        .derivation(heights.trees[at].source, 50.0)
+        .derivation(heights.trees[at].source, 50.0, Place::default())
         .join("\n");
     assert!(
         words.contains("extrapolated") && words.contains("H = 1.3 +"),

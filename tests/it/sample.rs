@@ -1,8 +1,9 @@
 //! Builds designs and records in memory, so that estimators are tested through their public face.
 
 use spinney::design::{
-    CurveChoice, Design, Fill, FitBy, FitWeights, Heights, Inputs, InstrumentError, Intervals,
-    Measured, Method, RatioBy, RatioError, Sampling, Selection, SlopeCorrection, SpeciesCodes,
+    Calibrate, CurveChoice, Design, Fill, FitBy, FitWeights, Heights, Inputs, InstrumentError,
+    Intervals, Measured, Method, RatioBy, RatioError, Sampling, Selection, SlopeCorrection,
+    SpeciesCodes,
 };
 use spinney::estimates::{
     Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
@@ -37,6 +38,8 @@ pub(crate) fn design(selections: Vec<Selection>) -> Design {
             weights: FitWeights::Equal,
             fit_by: FitBy::Stand,
             regional: None,
+            ratio_to: Vec::new(),
+            calibrate: Calibrate::Best,
             instrument: InstrumentError::default(),
             fill: Fill::Mean,
         },

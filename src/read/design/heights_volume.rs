@@ -3,7 +3,8 @@
 use super::walk::{Entry, Section, Walk, unit_keys};
 use super::{Known, instrument};
 use crate::design::{
-    CurveChoice, Fallback, Fill, FitBy, FitWeights, Heights, InstrumentError, Merchantable, Volume,
+    Calibrate, CurveChoice, Fallback, Fill, FitBy, FitWeights, Heights, InstrumentError,
+    Merchantable, Volume,
 };
 use crate::diagnostic::seen;
 use crate::read::limits;
@@ -19,6 +20,7 @@ pub(super) fn read_heights<'n>(
     walk: &mut Walk,
     root: &mut Section<'n>,
     known: &Known,
+    aliases: &[(String, String)],
 ) -> (Heights, Option<Entry<'n>>) {
     let mut heights = Heights {
         breast_height_m: USUAL_BREAST_HEIGHT_M,
@@ -28,6 +30,8 @@ pub(super) fn read_heights<'n>(
         weights: FitWeights::Equal,
         fit_by: FitBy::Stand,
         regional: None,
+        ratio_to: Vec::new(),
+        calibrate: Calibrate::Best,
         instrument: InstrumentError::default(),
         fill: Fill::Mean,
     };
@@ -87,6 +91,19 @@ pub(super) fn read_heights<'n>(
     {
         heights.fit_by = fit_by;
     }
+    let calibrate = [
+        ("best", Calibrate::Best),
+        ("none", Calibrate::None),
+        ("plots", Calibrate::Plots),
+        ("stands", Calibrate::Stands),
+        ("stands-and-plots", Calibrate::StandsAndPlots),
+    ];
+    if let Some(calibrate) = map
+        .get(walk, "calibrate")
+        .and_then(|entry| entry.one_of(walk, &calibrate))
+    {
+        heights.calibrate = calibrate;
+    }
     let sets: Vec<&str> = known.height_sets.iter().map(String::as_str).collect();
     heights.regional = map.get(walk, "regional").and_then(|entry| {
         entry.known_name(
@@ -96,6 +113,7 @@ pub(super) fn read_heights<'n>(
             &sets,
         )
     });
+    heights.ratio_to = super::ratio_to::read(walk, &mut map, aliases);
     heights.instrument = instrument::read(walk, &mut map);
     if let Some(fill) = map
         .get(walk, "fill")
@@ -108,7 +126,7 @@ pub(super) fn read_heights<'n>(
 }
 
 /// What is filled in when a key of `heights` is not given.
-const DEFAULTS: [(&str, &str); 5] = [
+const DEFAULTS: [(&str, &str); 6] = [
     ("breast_height", "breast_height: dbh was taken at 1.3 m"),
     (
         "curve",
@@ -116,7 +134,7 @@ const DEFAULTS: [(&str, &str); 5] = [
     ),
     (
         "min_trees",
-        "min_trees: species with fewer than 5 measured heights use the pooled curve",
+        "min_trees: species with fewer than 5 measured heights use the shared curve of their kind",
     ),
     (
         "weights",
@@ -125,6 +143,11 @@ const DEFAULTS: [(&str, &str); 5] = [
     (
         "fit_by",
         "fit_by: height curves are fitted for each stand apart",
+    ),
+    (
+        "calibrate",
+        "calibrate: the curve of a species differs from plot to plot, or stand to stand, where it \
+         fits better so",
     ),
 ];
 

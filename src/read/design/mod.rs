@@ -9,6 +9,7 @@ mod inputs;
 mod instrument;
 mod intervals;
 mod logs;
+mod ratio_to;
 mod sampling;
 mod selections;
 mod subsample;
@@ -120,8 +121,8 @@ pub fn place_if_given(source: &Source, keys: &[&str]) -> Option<Site> {
     Some(locate(source, &path))
 }
 
-/// Checks the species that a design names (its aliases and substitutes) against the species table,
-/// at their places.
+/// Checks the species that a design names (its aliases, substitutes and the like) against the
+/// species table, at their places.
 pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
     let mut walk = Walk::new(source);
     if let Ok(node) = parse(source)
@@ -149,19 +150,23 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
             check_species_name(&mut walk, substitute, species, &codes);
             let key = &substitute.key;
             if species.lookup(key).is_none() && !codes.contains(&key.to_lowercase()) {
-                let hint = nearest_species(species, key);
-                let message = format!("no species is known as {}", seen(key));
+                let (message, hint) = unknown_species(species, key);
                 substitute.key_error(&mut walk, "unknown-species", message, &hint);
             }
         }
         for name in logs::species_of_products(&mut walk, &mut root) {
             check_species_name(&mut walk, &name, species, &codes);
         }
+        let aliases: Vec<(String, String)> = aliases
+            .iter()
+            .filter_map(|alias| Some((alias.key.to_lowercase(), alias.text(&mut walk)?)))
+            .collect();
+        ratio_to::check(&mut walk, &mut root, species, &aliases);
     }
     // Problems of the design itself are read_design's to report.
     let mut problems = Problems::new();
     for diagnostic in &walk.problems {
-        if diagnostic.code == "unknown-species" {
+        if diagnostic.code == "unknown-species" || ratio_to::FAULTS.contains(&diagnostic.code) {
             problems.push(diagnostic.clone());
         }
     }
@@ -173,10 +178,15 @@ fn check_species_name(walk: &mut Walk, entry: &Entry, species: &SpeciesTable, co
         && species.lookup(&name).is_none()
         && !codes.contains(&name.to_lowercase())
     {
-        let hint = nearest_species(species, &name);
-        let message = format!("no species is known as {}", seen(&name));
+        let (message, hint) = unknown_species(species, &name);
         entry.error(walk, "unknown-species", message, &hint);
     }
+}
+
+/// A message about a name that means no species, and a hint.
+fn unknown_species(species: &SpeciesTable, text: &str) -> (String, String) {
+    let message = format!("no species is known as {}", seen(text));
+    (message, nearest_species(species, text))
 }
 
 /// "did you mean `Fd`?", or what can be written.
@@ -223,7 +233,8 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
         "say how trees were chosen, for example `selections: {fixed: {method: fixed-area, \
          radius_m: 7.98}}`",
     );
-    let (mut heights, subsample) = heights_volume::read_heights(walk, &mut map, known);
+    let (mut heights, subsample) =
+        heights_volume::read_heights(walk, &mut map, known, &species_aliases);
     let volume = heights_volume::read_volume(walk, &mut map, known);
     let logs_entry = map.get(walk, "logs");
     let biomass = biomass::read_biomass(walk, &mut map, known);

@@ -13,7 +13,9 @@ use crate::heights::fit::{LEAST_FOR_THREE, Refusal};
 use crate::heights::{HeightCurve, Level, Place};
 use crate::plot_sums::dbh_class;
 use crate::records::CruiseSpeciesIndex;
-use crate::tables::curves::{formula, passed_words, publication, remarks_on, why_chosen};
+use crate::tables::curve_effects;
+use crate::tables::curve_sources::publication;
+use crate::tables::curves::{formula, passed_words, remarks_on, why_chosen};
 use crate::tables::scatter::Scatter;
 use crate::tables::tidy::{ALL, class_limits};
 use crate::tables::{Block, Cell, Column, Table, plain};
@@ -115,11 +117,22 @@ pub(super) fn one_curve(
                 why.words()
             ));
         }
+        let whose = gathered.whose(curve);
+        points.extend(curve_effects::remark(
+            compilation,
+            &curve.used,
+            &whose,
+            fitted,
+        ));
         let length = compilation.design.units.length();
         if let Some(left_out_m) = curve.left_out_m {
+            let without = match fitted.effects {
+                Ok(_) => "without effects ",
+                Err(_) => "",
+            };
             points.push(format!(
-                "each height left out in turn is missed by {:.2} {} (root mean square, one step), \
-                 the heights behind the curve by {:.2} {} (RMSE)",
+                "{without}each height left out in turn is missed by {:.2} {} (root mean square, one \
+                 step), the heights behind the curve by {:.2} {} (RMSE)",
                 left_out_m * length.from_metric,
                 length.label,
                 fitted.fit.rmse_m * length.from_metric,
@@ -135,14 +148,18 @@ pub(super) fn one_curve(
         }
     } else {
         points.extend(remarks_on(compilation, &curve.used));
-        points.extend(publication(&curve.used));
+        points.extend(publication(&curve.used.curve));
     }
-    vec![
-        Block::List(points),
+    let used = std::slice::from_ref(&curve.used);
+    let effects = curve_effects::table(compilation, used, |_| gathered.whose(curve));
+    let mut blocks = vec![Block::List(points)];
+    blocks.extend(effects.map(Block::Table));
+    blocks.extend([
         Block::Table(forms_table(gathered, curve)),
         Block::Table(bias_table(gathered, group, curve)),
         Block::Picture(picture(gathered, group, curve, width)),
-    ]
+    ]);
+    blocks
 }
 
 fn forms_table(gathered: &Gathered<'_>, curve: &CurveEvidence) -> Table {

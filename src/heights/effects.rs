@@ -1,0 +1,430 @@
+//! Curves whose first parameter differs from species to species, or from place to place.
+//!
+//! In: heights with their places, the forms to try. Out: the curve with its effects, or why it has
+//! none. The model and its fit are those of [`super::mixed`].
+//!
+//! ```text
+//! form      least AICc = -2 logL + 2 k + 2 k (k + 1)/(n - k - 1) by maximum likelihood, k counting
+//!           the variances too; Naslund's unless another is ahead by more than 2, as without effects
+//! curve     that form by restricted maximum likelihood (REML)
+//! left out  e / (1 - h),  h = w z^2 / (sum w z^2 + 1/t2)     one step, the fixed part held
+//! ```
+//! `e` is the residual about the curve of the group, `z` the derivative by the effect, `w` the
+//! inverse of the residual variance and `t2` the variance of the effects: so the effect is predicted
+//! without the height, exactly where the curve is linear in its first parameter.
+//!
+//! Effects of species need heights of two species, effects of places three places with heights, two
+//! of them with more than one (common practice, no source).
+
+use std::sync::Arc;
+
+use crate::design::FitWeights;
+use crate::heights::curve::{Curve, Form};
+use crate::heights::fit::{FAVOURITE, LEAD, Points, Refusal};
+use crate::heights::mixed::{
+    MixedCurve, MixedRefusal, PlotHeight, PlotHeights, Solvers, Spread, fit_mixed,
+};
+use crate::heights::{CurveError, MOST_CURVE_PARAMETERS, Place};
+use crate::math::digits::six_digits;
+use crate::math::mixed::{Method, Zeros};
+
+/// What the effects are of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Grouping {
+    /// Species of one kind.
+    Species,
+    /// Plots.
+    Plots,
+    /// Stands.
+    Stands,
+    /// Stands, and plots within them.
+    StandsAndPlots,
+}
+
+impl Grouping {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Grouping::Species => "species",
+            Grouping::Plots => "plots",
+            Grouping::Stands => "stands",
+            Grouping::StandsAndPlots => "stands and plots",
+        }
+    }
+}
+
+/// Why a curve has no effects.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum WithoutEffects {
+    /// None are asked for.
+    NotAsked,
+    /// Weights by precision, with which no effects are fitted.
+    ByPrecision(Grouping),
+    /// Stands are asked for, but each is fitted apart.
+    OneStand(Grouping),
+    /// Too few groups with heights, or with more than one.
+    TooFew {
+        /// Of what.
+        by: Grouping,
+        /// Groups with heights.
+        groups: usize,
+        /// Of them, those with more than one.
+        several: usize,
+    },
+    /// No form could be fitted with effects.
+    NoFit(Grouping, MixedRefusal),
+    /// The groups differ no more than single trees do: the variance of the effects is 0.
+    NoVariance(Grouping),
+    /// The curve of some group cannot fill its heights.
+    NotAcceptable(Grouping, Refusal),
+    /// The criterion is no smaller with effects.
+    NotBetter {
+        /// Of what.
+        by: Grouping,
+        /// Corrected AIC with effects.
+        with: f64,
+        /// And without.
+        without: f64,
+    },
+}
+
+/// Who belongs together.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Groups {
+    pub(super) by: Grouping,
+    /// Groups, those without heights included.
+    pub(super) n: usize,
+    /// Plots of the stands before each stand.
+    plots_before: Arc<Vec<usize>>,
+    stand_of: Option<Vec<usize>>,
+}
+
+impl Groups {
+    pub(super) fn of_species(n: usize) -> Self {
+        Groups {
+            by: Grouping::Species,
+            n,
+            plots_before: Arc::default(),
+            stand_of: None,
+        }
+    }
+
+    /// Groups of places; `n_plots` are the plots of each stand.
+    pub(super) fn of_places(by: Grouping, n_plots: &[usize]) -> Self {
+        let mut all = 0;
+        let mut stand_of = Vec::new();
+        let mut plots_before = Vec::with_capacity(n_plots.len());
+        for (stand, n) in n_plots.iter().enumerate() {
+            plots_before.push(all);
+            all += n;
+            stand_of.resize(all, stand);
+        }
+        let by_stand = by == Grouping::Stands;
+        Groups {
+            by,
+            n: if by_stand { n_plots.len() } else { all },
+            plots_before: Arc::new(plots_before),
+            stand_of: (by == Grouping::StandsAndPlots).then_some(stand_of),
+        }
+    }
+
+    fn index(&self, place: Place) -> usize {
+        match self.by {
+            Grouping::Species => place.species,
+            Grouping::Stands => place.stand,
+            Grouping::Plots | Grouping::StandsAndPlots => {
+                self.plots_before.get(place.stand).copied().unwrap_or(0) + place.plot
+            }
+        }
+    }
+
+    /// Are there groups enough?
+    fn suffice(&self, points: &Points) -> Result<(), WithoutEffects> {
+        let by = self.by;
+        let count = |index: &dyn Fn(Place) -> usize, n: usize| {
+            let mut heights = vec![0_usize; n];
+            for place in points.place() {
+                if let Some(height) = heights.get_mut(index(*place)) {
+                    *height += 1;
+                }
+            }
+            let groups = heights.iter().filter(|n| **n > 0).count();
+            (groups, heights.iter().filter(|n| **n > 1).count())
+        };
+        let enough = |(groups, several): (usize, usize)| {
+            let suffice = match by {
+                Grouping::Species => groups > 1,
+                _ => groups > 2 && several > 1,
+            };
+            let too_few = WithoutEffects::TooFew {
+                by,
+                groups,
+                several,
+            };
+            if suffice { Ok(()) } else { Err(too_few) }
+        };
+        enough(count(&|place| self.index(place), self.n))?;
+        if by == Grouping::StandsAndPlots {
+            enough(count(&|place| place.stand, self.plots_before.len()))?;
+        }
+        Ok(())
+    }
+}
+
+/// A curve with its effects.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Effects {
+    /// The curve: its fixed part and the effects.
+    pub curve: MixedCurve,
+    /// Corrected AIC by maximum likelihood with effects, and of the same form without.
+    pub aicc: (f64, f64),
+    /// Root mean square of the residual standard deviations at the heights, m.
+    pub rmse_m: f64,
+    groups: Groups,
+}
+
+/// What is to be fitted.
+pub(super) struct Request<'r> {
+    pub(super) points: &'r Points,
+    pub(super) groups: Groups,
+    /// Forms to choose from, each with its corrected AIC without effects.
+    pub(super) forms: &'r [(Form, f64)],
+    pub(super) weights: FitWeights,
+    pub(super) breast_height_m: f64,
+    /// Is the curve only taken where the criterion is smaller than without effects?
+    pub(super) only_if_better: bool,
+}
+
+impl Request<'_> {
+    /// Chooses the form, fits it and looks whether it will do.
+    pub(super) fn fit(
+        self,
+        solvers: &mut Solvers,
+        acceptable: impl FnOnce(&Effects) -> Result<(), Refusal>,
+    ) -> Result<Effects, WithoutEffects> {
+        let by = self.groups.by;
+        self.groups.suffice(self.points)?;
+        let place = self.points.place().iter();
+        let trees = self.points.dbh_cm().iter().zip(self.points.height_m());
+        let heights: Vec<PlotHeight> = trees
+            .zip(place)
+            .map(|((dbh_cm, height_m), place)| PlotHeight {
+                dbh_cm: *dbh_cm,
+                height_m: *height_m,
+                plot: self.groups.index(*place),
+            })
+            .collect();
+        let heights = PlotHeights::new(heights, self.groups.n, self.groups.stand_of.clone());
+        let spread = match self.weights {
+            FitWeights::Equal => Spread::Equal,
+            FitWeights::InverseDbh => Spread::InverseDbh,
+            FitWeights::Precision => return Err(WithoutEffects::ByPrecision(by)),
+        };
+        let mut fit = |form, method| {
+            fit_mixed(
+                form,
+                &heights,
+                spread,
+                method,
+                self.breast_height_m,
+                solvers,
+            )
+        };
+        let behind = |form, aicc| aicc - if form == FAVOURITE { LEAD } else { 0.0 };
+        let mut best: Option<(Form, f64, f64)> = None;
+        let mut refused = None;
+        for (form, without) in self.forms {
+            match fit(*form, Method::Ml) {
+                Ok(curve) => {
+                    let with = curve.fit.aicc().unwrap_or(f64::INFINITY);
+                    let closer = |(best, least, _)| behind(*form, with) < behind(best, least);
+                    if best.is_none_or(closer) {
+                        best = Some((*form, with, *without));
+                    }
+                }
+                Err(refusal) => refused = refused.or(Some(refusal)),
+            }
+        }
+        let none = MixedRefusal::NoStart(Refusal::TooFew);
+        let (form, with, without) =
+            best.ok_or(WithoutEffects::NoFit(by, refused.unwrap_or(none)))?;
+        if self.only_if_better && with >= without {
+            return Err(WithoutEffects::NotBetter { by, with, without });
+        }
+        let curve = fit(form, Method::Reml).map_err(|why| WithoutEffects::NoFit(by, why))?;
+        let no_variance = match curve.fit.zeros() {
+            Zeros::Both => true,
+            Zeros::Own => curve.fit.outer_variance.is_none(),
+            Zeros::None | Zeros::Outer => false,
+        };
+        if no_variance {
+            return Err(WithoutEffects::NoVariance(by));
+        }
+        let d = self.points.dbh_cm();
+        let squares: f64 = d.iter().map(|d| curve.residual.sd_m(*d).powi(2)).sum();
+        let effects = Effects {
+            curve,
+            aicc: (with, without),
+            rmse_m: (squares / d.len() as f64).sqrt(),
+            groups: self.groups,
+        };
+        acceptable(&effects).map_err(|why| WithoutEffects::NotAcceptable(by, why))?;
+        Ok(effects)
+    }
+}
+
+impl Effects {
+    /// What they are of.
+    pub fn by(&self) -> Grouping {
+        self.groups.by
+    }
+
+    /// The curve at a place.
+    pub fn curve_at(&self, place: Place) -> Curve {
+        let group = self.groups.index(place);
+        if group < self.curve.fit.effects.len() {
+            self.curve.curve_of(group)
+        } else {
+            self.curve.curve
+        }
+    }
+
+    /// The effect at a place, and the heights of its group.
+    pub fn at(&self, place: Place) -> (f64, usize) {
+        let effect = self.curve.fit.effects.get(self.groups.index(place));
+        effect.map_or((0.0, 0), |effect| (effect.value, effect.n))
+    }
+
+    /// How the height of a tree of `dbh_cm` at a place may be off.
+    pub(super) fn error_at(&self, dbh_cm: f64, place: Place) -> CurveError {
+        let group = self.groups.index(place);
+        let mut gradient = [0.0; MOST_CURVE_PARAMETERS];
+        let mut effects = [None; 2];
+        if let Some(effect) = self.curve.fit.effects.get(group) {
+            let terms = self.curve.error_terms(dbh_cm, group);
+            gradient[..terms.by_fixed.len()].copy_from_slice(&terms.by_fixed);
+            effects[0] = Some((group, terms.by_effect));
+            effects[1] = self.curve.stand_of.as_ref().map(|stand_of| {
+                let stand = self.groups.n + stand_of[group];
+                (stand, effect.share * terms.by_effect)
+            });
+        }
+        CurveError {
+            gradient,
+            effects,
+            residual_m: self.curve.residual.sd_m(dbh_cm),
+        }
+    }
+
+    /// Variance of the error of an effect, given the parameters: those of the groups, then those of
+    /// the stands around them.
+    pub(super) fn variance(&self, effect: usize) -> f64 {
+        let fit = &self.curve.fit;
+        let own = fit.effects.get(effect).map(|effect| effect.variance);
+        let outer = || fit.outer_effects.get(effect.checked_sub(self.groups.n)?);
+        own.or_else(|| outer().map(|outer| outer.variance))
+            .unwrap_or(0.0)
+    }
+
+    /// Root mean square of the errors for heights of one group, each left out, one step, m.
+    pub fn left_out_rms_m(&self, points: &Points, group: usize) -> Option<f64> {
+        let trees = self.points_of(points, group);
+        let curve = self.curve.curve_of(group);
+        let form = curve.form;
+        let p = form.n_parameters();
+        let terms: Vec<(f64, f64)> = trees
+            .iter()
+            .map(|(d, height_m)| {
+                let mut gradient = [0.0; MOST_CURVE_PARAMETERS];
+                let y = form.value_and_gradient(*d, curve.parameters(), &mut gradient[..p]);
+                let weight = self.curve.residual.sd_m(*d).powi(-2);
+                let error_m = height_m - curve.breast_height_m - y;
+                (error_m, weight * gradient[0] * gradient[0])
+            })
+            .collect();
+        let variance = self.curve.fit.own_variance;
+        let all = 1.0 / variance
+            + terms
+                .iter()
+                .map(|(_, information)| information)
+                .sum::<f64>();
+        let errors = terms.iter().map(|(error_m, information)| {
+            let leverage = information / all;
+            (error_m / (1.0 - leverage)).powi(2)
+        });
+        let mean = errors.sum::<f64>() / terms.len() as f64;
+        Some(mean.sqrt()).filter(|rms_m| rms_m.is_finite())
+    }
+
+    fn points_of(&self, points: &Points, group: usize) -> Vec<(f64, f64)> {
+        let trees = points.dbh_cm().iter().zip(points.height_m());
+        let trees = trees.zip(points.place());
+        trees
+            .filter(|(_, place)| self.groups.index(**place) == group)
+            .map(|((d, height_m), _)| (*d, *height_m))
+            .collect()
+    }
+
+    /// Groups with heights.
+    pub fn groups_with_heights(&self) -> usize {
+        let effects = self.curve.fit.effects.iter();
+        effects.filter(|effect| effect.n > 0).count()
+    }
+
+    /// Stands with heights, where stands and plots have effects.
+    pub fn stands_with_heights(&self) -> usize {
+        let effects = self.curve.fit.outer_effects.iter();
+        effects.filter(|effect| effect.n > 0).count()
+    }
+
+    /// Standard deviations of the effects in the unit of the first parameter: of the groups, and of
+    /// the stands around them.
+    pub fn std_deviations(&self) -> (f64, Option<f64>) {
+        let fit = &self.curve.fit;
+        (fit.own_variance.sqrt(), fit.outer_variance.map(f64::sqrt))
+    }
+
+    /// The fixed parameters with their standard errors.
+    pub(super) fn parameters_shown(&self) -> String {
+        let values = self.curve.fit.fixed.iter().zip(self.curve.fit.std_errors());
+        let shown: Vec<String> = ["a", "b", "c"]
+            .into_iter()
+            .zip(values)
+            .map(|(name, (value, error))| {
+                format!("{name} = {} ({})", six_digits(*value), six_digits(error))
+            })
+            .collect();
+        shown.join(", ")
+    }
+
+    /// The effect at a place and how it comes about.
+    pub(super) fn derivation(&self, place: Place) -> Vec<String> {
+        let group = self.groups.index(place);
+        let Some(effect) = self.curve.fit.effects.get(group) else {
+            return Vec::new();
+        };
+        let (own, outer) = self.std_deviations();
+        let (what, spread) = match (self.groups.by, outer) {
+            (Grouping::Species, _) => ("species", six_digits(own)),
+            (Grouping::Stands, _) => ("stand", six_digits(own)),
+            (_, None) => ("plot", six_digits(own)),
+            (_, Some(outer)) => (
+                "plot and stand",
+                format!(
+                    "{} within stands, {} between them",
+                    six_digits(own),
+                    six_digits(outer)
+                ),
+            ),
+        };
+        let a = self.curve.curve.parameters[0];
+        vec![format!(
+            "a of this {what}: {} + {} = {}, from {} of its heights (standard deviation of the \
+             effects {spread})",
+            six_digits(a),
+            six_digits(effect.value),
+            six_digits(a + effect.value),
+            effect.n
+        )]
+    }
+}
