@@ -275,9 +275,9 @@ pub struct HeightsArgs {
     ///
     /// One row for each height and each curve that it is behind: stand, plot, tree, line, species,
     /// dbh, height and its standard error where known, source (measured or instrument), height by
-    /// the curve at that place, residual, leverage and externally studentised residual (both of the
-    /// curve without effects of plots; empty where the curve was not fitted here), level, form, and
-    /// the effect of the place where the curve has one.
+    /// the curve at that place, residual, leverage (without effects of places; empty where the
+    /// curve was not fitted here), externally studentised residual (with effects: over the standard
+    /// deviation about the curve), level, form, and the effect of the place where there is one.
     #[arg(long, value_name = "FILE")]
     pub data: Option<PathBuf>,
     /// Form of the result.

@@ -40,9 +40,7 @@ fn main() {
         return;
     }
     let stocks = data::stocks(&folder);
-    if draws != 101 {
-        forms::run(&stocks, draws);
-    }
+    forms::run(&stocks, draws);
     println!();
     let cruise = cruise::Cruise::read(&folder);
     few::run(&cruise, draws);

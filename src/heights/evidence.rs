@@ -5,8 +5,8 @@
 //! besides them a curve of every species that has heights enough but misses none.
 //!
 //! Heights behind a fitted curve are those that it was fitted to. A curve that was not fitted here
-//! is held against the heights of the species that it serves. Leverages, studentised residuals and
-//! errors of what is left out are those of the curve without effects of plots or stands.
+//! is held against the heights of the species that it serves. Leverages and errors of what is left
+//! out are those of the curve without effects.
 
 use std::collections::BTreeMap;
 
@@ -60,6 +60,9 @@ pub struct HeightAgainst {
     pub effect_m: Option<f64>,
     /// Against the curve without effects; `None` for a curve that was not fitted here.
     pub fixed: Option<Residual>,
+    /// How far off it is for the curve at its place: externally studentised, or for a curve with
+    /// effects over the standard deviation of single trees about it, the leverage left aside.
+    pub studentised: Option<f64>,
 }
 
 /// A form that was tried.
@@ -174,6 +177,7 @@ fn against(curve: &HeightCurve, behind: &[HeightTree], points: &Points) -> Vec<H
     } else {
         vec![None; behind.len()]
     };
+    let has_effects = matches!(curve, HeightCurve::Fitted(fitted) if fitted.effects.is_ok());
     let one = |(tree, fixed): (&HeightTree, Option<Residual>)| {
         let point = &tree.point;
         let fitted_m = curve.height_m(point.dbh_cm, point.place);
@@ -183,6 +187,13 @@ fn against(curve: &HeightCurve, behind: &[HeightTree], points: &Points) -> Vec<H
             fitted_m,
             residual_m: point.height_m - fitted_m,
             effect_m: of_place.filter(|effect_m| *effect_m != 0.0),
+            studentised: if has_effects {
+                let error = curve.error_at(point.dbh_cm, point.place);
+                let residual_m = point.height_m - fitted_m;
+                error.map(|error| residual_m / error.residual_m)
+            } else {
+                fixed.and_then(|fixed| fixed.externally)
+            },
             fixed,
         }
     };

@@ -19,7 +19,7 @@ pub(super) struct Out<'g> {
     pub(super) group: &'g Group,
     pub(super) curve: &'g CurveEvidence,
     pub(super) height: &'g HeightAgainst,
-    /// Its externally studentised residual.
+    /// Its studentised residual.
     pub(super) studentised: f64,
 }
 
@@ -46,7 +46,7 @@ pub(super) fn of_curve<'g>(
         return Vec::new();
     };
     let one = |height: &'g HeightAgainst| {
-        let studentised = height.fixed.and_then(|fixed| fixed.externally)?;
+        let studentised = height.studentised?;
         (studentised.abs() > doubtful).then_some(Out {
             group,
             curve,

@@ -249,7 +249,7 @@ fn height_row(
         gathered.length(Some(height.fitted_m)),
         gathered.length(Some(height.residual_m)),
         Value::maybe(height.fixed.and_then(|fixed| fixed.leverage)),
-        Value::maybe(height.fixed.and_then(|fixed| fixed.externally)),
+        Value::maybe(height.studentised),
         Value::word(curve.used.level.name()),
         Value::word(curve.used.curve.form_name()),
         gathered.length(height.effect_m),
