@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use spinney::design::{Calibrate, CurveChoice, FitBy, FitWeights};
-use spinney::heights::diagnose::leave_one_out_rms_m;
+use spinney::heights::diagnose::{leave_one_out_rms_m, residuals};
 use spinney::heights::effects::{Effects, Grouping, WithoutEffects};
 use spinney::heights::fill::CurveSet;
 use spinney::heights::fit::{Points, Refusal};
@@ -209,16 +209,25 @@ fn the_best_forms_are_tried_with_effects() {
     assert_eq!(shared.fit.curve.form, effects(&filled, 16).curve.curve.form);
 }
 
-/// Root mean square error of the heights of a species by the shared curve, its effect predicted
-/// without each in turn.
-fn left_out_by_hand(effects: &Effects, trees: &[Tree]) -> f64 {
+/// Root mean square error of the heights of a species by the shared curve: the effect predicted
+/// without each in turn, and its leverage in the fit without effects taken off.
+fn left_out_by_hand(shared: &FittedUse, pool: &[Tree], trees: &[Tree]) -> f64 {
+    let effects = shared.effects.as_ref().unwrap();
     let (a, b) = (effects.curve.fit.fixed[0], effects.curve.fit.fixed[1]);
+    let points = Points::new(pool.iter().filter_map(measured).collect());
+    let plain = residuals(&shared.fit, &points);
+    let leverage = |tree: (f64, f64)| {
+        let mut behind = points.dbh_cm().iter().zip(points.height_m());
+        let at = behind.position(|(d, height_m)| (*d, *height_m) == tree);
+        plain[at.unwrap()].leverage.unwrap()
+    };
     let squares: f64 = (0..trees.len())
         .map(|out| {
             let others = trees.iter().enumerate().filter(|(at, _)| *at != out);
             let (effect, _) = by_hand(effects, others.map(|(_, tree)| tree));
             let (d, height_m) = measured(&trees[out]).unwrap();
-            (height_m - 1.3 - (a + effect) * (-b / d).exp()).powi(2)
+            let error_m = height_m - 1.3 - (a + effect) * (-b / d).exp();
+            (error_m / (1.0 - leverage((d, height_m)))).powi(2)
         })
         .sum();
     (squares / trees.len() as f64).sqrt()
@@ -232,7 +241,7 @@ fn the_curve_that_foretells_the_heights_better_is_taken() {
     let firs = about(FD, 12, (46.0, 26.0), 0.2);
     trees.extend(firs.clone());
     trees.extend([tree(FD, 40.0), tree(CW, 30.0)]);
-    let filled = forest.fill(trees, false);
+    let filled = forest.fill(trees.clone(), false);
     assert!(matches!(
         filled.trees[26].source,
         HeightSource::SpeciesCurve(_)
@@ -241,7 +250,10 @@ fn the_curve_that_foretells_the_heights_better_is_taken() {
     let (own_m, shared_m) = own.closer_than_shared.unwrap();
     let points = Points::new(firs.iter().filter_map(measured).collect());
     close(own_m, leave_one_out_rms_m(&own.fit, &points).unwrap());
-    close(shared_m, left_out_by_hand(effects(&filled, 27), &firs));
+    close(
+        shared_m,
+        left_out_by_hand(fitted(&filled, 27), &trees, &firs),
+    );
     assert!(own_m < shared_m);
 
     // The same shape, few heights and all of thin trees: the shared curve.
@@ -249,7 +261,7 @@ fn the_curve_that_foretells_the_heights_better_is_taken() {
     let firs = about(FD, 5, (40.0, 15.0), 1.0);
     trees.extend(firs.clone());
     trees.push(tree(FD, 40.0));
-    let filled = forest.fill(trees, false);
+    let filled = forest.fill(trees.clone(), false);
     assert!(
         matches!(filled.trees[19].source, HeightSource::PooledCurve(_)),
         "{:?}",
@@ -264,7 +276,10 @@ fn the_curve_that_foretells_the_heights_better_is_taken() {
     else {
         panic!("{:?}", served.passed)
     };
-    close(shared_m, left_out_by_hand(effects(&filled, 19), &firs));
+    close(
+        shared_m,
+        left_out_by_hand(fitted(&filled, 19), &trees, &firs),
+    );
     assert!(shared_m < own_m);
     assert_eq!(served.passed[0].level, Level::Species);
 }
