@@ -61,7 +61,8 @@ pub struct HeightAgainst {
     /// Against the curve without effects; `None` for a curve that was not fitted here.
     pub fixed: Option<Residual>,
     /// How far off it is for the curve at its place: externally studentised, or for a curve with
-    /// effects over the standard deviation of single trees about it, the leverage left aside.
+    /// effects or from elsewhere over the standard deviation of single trees about it, the leverage
+    /// left aside; `None` where that is not known.
     pub studentised: Option<f64>,
 }
 
@@ -177,7 +178,7 @@ fn against(curve: &HeightCurve, behind: &[HeightTree], points: &Points) -> Vec<H
     } else {
         vec![None; behind.len()]
     };
-    let has_effects = matches!(curve, HeightCurve::Fitted(fitted) if fitted.effects.is_ok());
+    let is_plain = matches!(curve, HeightCurve::Fitted(fitted) if fitted.effects.is_err());
     let one = |(tree, fixed): (&HeightTree, Option<Residual>)| {
         let point = &tree.point;
         let fitted_m = curve.height_m(point.dbh_cm, point.place);
@@ -187,12 +188,12 @@ fn against(curve: &HeightCurve, behind: &[HeightTree], points: &Points) -> Vec<H
             fitted_m,
             residual_m: point.height_m - fitted_m,
             effect_m: of_place.filter(|effect_m| *effect_m != 0.0),
-            studentised: if has_effects {
+            studentised: if is_plain {
+                fixed.and_then(|fixed| fixed.externally)
+            } else {
                 let error = curve.error_at(point.dbh_cm, point.place);
                 let residual_m = point.height_m - fitted_m;
                 error.map(|error| residual_m / error.residual_m)
-            } else {
-                fixed.and_then(|fixed| fixed.externally)
             },
             fixed,
         }

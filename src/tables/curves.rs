@@ -7,7 +7,9 @@ use crate::diagnostic::counted;
 use crate::heights::curve::Form;
 use crate::heights::effects::Grouping;
 use crate::heights::fit::{FAVOURITE, LEAD, Refusal, Tried};
-use crate::heights::{CurveUse, FittedUse, HeightCurve, Level, Passed, Served, Why, WithoutCurve};
+use crate::heights::{
+    CurveUse, FittedUse, HeightCurve, Level, MANY_HEIGHTS, Passed, Served, Why, WithoutCurve,
+};
 use crate::tables::assumptions::one_value;
 use crate::tables::curve_sources::{bounds_of_set, name_of, on_published, parameters, publication};
 use crate::tables::{Block, Cell, Column, Table, curve_effects};
@@ -221,9 +223,14 @@ pub(super) fn remarks_on(compilation: &Compilation<'_>, used: &CurveUse) -> Vec<
             }
             if let Some((own_m, shared_m)) = fitted.closer_than_shared {
                 let length = compilation.design.units.length();
+                let verdict = if fitted.fit.n < MANY_HEIGHTS {
+                    "clearly better"
+                } else {
+                    "not clearly worse, so it comes first with so many heights"
+                };
                 remarks.push(format!(
                     "{whose}: its own curve foretells heights left out one at a time to {:.2} {}, \
-                     the curve of its kind to {:.2} (root mean square): clearly better",
+                     the curve of its kind to {:.2} (root mean square): {verdict}",
                     own_m * length.from_metric,
                     length.label,
                     shared_m * length.from_metric
@@ -396,9 +403,14 @@ pub(super) fn why_words(compilation: &Compilation<'_>, passed: &Passed) -> Strin
                 || "hangs on one of them".to_owned(),
                 |own_m| format!("foretells those left out one at a time to {}", shown(own_m)),
             );
+            let verdict = if *n < MANY_HEIGHTS {
+                "not clearly better"
+            } else {
+                "clearly worse"
+            };
             format!(
                 "{whose}: {n}, but their own curve {own}, the shared one to {} (root mean square): \
-                 not clearly better",
+                 {verdict}",
                 shown(*shared_m)
             )
         }

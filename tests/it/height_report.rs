@@ -328,7 +328,8 @@ fn upper_flat_creek_shows_its_larch() {
     assert_eq!(words, ["67", "6", "WL"]);
     let numbers = ["dbh_cm", "height_m"].map(|key| larch[key].as_f64().unwrap());
     assert!((numbers[0] - 57.5).abs() < 1e-9 && (numbers[1] - 3.4).abs() < 1e-9);
-    assert!(larch["studentised"].as_f64().unwrap() < -6.0);
+    // Against the published curve, scaled, which serves the larches.
+    assert!(larch["studentised"].as_f64().unwrap() < -3.5);
     let forms = document["curves"].as_array().unwrap();
     let endless: Vec<&str> = forms
         .iter()

@@ -12,7 +12,7 @@ use crate::heights::effects::{Effects, Grouping, Groups, Request, WithoutEffects
 use crate::heights::fill::{HeightTree, widen};
 use crate::heights::fit::{FAVOURITE, LEAD, Points, fit_form, serves};
 use crate::heights::scale::Scale;
-use crate::heights::{FittedUse, Level, Place, Served, Why};
+use crate::heights::{FittedUse, Level, MANY_HEIGHTS, Place, Served, Why};
 use crate::math::sum::{mean, variance};
 use crate::records::CruiseSpeciesIndex;
 use crate::species::Kind;
@@ -94,7 +94,8 @@ impl Search<'_> {
         Ok((fitted, points))
     }
 
-    /// The species' own curve where it foretells its heights clearly better than the shared one.
+    /// The species' own curve where it foretells its heights clearly better than the shared one, with
+    /// many heights also where the shared one is not clearly better.
     pub(super) fn closer(
         &self,
         at: CruiseSpeciesIndex,
@@ -125,15 +126,25 @@ impl Search<'_> {
         let by_shared: Vec<f64> = which.iter().map(|at| errors_m[*at]).collect();
         let by_own = left_out_of(&own, &points);
         let shared_m = root_mean_square(&by_shared);
-        if by_own
-            .as_ref()
-            .is_some_and(|own| clearly_closer(own, &by_shared))
-        {
+        let is_better = |own: &Vec<f64>| {
+            if n < MANY_HEIGHTS {
+                clearly_closer(own, &by_shared)
+            } else {
+                !clearly_closer(&by_shared, own)
+            }
+        };
+        if by_own.as_ref().is_some_and(is_better) {
             own.closer_than_shared = by_own.map(|own| (root_mean_square(&own), shared_m));
             return Ok(own);
         }
         let own_m = by_own.map(|own| root_mean_square(&own));
         Err(Why::SharedIsCloser { n, own_m, shared_m })
+    }
+
+    /// Has a species many heights?
+    pub(super) fn has_many(&self, at: CruiseSpeciesIndex) -> bool {
+        let own = self.heights.iter().filter(|tree| tree.species() == at);
+        own.count() >= MANY_HEIGHTS
     }
 
     /// Why the published curves, scaled, come before the shared one: unless this foretells the heights

@@ -218,9 +218,10 @@ impl Search<'_> {
         self.serve(Level::Ratio, curve, vec![served]);
     }
 
-    /// Serves species by the shared curve of their kind, unless their own foretells their heights
-    /// clearly better; those without an own one by a published one, if the design names a set,
-    /// unless the shared one foretells the heights of the kind clearly better.
+    /// Serves species with many heights by their own curve, unless the shared one of their kind
+    /// foretells their heights clearly better; those with fewer by the shared one, unless their own
+    /// is clearly better. In place of the shared curve those with few heights take a published one, if
+    /// the design names a set, unless the shared one foretells the heights of the kind clearly better.
     fn share_out(&mut self, mut open: Vec<Served>, own: Vec<Own>) {
         let mut kept: Vec<Own> = Vec::new();
         let mut shared_out: Vec<(Level, FittedUse, Vec<Served>)> = Vec::new();
@@ -251,9 +252,10 @@ impl Search<'_> {
                         }
                     }
                     if let Some(why) = self.closer_published(&shared, &points) {
-                        let (to_publish, to_share) = members
-                            .into_iter()
-                            .partition(|served| self.published(served.species).is_ok());
+                        let (to_publish, to_share) = members.into_iter().partition(|served| {
+                            let at = served.species;
+                            !self.has_many(at) && self.published(at).is_ok()
+                        });
                         members = to_share;
                         let passed = Vec::into_iter(to_publish);
                         open.extend(passed.map(|served| served.passed(level, why.clone())));

@@ -36,13 +36,16 @@ pub(super) fn of_curve<'g>(
     group: &'g Group,
     curve: &'g CurveEvidence,
 ) -> Vec<Out<'g>> {
-    let HeightCurve::Fitted(fitted) = &curve.used.curve else {
-        return Vec::new();
+    let limits = match &curve.used.curve {
+        HeightCurve::Fitted(fitted) => {
+            let fit = &fitted.fit;
+            let df = fit.n as f64 - fit.curve.form.n_parameters() as f64 - 1.0;
+            as_unlikely_as(DOUBTFUL, df).zip(as_unlikely_as(FAR, df))
+        }
+        // The spread about a curve from elsewhere does not come from these heights.
+        HeightCurve::Published(_) | HeightCurve::Ratio(_) => Some((DOUBTFUL, FAR)),
     };
-    let fit = &fitted.fit;
-    let df = fit.n as f64 - fit.curve.form.n_parameters() as f64 - 1.0;
-    let (Some(doubtful), Some(far)) = (as_unlikely_as(DOUBTFUL, df), as_unlikely_as(FAR, df))
-    else {
+    let Some((doubtful, far)) = limits else {
         return Vec::new();
     };
     let one = |height: &'g HeightAgainst| {
