@@ -325,3 +325,28 @@ fn clearly_closer(errors: &[f64], others: &[f64]) -> bool {
     let error_of_mean = variance(&gains).map(|variance| (variance / gains.len() as f64).sqrt());
     error_of_mean.is_some_and(|error| mean(&gains) > error)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: squares 1, 4, 0 and 4, 9, 1, differences 3, 5, 1: mean 3, variance 4, standard error
+    /// of the mean 2/sqrt(3) = 1.155. Squares 1, 9 and 9, 4: 8, -5: mean 1.5, standard error 6.5.
+    #[test]
+    fn clearly_is_more_than_one_standard_error() {
+        assert!(clearly_closer(&[-1.0, 2.0, 0.0], &[2.0, -3.0, 1.0]));
+        assert!(!clearly_closer(&[2.0, -3.0, 1.0], &[-1.0, 2.0, 0.0]));
+        assert!(!clearly_closer(&[1.0, 3.0], &[3.0, 2.0]));
+        assert!(!clearly_closer(&[3.0, 2.0], &[1.0, 3.0]));
+        // Differences 4, 0: mean 2 and standard error 2, which is not above; 4, 1.25: 2.625, 1.375.
+        assert!(!clearly_closer(&[0.0, 1.0], &[2.0, 1.0]));
+        assert!(clearly_closer(&[0.0, 1.0], &[2.0, 1.5]));
+    }
+
+    #[test]
+    fn one_pair_or_equal_errors_never_are_clear() {
+        assert!(!clearly_closer(&[0.0], &[5.0]));
+        assert!(!clearly_closer(&[], &[]));
+        assert!(!clearly_closer(&[1.0, -2.0, 0.5], &[-1.0, 2.0, 0.5]));
+    }
+}
