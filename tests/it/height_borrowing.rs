@@ -15,17 +15,17 @@ use crate::sample::{tall, tree};
 
 /// Variances on the log scale, restricted maximum likelihood with nlme 3.1-162 on the heights of
 /// Upper Flat Creek: between plots and within.
-const BETWEEN: f64 = 0.008_397;
-const WITHIN: f64 = 0.231_41 * 0.231_41;
+pub(crate) const BETWEEN: f64 = 0.008_397;
+pub(crate) const WITHIN: f64 = 0.231_41 * 0.231_41;
 
 /// `y` in m of the printed curves of 1999 (feet over inches): `exp(b0 + b1 D^b2)`.
-fn printed_y_m(b: [f64; 3], dbh_cm: f64) -> f64 {
+pub(crate) fn printed_y_m(b: [f64; 3], dbh_cm: f64) -> f64 {
     (b[0] + b[1] * (dbh_cm / 2.54).powf(b[2])).exp() * 0.3048
 }
-const ALDER: [f64; 3] = [4.418_209_72, -12.002_749_35, -2.138_354_82];
-const HEMLOCK: [f64; 3] = [6.555_344_622, -5.137_174_162, -0.364_550_8];
-const DOUGLAS_FIR: [f64; 3] = [7.262_195_456, -5.899_759_104, -0.287_207_389];
-const BREAST_M: f64 = 4.5 * 0.3048;
+pub(crate) const ALDER: [f64; 3] = [4.418_209_72, -12.002_749_35, -2.138_354_82];
+pub(crate) const HEMLOCK: [f64; 3] = [6.555_344_622, -5.137_174_162, -0.364_550_8];
+pub(crate) const DOUGLAS_FIR: [f64; 3] = [7.262_195_456, -5.899_759_104, -0.287_207_389];
+pub(crate) const BREAST_M: f64 = 4.5 * 0.3048;
 
 fn used(filled: &StandHeights, tree: usize) -> &HeightCurve {
     &filled.curves[filled.trees[tree].source.curve().unwrap()].curve

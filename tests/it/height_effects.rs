@@ -19,9 +19,9 @@ use crate::height_filling::{DR, FD, Forest, HW, stand};
 use crate::sample::{design, fixed, plot, records, tall, tree, visit};
 
 /// Index of redcedar in [`conifers`].
-const CW: usize = 3;
+pub(crate) const CW: usize = 3;
 
-fn close(ours: f64, theirs: f64) {
+pub(crate) fn close(ours: f64, theirs: f64) {
     assert!(
         (ours - theirs).abs() <= 1e-7 * theirs.abs().max(1e-3),
         "{ours} against {theirs}"
@@ -29,7 +29,7 @@ fn close(ours: f64, theirs: f64) {
 }
 
 /// A forest with redcedar besides, its curves of Michailow's form.
-fn conifers() -> Forest {
+pub(crate) fn conifers() -> Forest {
     let mut forest = Forest::new();
     forest.species.push(CruiseSpecies {
         label: "Cw".to_owned(),
@@ -39,10 +39,10 @@ fn conifers() -> Forest {
     forest
 }
 
-const OFF: [f64; 9] = [0.9, -1.2, 0.6, 1.5, -1.8, 0.3, -0.6, 1.2, -0.9];
+pub(crate) const OFF: [f64; 9] = [0.9, -1.2, 0.6, 1.5, -1.8, 0.3, -0.6, 1.2, -0.9];
 
 /// Trees about `y = a exp(-b / D)`, `noise` times a metre or two off.
-fn about(species: usize, n: usize, (a, b): (f64, f64), noise: f64) -> Vec<Tree> {
+pub(crate) fn about(species: usize, n: usize, (a, b): (f64, f64), noise: f64) -> Vec<Tree> {
     (0..n)
         .map(|k| {
             let d = 12.0 + 4.0 * k as f64;
@@ -54,18 +54,18 @@ fn about(species: usize, n: usize, (a, b): (f64, f64), noise: f64) -> Vec<Tree> 
         .collect()
 }
 
-fn fitted(filled: &StandHeights, tree: usize) -> &FittedUse {
+pub(crate) fn fitted(filled: &StandHeights, tree: usize) -> &FittedUse {
     let HeightCurve::Fitted(fitted) = used(filled, tree) else {
         panic!("{:?}", filled.trees[tree])
     };
     fitted
 }
 
-fn used(filled: &StandHeights, tree: usize) -> &HeightCurve {
+pub(crate) fn used(filled: &StandHeights, tree: usize) -> &HeightCurve {
     &filled.curves[filled.trees[tree].source.curve().unwrap()].curve
 }
 
-fn effects(filled: &StandHeights, tree: usize) -> &Arc<Effects> {
+pub(crate) fn effects(filled: &StandHeights, tree: usize) -> &Arc<Effects> {
     let fitted = fitted(filled, tree);
     fitted
         .effects
@@ -73,7 +73,7 @@ fn effects(filled: &StandHeights, tree: usize) -> &Arc<Effects> {
         .unwrap_or_else(|why| panic!("{why:?}"))
 }
 
-fn measured(tree: &Tree) -> Option<(f64, f64)> {
+pub(crate) fn measured(tree: &Tree) -> Option<(f64, f64)> {
     match tree.height {
         spinney::records::HeightRecord::Measured { height_m } => Some((tree.dbh_cm, height_m)),
         _ => None,
@@ -81,7 +81,7 @@ fn measured(tree: &Tree) -> Option<(f64, f64)> {
 }
 
 /// The effect of a group by hand, and the variance of its error.
-fn by_hand<'t>(effects: &Effects, trees: impl Iterator<Item = &'t Tree>) -> (f64, f64) {
+pub(crate) fn by_hand<'t>(effects: &Effects, trees: impl Iterator<Item = &'t Tree>) -> (f64, f64) {
     let fit = &effects.curve.fit;
     let (a, b) = (fit.fixed[0], fit.fixed[1]);
     let (mut along, mut information) = (0.0, 1.0 / fit.own_variance);
@@ -298,7 +298,7 @@ fn a_species_alone_of_its_kind_keeps_its_own_curve() {
 }
 
 /// One stand with these trees on its plots.
-fn on_plots(plots: Vec<Vec<Tree>>) -> Stand {
+pub(crate) fn on_plots(plots: Vec<Vec<Tree>>) -> Stand {
     let design = design(vec![fixed(0.02)]);
     let plots = plots
         .into_iter()
@@ -311,7 +311,7 @@ fn on_plots(plots: Vec<Vec<Tree>>) -> Stand {
 
 /// Douglas-fir on plots whose scale differs by `spread`, the last plot without heights, and a tree
 /// without one on each.
-fn plots(n: usize, spread: f64) -> Vec<Vec<Tree>> {
+pub(crate) fn plots(n: usize, spread: f64) -> Vec<Vec<Tree>> {
     (0..n)
         .map(|k| {
             let a = 40.0 + spread * [1.0, -1.3, 0.4, -0.7, 1.2, -0.5][k % 6];
