@@ -15,9 +15,9 @@ use crate::whole_error::{Normal, SET, knowledge, mean_height_m, named, of, with_
 
 const NUMBER: usize = 1000;
 
-/// Plots of eight trees, of which three have heights, none on the last; the heights of a stand and of
+/// Plots of eight trees, of which three have heights, none on the last ones; the heights of a stand and of
 /// each plot differ by some tenths of those above breast height.
-fn plots(design: &Design, random: &mut Normal, number: usize) -> Vec<Plot> {
+fn plots(design: &Design, random: &mut Normal, (number, bare): (usize, usize)) -> Vec<Plot> {
     let of_stand = 0.15 * random.next();
     (0..number)
         .map(|at| {
@@ -26,7 +26,7 @@ fn plots(design: &Design, random: &mut Normal, number: usize) -> Vec<Plot> {
                 let d = 18.0 + 34.0 * random.0.unit();
                 let y_m = taller * (mean_height_m(d) - 1.3);
                 let height_m = 1.3 + y_m + 0.8 * random.next();
-                if k < 3 && at + 1 < number {
+                if k < 3 && at + bare < number {
                     tall(tree(0, d), height_m)
                 } else {
                     tree(0, d)
@@ -52,8 +52,8 @@ fn draws(seed: u64) -> Fill {
     }
 }
 
-/// Stands of plots, with names.
-fn stands(names: &[&'static str], number: usize) -> Records {
+/// Stands of plots, with names; how many plots, and how many of them without heights.
+fn stands(names: &[&'static str], number: (usize, usize)) -> Records {
     let plain = design(Calibrate::Plots, FitBy::Stand, Fill::Mean);
     let mut random = Normal::new(5);
     let stand = |name: &&'static str| {
@@ -77,7 +77,7 @@ fn curve<'c>(compilation: &'c Compilation<'_>, stand: usize) -> &'c HeightCurve 
 /// first derivatives, their mean the mean over the scatter.
 #[test]
 fn many_draws_come_to_what_the_formulas_say() {
-    let records = stands(&["S"], 9);
+    let records = stands(&["S"], (9, 1));
     let knowledge = knowledge();
     let of_fill = |calibrate, fill| {
         let design = design(calibrate, FitBy::Stand, fill);
@@ -212,8 +212,8 @@ fn covariance(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Every pair of trees: their correlation over the draws is that of the variances, within 4.5 of
-/// its standard errors `(1 - r^2) / sqrt(n)`. Gives the least, the mean and the greatest correlation
-/// stated for pairs of a plot, of plots of one stand, and of stands, with that of parameters alone.
+/// its standard errors `(1 - r^2) / sqrt(n)`. Gives that correlation for pairs of a plot, of two plots
+/// of a stand, and of two stands, each beside that by parameters alone.
 fn look_at_pairs(compilation: &Compilation<'_>) -> [Vec<(f64, f64)>; 3] {
     let curve = curve(compilation, 0);
     let trees = drawn(compilation);
@@ -223,8 +223,6 @@ fn look_at_pairs(compilation: &Compilation<'_>) -> [Vec<(f64, f64)>; 3] {
     };
     let n = NUMBER as f64;
     let mut pairs: [Vec<(f64, f64)>; 3] = Default::default();
-    // Mean of correlations of so many pairs is off by far less than one of them.
-    let mut off = [0.0; 3];
     for (at, a) in trees.iter().enumerate() {
         let of_a = variance(&a.heights_m).unwrap();
         assert!((of_a / total(a) - 1.0).abs() < 4.5 * (2.0 / n).sqrt());
@@ -247,23 +245,14 @@ fn look_at_pairs(compilation: &Compilation<'_>) -> [Vec<(f64, f64)>; 3] {
                 _ => 2,
             };
             pairs[far].push((r, by_parameters / scale));
-            off[far] += found - r;
         }
-    }
-    for (off, pairs) in off.iter().zip(&pairs) {
-        let r = pairs.iter().map(|(r, _)| r).sum::<f64>() / pairs.len() as f64;
-        println!(
-            "{} pairs, r {r}, off {}",
-            pairs.len(),
-            off / pairs.len() as f64
-        );
     }
     pairs
 }
 
 #[test]
 fn trees_of_a_plot_share_the_draw_of_its_effect() {
-    let records = stands(&["S"], 9);
+    let records = stands(&["S"], (9, 1));
     let knowledge = knowledge();
     let design = design(Calibrate::Plots, FitBy::Stand, draws(8));
     let compilation = compile(&design, &records, &knowledge).unwrap();
@@ -278,17 +267,18 @@ fn trees_of_a_plot_share_the_draw_of_its_effect() {
 
 #[test]
 fn trees_of_a_stand_share_the_draw_of_the_effect_around_their_plots() {
-    let records = stands(&["A", "B", "C", "D", "E"], 4);
+    let records = stands(&["A", "B", "C", "D", "E"], (4, 2));
     let knowledge = knowledge();
     let design = design(Calibrate::StandsAndPlots, FitBy::Cruise, draws(8));
     let compilation = compile(&design, &records, &knowledge).unwrap();
     let [of_plot, of_stand, of_stands] = look_at_pairs(&compilation);
-    let gained = |pairs: &[(f64, f64)]| {
+    let most = |pairs: &[(f64, f64)]| {
         let gains = pairs.iter().map(|(r, alone)| r - alone);
-        gains.sum::<f64>() / pairs.len() as f64
+        gains.fold(0.0, f64::max)
     };
-    // The more trees have in common, the more they go together.
-    let (near, far) = (gained(&of_plot), gained(&of_stand));
-    assert!(near > far + 0.1 && far > 0.02, "{near} {far}");
+    // The most on plots without heights, whose effects are known least.
+    let (near, far) = (most(&of_plot), most(&of_stand));
+    println!("{near} {far}");
+    assert!(near > far + 0.2 && far > 0.2, "{near} {far}");
     assert!(of_stands.iter().all(|(r, alone)| (r - alone).abs() < 1e-12));
 }
