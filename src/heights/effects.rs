@@ -238,7 +238,10 @@ impl Request<'_> {
         for (form, without) in self.forms {
             match fit(*form, Method::Ml) {
                 Ok(curve) => {
-                    let with = curve.fit.aicc().unwrap_or(f64::INFINITY);
+                    // Without a criterion there are too few heights to tell.
+                    let Some(with) = curve.fit.aicc() else {
+                        continue;
+                    };
                     let closer = |(best, least, _)| behind(*form, with) < behind(best, least);
                     if best.is_none_or(closer) {
                         best = Some((*form, with, *without));

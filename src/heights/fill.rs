@@ -14,6 +14,12 @@
 //!    lowered to the heights at hand;
 //! 5. none. There is never a constant height.
 //!
+//! Where heights are few the next level may foretell them better: a species with fewer than
+//! [`super::MANY_HEIGHTS`] takes the pooled curve unless its own is clearly better, and the published
+//! one that the design names unless the pooled one is clearly better, by the errors for heights left
+//! out one at a time, by more than two standard errors; one with more keeps its own unless the pooled
+//! one is clearly better (`levels`).
+//!
 //! Which heights are used: of live trees, unbroken, above breast height. A tree outside the dbh
 //! limits of its selection lends none and asks for none: it is no tree of the population that is
 //! filled, and would bend the curve where nothing is served; such heights are counted. It takes a

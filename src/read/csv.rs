@@ -230,7 +230,7 @@ impl<'s> Table<'s> {
         found.map(|(column, _)| column)
     }
 
-    /// Sights or slopes: the column `stem_unit` for any of [`ANGLE_UNITS`]. Two such columns at once
+    /// Sights or slopes: the column `stem_unit` for any of `ANGLE_UNITS`. Two such columns at once
     /// are an error.
     pub fn angle(&self, stem: &str, problems: &mut Problems) -> Option<AngleColumn> {
         let mut found: Option<AngleColumn> = None;
