@@ -22,8 +22,8 @@ const ROUNDED_OFFSET: f64 = 1e-5;
 const ROUNDING: f64 = 1e-13;
 /// Steps after which the search gives up, unless told otherwise.
 const MOST_ITERATIONS: usize = 500;
-/// First damping.
-const FIRST_DAMPING: f64 = 1e-3;
+/// First damping, and those with which a search is begun again that ran into a flat place.
+const FIRST_DAMPINGS: [f64; 3] = [1e-3, 1.0, 1e3];
 /// Damping at which no step helps.
 const MOST_DAMPING: f64 = 1e20;
 
@@ -114,8 +114,29 @@ impl Solver {
         }
     }
 
-    /// Searches from a start.
+    /// Searches from a start: with long first steps, then, where these run into a place that is flat
+    /// and no minimum, with shorter ones.
     pub fn fit<M>(&mut self, problem: &Problem<'_, M>, start: &[f64]) -> Fit
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let [long, shorter @ ..] = FIRST_DAMPINGS;
+        let first = self.search(problem, start, long);
+        let ran_aground =
+            first.status == Status::Stalled && first.iterations < self.most_iterations;
+        if !ran_aground {
+            return first;
+        }
+        for damping in shorter {
+            let again = self.search(problem, start, damping);
+            if again.status == Status::Converged {
+                return again;
+            }
+        }
+        first
+    }
+
+    fn search<M>(&mut self, problem: &Problem<'_, M>, start: &[f64], first_damping: f64) -> Fit
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
@@ -139,7 +160,7 @@ impl Solver {
         };
         std::mem::swap(&mut self.matrix, &mut self.trial_matrix);
         let size: f64 = weighted(problem, |_, y| y * y);
-        let (mut damping, mut growth) = (FIRST_DAMPING, 2.0);
+        let (mut damping, mut growth) = (first_damping, 2.0);
         let mut iterations = 0;
         while iterations < self.most_iterations && damping < MOST_DAMPING {
             if point.regular && point.offset < CONVERGED_OFFSET
