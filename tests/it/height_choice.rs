@@ -1,6 +1,6 @@
 //! Which curve comes first: a species' own, the one that its kind shares or a published one. What
 //! decides is worked anew for each case: heights left out one at a time, and whether the mean of the
-//! differences of the squared errors is above its standard error.
+//! differences of the squared errors is above twice its standard error.
 
 use spinney::design::Calibrate;
 use spinney::heights::diagnose::residuals;
@@ -17,6 +17,9 @@ use crate::height_effects::{
 use crate::height_filling::{FD, Forest, HW};
 use crate::sample::{tall, tree};
 use crate::whole_error::Normal;
+
+/// Standard errors from which a difference counts.
+const CLEARLY: f64 = 2.0;
 
 /// Errors for the heights of some groups of trees by Michailow's curve, each height left out of the
 /// effect of its group, and its leverage in the fit without effects taken off, m.
@@ -137,7 +140,7 @@ impl Firs {
 
 /// Many invented cruises, firs of a shape more or less like that of the hemlocks: with few heights
 /// the own curve is taken where it leads clearly, with many unless the other does. All three cases
-/// (ahead, behind, and neither) must come up.
+/// are judged; ahead and neither must come up.
 fn decided(firs: usize, own_unless_behind: bool) {
     let forest = conifers();
     let mut random = Normal::new(firs as u64);
@@ -147,14 +150,14 @@ fn decided(firs: usize, own_unless_behind: bool) {
         let hemlocks = scattered(HW, 45, (34.0, 15.0), 1.2, &mut random);
         let found = firs_among(&forest, &trees, &hemlocks);
         match found.lead {
-            lead if lead > 1.0 => ahead += 1,
-            lead if lead < -1.0 => behind += 1,
+            lead if lead > CLEARLY => ahead += 1,
+            lead if lead < -CLEARLY => behind += 1,
             _ => neither += 1,
         }
         let own = if own_unless_behind {
-            found.lead >= -1.0
+            found.lead >= -CLEARLY
         } else {
-            found.lead > 1.0
+            found.lead > CLEARLY
         };
         assert_eq!(
             found.keep_their_own(firs),
@@ -164,7 +167,8 @@ fn decided(firs: usize, own_unless_behind: bool) {
         );
     }
     println!("{firs} firs: {ahead} ahead, {behind} behind, {neither} neither");
-    assert!(ahead > 0 && behind > 0 && neither > 0);
+    // A shared curve that is clearly better is rare: it needs the same shape to the last.
+    assert!(ahead > 0 && neither > 0);
 }
 
 #[test]
@@ -287,7 +291,7 @@ fn few_heights_take_the_published_curve_unless_the_shared_one_is_clearly_better(
             (HEMLOCK, &hemlocks),
             (REDCEDAR, &cedar),
         ]);
-        let is_clear = lead(by_shared, &by_published) > 1.0;
+        let is_clear = lead(by_shared, &by_published) > CLEARLY;
 
         let (source, mut passed) = served(&filled, CW);
         assert_eq!(passed[0], Why::TooFew { n: 1, wanted: 5 });
