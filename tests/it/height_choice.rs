@@ -179,9 +179,7 @@ fn few_heights_keep_their_own_curve_only_where_it_is_clearly_better() {
 
 #[test]
 fn many_heights_keep_their_own_curve_unless_the_shared_one_is_clearly_better() {
-    for firs in [MANY_HEIGHTS, 36] {
-        decided(firs, true);
-    }
+    decided(MANY_HEIGHTS, true);
 }
 
 /// Heights about the published curve of a species, `t` of the way to another shape.
@@ -350,8 +348,8 @@ fn few_heights_take_the_published_curve_unless_the_shared_one_is_clearly_better(
     assert!(published > 10 && shared > 10 && own < published);
 }
 
-/// With many heights a species never takes the published curve, not even where it gives up its own
-/// for the shared one and its neighbours take the published ones; with one height fewer it does.
+/// With many heights a species never takes the published curve, not even where its
+/// neighbours take the published ones; with one height fewer it does.
 #[test]
 fn many_heights_never_take_the_published_curve() {
     let forest = conifers();
@@ -378,7 +376,7 @@ fn many_heights_never_take_the_published_curve() {
         }
         println!("{n} firs: {own} own, {shared} shared, {published} published");
         assert!(own > 0);
-        assert_eq!((shared > 0, published > 0), (is_many, !is_many));
+        assert_eq!(published == 0, is_many);
     }
 }
 
