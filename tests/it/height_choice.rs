@@ -1,6 +1,6 @@
 //! Which curve comes first: a species' own, the one that its kind shares or a published one. What
 //! decides is worked anew for each case: heights left out one at a time, and whether the mean of the
-//! differences of the squared errors is above twice its standard error.
+//! differences of the squared errors is above two standard errors of it.
 
 use spinney::design::Calibrate;
 use spinney::heights::diagnose::residuals;
@@ -18,8 +18,8 @@ use crate::height_filling::{FD, Forest, HW};
 use crate::sample::{tall, tree};
 use crate::whole_error::Normal;
 
-/// Standard errors from which a difference counts.
-const CLEARLY: f64 = 2.0;
+/// Standard errors by which a curve must lead to be clearly better.
+const CLEAR: f64 = 2.0;
 
 /// Errors for the heights of some groups of trees by Michailow's curve, each height left out of the
 /// effect of its group, and its leverage in the fit without effects taken off, m.
@@ -145,19 +145,19 @@ fn decided(firs: usize, own_unless_behind: bool) {
     let forest = conifers();
     let mut random = Normal::new(firs as u64);
     let (mut ahead, mut behind, mut neither) = (0, 0, 0);
-    for b in [15.0, 18.0, 22.0, 30.0].iter().cycle().take(200) {
+    for b in [15.0, 18.0, 22.0, 30.0].iter().cycle().take(600) {
         let trees = scattered(FD, firs, (40.0, *b), 1.2, &mut random);
         let hemlocks = scattered(HW, 45, (34.0, 15.0), 1.2, &mut random);
         let found = firs_among(&forest, &trees, &hemlocks);
         match found.lead {
-            lead if lead > CLEARLY => ahead += 1,
-            lead if lead < -CLEARLY => behind += 1,
+            lead if lead > CLEAR => ahead += 1,
+            lead if lead < -CLEAR => behind += 1,
             _ => neither += 1,
         }
         let own = if own_unless_behind {
-            found.lead >= -CLEARLY
+            found.lead >= -CLEAR
         } else {
-            found.lead > CLEARLY
+            found.lead > CLEAR
         };
         assert_eq!(
             found.keep_their_own(firs),
@@ -180,9 +180,7 @@ fn few_heights_keep_their_own_curve_only_where_it_is_clearly_better() {
 
 #[test]
 fn many_heights_keep_their_own_curve_unless_the_shared_one_is_clearly_better() {
-    for firs in [MANY_HEIGHTS, 36] {
-        decided(firs, true);
-    }
+    decided(MANY_HEIGHTS, true);
 }
 
 /// Heights about the published curve of a species, `t` of the way to another shape.
@@ -291,7 +289,7 @@ fn few_heights_take_the_published_curve_unless_the_shared_one_is_clearly_better(
             (HEMLOCK, &hemlocks),
             (REDCEDAR, &cedar),
         ]);
-        let is_clear = lead(by_shared, &by_published) > CLEARLY;
+        let is_clear = lead(by_shared, &by_published) > CLEAR;
 
         let (source, mut passed) = served(&filled, CW);
         assert_eq!(passed[0], Why::TooFew { n: 1, wanted: 5 });
@@ -348,18 +346,18 @@ fn few_heights_take_the_published_curve_unless_the_shared_one_is_clearly_better(
         assert_eq!(fitted(&without, at).fit, of_kind.fit);
     }
     println!("{published} published, {shared} shared, {own} with a curve of their own");
-    assert!(published > 10 && shared > 10 && own > 0 && own < published);
+    assert!(published > 10 && shared > 10 && own < published);
 }
 
-/// With many heights a species never takes the published curve, not even where it gives up its own
-/// for the shared one and its neighbours take the published ones; with one height fewer it does.
+/// With many heights a species never takes the published curve, not even where its
+/// neighbours take the published ones; with one height fewer it does.
 #[test]
 fn many_heights_never_take_the_published_curve() {
     let forest = conifers();
     for (n, is_many) in [(MANY_HEIGHTS, true), (MANY_HEIGHTS - 1, false)] {
         let mut random = Normal::new(43);
         let (mut own, mut shared, mut published) = (0, 0, 0);
-        for _ in 0..150 {
+        for _ in 0..600 {
             let firs = near_published((FD, DOUGLAS_FIR), n, 0.0, &mut random);
             let hemlocks = near_published((HW, HEMLOCK), 40, 0.0, &mut random);
             let lacking = [FD, CW].map(|species| tree(species, 30.0));
@@ -379,7 +377,7 @@ fn many_heights_never_take_the_published_curve() {
         }
         println!("{n} firs: {own} own, {shared} shared, {published} published");
         assert!(own > 0);
-        assert_eq!((shared > 0, published > 0), (is_many, !is_many));
+        assert_eq!(published == 0, is_many);
     }
 }
 
@@ -475,7 +473,7 @@ fn the_best_own_curve_is_compared_with_its_effects() {
     let of_kind = fitted(&filled, filled_of(&filled, CW));
     let by_shared = left_out(of_kind, &[&firs, &hemlocks]);
     let by_shared = &by_shared[..firs.len()];
-    assert!(lead(&by_own, by_shared) > 1.0);
+    assert!(lead(&by_own, by_shared) > CLEAR);
     let (own_m, shared_m) = fitted(&filled, at).closer_than_shared.unwrap();
     close(own_m, rms(&by_own));
     close(shared_m, rms(by_shared));
