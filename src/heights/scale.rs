@@ -41,15 +41,50 @@ pub struct Scale {
     pub whose: Level,
 }
 
+/// Sums over pairs of y measured and y of the curve.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct RatioSums {
+    n: usize,
+    measured_m: f64,
+    by_curve_m: f64,
+}
+
+impl RatioSums {
+    /// Adds a pair, m.
+    pub fn add(&mut self, measured_m: f64, by_curve_m: f64) {
+        self.n += 1;
+        self.measured_m += measured_m;
+        self.by_curve_m += by_curve_m;
+    }
+
+    /// The sums without one of their pairs, m.
+    #[must_use]
+    pub fn without(self, measured_m: f64, by_curve_m: f64) -> Self {
+        RatioSums {
+            n: self.n.saturating_sub(1),
+            measured_m: self.measured_m - measured_m,
+            by_curve_m: self.by_curve_m - by_curve_m,
+        }
+    }
+}
+
 impl Scale {
     /// From pairs of y measured and y of the curve; `None` without any.
     pub fn of(pairs: impl IntoIterator<Item = (f64, f64)>, whose: Level) -> Option<Scale> {
         let mut pairs: Vec<(f64, f64)> = pairs.into_iter().filter(|(_, y)| *y > 0.0).collect();
         // In a fixed order, so that the order of the records changes no digit.
         pairs.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.total_cmp(&b.0)));
-        let n = pairs.len();
-        let by_curve: f64 = pairs.iter().map(|(_, y)| y).sum();
-        let ratio = pairs.iter().map(|(y, _)| y).sum::<f64>() / by_curve;
+        let mut sums = RatioSums::default();
+        for (y_m, by_curve_m) in pairs {
+            sums.add(y_m, by_curve_m);
+        }
+        Scale::of_sums(sums, whose)
+    }
+
+    /// From the sums over such pairs; `None` without any.
+    pub fn of_sums(sums: RatioSums, whose: Level) -> Option<Scale> {
+        let n = sums.n;
+        let ratio = sums.measured_m / sums.by_curve_m;
         let (between, within) = (n as f64 * BETWEEN, WITHIN_SD * WITHIN_SD);
         (n > 0 && ratio.is_finite()).then(|| Scale {
             factor: 1.0 + between / (between + within) * (ratio - 1.0),

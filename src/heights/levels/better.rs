@@ -11,7 +11,7 @@ use crate::heights::diagnose::residuals;
 use crate::heights::effects::{Effects, Grouping, Groups, Request, WithoutEffects};
 use crate::heights::fill::{HeightTree, widen};
 use crate::heights::fit::{FAVOURITE, LEAD, Points, fit_form, serves};
-use crate::heights::scale::Scale;
+use crate::heights::scale::{RatioSums, Scale};
 use crate::heights::{FittedUse, Level, MANY_HEIGHTS, Place, Served, Why};
 use crate::math::sum::{mean, variance};
 use crate::records::CruiseSpeciesIndex;
@@ -164,22 +164,29 @@ impl Search<'_> {
             pairs.push((place.species, y_m, by_curve_m));
             by_shared_m.push(errors_m[point]);
         }
-        let by_published = pairs
-            .iter()
-            .enumerate()
-            .map(|(left, (species, y_m, by_curve_m))| {
-                let others = || {
-                    let others = pairs.iter().enumerate().filter(move |(at, _)| *at != left);
-                    others
-                        .map(|(_, pair)| *pair)
-                        .filter(|(_, y_m, _)| *y_m > 0.0)
-                };
-                let own = others().filter(|(other, ..)| other == species);
-                let scale = Scale::of(own.map(|(_, y, by)| (y, by)), Level::Species)
-                    .or_else(|| Scale::of(others().map(|(_, y, by)| (y, by)), Level::Species));
-                y_m - scale.map_or(1.0, |scale| scale.factor) * by_curve_m
-            });
-        let by_published: Vec<f64> = by_published.collect();
+        // Sums over all heights, from which the one left out is taken: cruises may have thousands.
+        let counts = |(_, y_m, by_curve_m): &(usize, f64, f64)| *y_m > 0.0 && *by_curve_m > 0.0;
+        let mut of_species: BTreeMap<usize, RatioSums> = BTreeMap::new();
+        let mut of_kind = RatioSums::default();
+        for pair in pairs.iter().filter(|pair| counts(pair)) {
+            of_species.entry(pair.0).or_default().add(pair.1, pair.2);
+            of_kind.add(pair.1, pair.2);
+        }
+        let left_out = |pair: &(usize, f64, f64)| {
+            let (species, y_m, by_curve_m) = *pair;
+            let without = |sums: RatioSums| {
+                if counts(pair) {
+                    sums.without(y_m, by_curve_m)
+                } else {
+                    sums
+                }
+            };
+            let own = of_species.get(&species).copied().unwrap_or_default();
+            let scale = Scale::of_sums(without(own), Level::Species)
+                .or_else(|| Scale::of_sums(without(of_kind), Level::Species));
+            y_m - scale.map_or(1.0, |scale| scale.factor) * by_curve_m
+        };
+        let by_published: Vec<f64> = pairs.iter().map(left_out).collect();
         let n = pairs.len();
         (n > 0 && !clearly_closer(&by_shared_m, &by_published)).then(|| Why::PublishedIsCloser {
             n,
