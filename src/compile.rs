@@ -6,7 +6,9 @@
 use rayon::prelude::*;
 
 use crate::design::{Biomass, Design, Fill, FitBy, Volume};
-use crate::estimates::{CruiseEstimates, StandEstimates, Summed, combine_stands, estimate_stand};
+use crate::estimates::{
+    CruiseEstimates, StandEstimates, StandGroups, Summed, combine_stands, estimate_stand,
+};
 use crate::heights::fill::CurveSet;
 use crate::heights::regional::RegionalSet;
 use crate::heights::{HeightSource, StandHeights, TreeHeight};
@@ -171,12 +173,26 @@ pub fn compile<'a>(
     records: &'a Records,
     knowledge: &'a Knowledge,
 ) -> Result<Compilation<'a>, Missing> {
-    compile_apart(design, records, knowledge).map(|(compilation, _)| compilation)
+    let (mut compilation, estimates) = compile_stands(design, records, knowledge)?;
+    compilation.estimates = combine_stands(design, estimates);
+    Ok(compilation)
 }
 
-/// The same, with the estimates of each stand from which those of all stands together were made.
-/// Stands are compiled side by side.
+/// Compiles stands that are part of a larger whole: the estimates are theirs alone, with what each
+/// adds to the whole.
 pub fn compile_apart<'a>(
+    design: &'a Design,
+    records: &'a Records,
+    knowledge: &'a Knowledge,
+) -> Result<(Compilation<'a>, Vec<StandGroups>), Missing> {
+    let (mut compilation, estimates) = compile_stands(design, records, knowledge)?;
+    let (estimates, groups) = CruiseEstimates::of_stands(estimates);
+    compilation.estimates = estimates;
+    Ok((compilation, groups))
+}
+
+/// Everything but the estimates of the cruise; those of its stands. Stands are compiled side by side.
+fn compile_stands<'a>(
     design: &'a Design,
     records: &'a Records,
     knowledge: &'a Knowledge,
@@ -201,16 +217,16 @@ pub fn compile_apart<'a>(
         let estimates = estimate_stand(design, records, at, &compiled.values, &summed);
         (compiled, estimates)
     });
-    let (stands, estimates): (Vec<CompiledStand>, Vec<StandEstimates>) = compiled.unzip();
+    let (stands, estimates) = compiled.unzip();
     let compilation = Compilation {
         design,
         records,
         knowledge,
-        estimates: combine_stands(design, records, &estimates),
         equations,
         biomass_equations,
         summed,
         stands,
+        estimates: CruiseEstimates::default(),
     };
     Ok((compilation, estimates))
 }

@@ -41,6 +41,7 @@ pub mod sample;
 pub mod simple;
 pub mod skew;
 mod stand;
+mod stored;
 pub mod stratified;
 pub mod systematic;
 mod three_p;
@@ -57,6 +58,7 @@ pub use layout::plot_weights;
 pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
 pub use plots::{PlotFigures, PlotValue};
 pub use stand::{StandEstimates, StandGroups, Summed, estimate_stand};
+pub use stored::Renumbering;
 pub use three_p::{ThreePFigures, three_p_figures};
 pub use whole::{CruiseEstimates, Whole, combine_stands};
 
@@ -146,7 +148,7 @@ pub fn estimate_cruise(
     let stands: Vec<StandEstimates> = (0..records.stands.len())
         .map(|stand| estimate_stand(design, records, stand, &values[stand], summed))
         .collect();
-    combine_stands(design, records, &stands)
+    combine_stands(design, stands)
 }
 
 /// Notes carry no place: they speak of stands and selections, not of lines.

@@ -14,7 +14,6 @@ use super::whole_group::GroupSum;
 use super::{EstimateRow, note};
 use crate::design::{Design, SelectionIndex};
 use crate::diagnostic::Diagnostic;
-use crate::records::Records;
 
 /// The estimates of a whole cruise.
 #[derive(Clone, Debug, Default)]
@@ -27,30 +26,34 @@ pub struct CruiseEstimates {
     pub plots: Vec<PlotValue>,
 }
 
-/// Puts the estimates of stands together, which are in the order of the records.
-pub fn combine_stands(
-    design: &Design,
-    records: &Records,
-    stands: &[StandEstimates],
-) -> CruiseEstimates {
-    let mut cruise = CruiseEstimates::default();
-    for stand in stands {
-        cruise.rows.extend(stand.groups.rows());
-    }
-    if stands.len() > 1 || design.sampling.listed.is_some() {
-        let mut whole = Whole::new(design);
+impl CruiseEstimates {
+    /// The estimates of stands, in the order of the records, and what each adds to the whole.
+    pub fn of_stands(stands: Vec<StandEstimates>) -> (CruiseEstimates, Vec<StandGroups>) {
+        let mut cruise = CruiseEstimates::default();
+        let mut groups = Vec::with_capacity(stands.len());
         for stand in stands {
-            whole.add(&stand.groups);
+            cruise.rows.extend(stand.groups.rows());
+            cruise.notes.extend(stand.notes);
+            cruise.plots.extend(stand.plots);
+            groups.push(stand.groups);
         }
-        let (rows, notes) = whole.finish();
+        (cruise, groups)
+    }
+}
+
+/// Puts the estimates of stands together, which are in the order of the records.
+pub fn combine_stands(design: &Design, stands: Vec<StandEstimates>) -> CruiseEstimates {
+    let (mut cruise, groups) = CruiseEstimates::of_stands(stands);
+    if groups.len() > 1 || design.sampling.listed.is_some() {
+        let mut whole = Whole::new(design);
+        for groups in &groups {
+            whole.add(groups);
+        }
+        let (rows, mut notes) = whole.finish();
         cruise.rows.extend(rows);
-        cruise.notes.extend(notes);
+        notes.append(&mut cruise.notes);
+        cruise.notes = notes;
     }
-    for stand in stands {
-        cruise.notes.extend(stand.notes.iter().cloned());
-        cruise.plots.extend(stand.plots.iter().cloned());
-    }
-    debug_assert_eq!(records.stands.len(), stands.len());
     cruise
 }
 
