@@ -162,7 +162,7 @@ fn read(
     files.design = Some(source.clone());
     problems.append(found);
     let mut cover = |id| covered(&with_sets, biomass.as_deref(), &species, id);
-    let (records, found) = read_records(&design, &files, &species, &mut cover);
+    let (records, found) = read_records(&design, &files, &species, None, &mut cover);
     problems.append(found);
     let variant = |(design, volume, logs)| Variant {
         design,
