@@ -51,7 +51,7 @@ pub enum Opened {
     /// Divided by stand.
     ByStand(Box<Divided>),
     /// Not to be divided: the texts as a whole.
-    Whole(RecordFiles),
+    Whole(Box<RecordFiles>),
 }
 
 /// Record files of one cruise, divided by stand.
@@ -115,7 +115,7 @@ pub fn open(
         Err(Stop::Whole) => sheets.texts(source, Sheet::whole),
     };
     match stopped {
-        Ok(files) => (Some(Opened::Whole(files)), problems),
+        Ok(files) => (Some(Opened::Whole(Box::new(files))), problems),
         Err(found) => (None, found.sorted()),
     }
 }
