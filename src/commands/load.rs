@@ -8,15 +8,12 @@ use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
-use crate::logs::bucking::LogPlan;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
-use crate::read::records::read_records;
+use crate::read::records::{Common, read_records};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
-use crate::read::{height_curves, open_record_files};
+use crate::read::{RecordFiles, height_curves, open_record_files};
 use crate::records::Records;
-use crate::species::biomass::BiomassSet;
-use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 
 mod biomass;
@@ -191,16 +188,16 @@ impl Prepared {
         &self.variants[0].design
     }
 
-    /// Reads records; every design must have equations for their species. `cruise` are the species
-    /// of the cruise where they are known beforehand.
+    /// Reads records; every design must have equations for their species. `common` is what the
+    /// stands of the cruise have in common, where these are the records of one of them.
     pub(super) fn records(
         &self,
         files: &RecordFiles,
-        cruise: Option<&[CruiseSpecies]>,
+        common: Option<&Common>,
     ) -> (Option<Records>, Problems) {
         let Variant { design, knowledge } = &self.variants[0];
         let mut cover = |id| covered(&self.variants, id);
-        read_records(design, files, &knowledge.species, cruise, &mut cover)
+        read_records(design, files, &knowledge.species, common, &mut cover)
     }
 }
 
