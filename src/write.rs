@@ -8,7 +8,7 @@ use std::path::Path;
 use anyhow::{Context as _, Result};
 
 /// Writes a file whole, replacing what was there.
-pub fn file(path: &Path, content: &str) -> Result<()> {
+pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -17,7 +17,7 @@ pub fn file(path: &Path, content: &str) -> Result<()> {
     let mut beside = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{shown}: cannot write in this folder"))?;
     beside
-        .write_all(content.as_bytes())
+        .write_all(content.as_ref())
         .and_then(|()| beside.flush())
         .with_context(|| format!("{shown}: cannot be written"))?;
     set_usual_permissions(beside.path())
@@ -43,17 +43,17 @@ fn set_usual_permissions(_path: &Path) -> io::Result<()> {
 }
 
 /// Writes to standard output. A reader that has gone away (a closed pipe) is no failure.
-pub fn standard_output(content: &str) -> Result<()> {
-    stream(io::stdout().lock(), content).context("standard output cannot be written")
+pub fn standard_output(content: impl AsRef<[u8]>) -> Result<()> {
+    stream(io::stdout().lock(), content.as_ref()).context("standard output cannot be written")
 }
 
 /// Writes to standard error; a closed pipe is no failure.
-pub fn standard_error(content: &str) -> Result<()> {
-    stream(io::stderr().lock(), content).context("standard error cannot be written")
+pub fn standard_error(content: impl AsRef<[u8]>) -> Result<()> {
+    stream(io::stderr().lock(), content.as_ref()).context("standard error cannot be written")
 }
 
-fn stream(mut out: impl io::Write, content: &str) -> io::Result<()> {
-    match out.write_all(content.as_bytes()).and_then(|()| out.flush()) {
+fn stream(mut out: impl io::Write, content: &[u8]) -> io::Result<()> {
+    match out.write_all(content).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
     }

@@ -102,14 +102,15 @@ fn warn(compilations: &[Compilation<'_>], problems: &mut Problems) {
     }
 }
 
-fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<String> {
+fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<Vec<u8>> {
     let design = compared.base().design;
     Ok(match arguments.format {
         TableFormat::Terminal => terminal::render(
             &comparison::report(compared, arguments.stand.as_deref()),
             usize::from(arguments.width),
-        ),
-        TableFormat::Csv => csv::render(&comparison::differences(compared))?,
+        )
+        .into_bytes(),
+        TableFormat::Csv => csv::render(&comparison::differences(compared)),
         TableFormat::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -121,7 +122,7 @@ fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<String> {
                 ("differences", comparison::differences(compared)),
                 ("trees", comparison::trees(compared)),
             ];
-            json::render(&head, &tables)?
+            json::render(&head, &tables)?.into_bytes()
         }
     })
 }
