@@ -160,7 +160,13 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
                 sizes: (units.sizes.iter().any(|size| *size != 1.0)).then_some(&units.sizes[..]),
             })
             .collect();
-        let limits = limits_at_many(&strata, &ratios, at_many, how.intervals.ratios, how.confidence);
+        let limits = limits_at_many(
+            &strata,
+            &ratios,
+            at_many,
+            how.intervals.ratios,
+            how.confidence,
+        );
         let bounds = ratios
             .into_iter()
             .zip(limits)
@@ -190,11 +196,23 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
 
 /// A ratio at each of some means; not a number where it is not defined.
 fn at_many(attribute: &Attribute, means: &Means<4>, values: &mut [f64]) {
+    use Attribute as A;
+    // Named one by one, so that no loop has a choice in it.
+    match attribute {
+        A::QuadraticMeanDbh => fill_with(means, values, |of| ratio_of(A::QuadraticMeanDbh, of)),
+        A::StandDensityIndex => fill_with(means, values, |of| ratio_of(A::StandDensityIndex, of)),
+        A::RelativeDensity => fill_with(means, values, |of| ratio_of(A::RelativeDensity, of)),
+        A::MeanHeight => fill_with(means, values, |of| ratio_of(A::MeanHeight, of)),
+        A::LoreyHeight => fill_with(means, values, |of| ratio_of(A::LoreyHeight, of)),
+        other => fill_with(means, values, |of| ratio_of(*other, of)),
+    }
+}
+
+fn fill_with(means: &Means<4>, values: &mut [f64], ratio: impl Fn(&[f64; 4]) -> Option<f64>) {
     let [n, g, height, basal_area_height] = means;
     let means = n.iter().zip(g).zip(height).zip(basal_area_height);
     for (value, (((n, g), height), basal_area_height)) in values.iter_mut().zip(means) {
-        let means = [*n, *g, *height, *basal_area_height];
-        *value = ratio_of(*attribute, &means).unwrap_or(f64::NAN);
+        *value = ratio(&[*n, *g, *height, *basal_area_height]).unwrap_or(f64::NAN);
     }
 }
 

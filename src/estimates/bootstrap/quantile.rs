@@ -58,13 +58,22 @@ fn in_order(values: &mut [f64], k: usize) -> (Option<f64>, Option<f64>) {
     if k == 0 || k > values.len() {
         return (None, None);
     }
-    let (_, low, above) = values.select_nth_unstable_by(k - 1, f64::total_cmp);
-    let high = above.iter().copied().min_by(f64::total_cmp);
-    (Some(*low), high)
+    // The neighbour is looked for on the side where fewer values lie.
+    if k < values.len() / 2 {
+        let (up_to_low, high, _) = values.select_nth_unstable_by(k, f64::total_cmp);
+        let low = up_to_low.iter().copied().max_by(f64::total_cmp);
+        (low, Some(*high))
+    } else {
+        let (_, low, above) = values.select_nth_unstable_by(k - 1, f64::total_cmp);
+        let high = above.iter().copied().min_by(f64::total_cmp);
+        (Some(*low), high)
+    }
 }
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     fn value(values: &[f64], share: f64) -> f64 {
@@ -79,6 +88,26 @@ mod tests {
         for (order, expected) in (1_u32..=7).zip(&sorted) {
             let share = f64::from(order) / 8.0;
             assert_eq!(value(&sorted, share).to_bits(), expected.to_bits());
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn selected_values_are_those_of_sorted_ones(
+            mut values in prop::collection::vec(
+                prop_oneof![-2.0..2.0_f64, Just(0.0), Just(-0.0), Just(1.0)], 0..60,
+            ),
+        ) {
+            let bits = |value: Option<f64>| value.map(f64::to_bits);
+            let mut sorted = values.clone();
+            sorted.sort_by(f64::total_cmp);
+            for k in 1..=values.len() {
+                let (low, high) = in_order(&mut values, k);
+                prop_assert_eq!(bits(low), bits(sorted.get(k - 1).copied()));
+                prop_assert_eq!(bits(high), bits(sorted.get(k).copied()));
+            }
+            prop_assert_eq!(in_order(&mut values, 0), (None, None));
+            prop_assert_eq!(in_order(&mut values, sorted.len() + 1), (None, None));
         }
     }
 
