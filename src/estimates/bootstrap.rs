@@ -155,8 +155,10 @@ pub(super) fn limits_at_many<S, const K: usize>(
             values.clear();
             values.resize(resamples, f64::NAN);
             at_many(statistic, &resampled, &mut values);
-            values.retain(|value| value.is_finite());
-            let missing = resamples - values.len();
+            let missing = values.iter().filter(|value| !value.is_finite()).count();
+            if missing > 0 {
+                values.retain(|value| value.is_finite());
+            }
             if values.is_empty() || missing as f64 > UNDEFINED_SHARE * resamples as f64 {
                 return Err(NoLimits::Undefined);
             }
