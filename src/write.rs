@@ -1,9 +1,9 @@
 //! Whole-file output: written beside its place and renamed, so that no reader ever sees half of
 //! it; and standard output.
 
-use std::fs;
-use std::io::{self, Write as _};
-use std::path::Path;
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
 
@@ -28,6 +28,67 @@ pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
                 .map(|_| ())
         })
         .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// A file that is written beside its place, under its name and `.part`, and renamed when it is
+/// whole. What a killed run left there is written over.
+pub struct Beside {
+    path: PathBuf,
+    part: PathBuf,
+    /// Where to write.
+    pub out: BufWriter<File>,
+}
+
+impl Beside {
+    /// Begins a file.
+    pub fn create(path: &Path) -> Result<Beside> {
+        let mut name = path.file_name().unwrap_or_default().to_owned();
+        name.push(".part");
+        let part = path.with_file_name(name);
+        let file = File::create(&part)
+            .with_context(|| format!("{}: cannot be written", part.display()))?;
+        Ok(Beside {
+            path: path.to_owned(),
+            part,
+            out: BufWriter::with_capacity(1 << 16, file),
+        })
+    }
+
+    /// Writes text.
+    pub fn text(&mut self, text: &str) -> Result<()> {
+        self.bytes(text.as_bytes())
+    }
+
+    /// Writes bytes.
+    pub fn bytes(&mut self, bytes: &[u8]) -> Result<()> {
+        let written = self.out.write_all(bytes);
+        written.with_context(|| format!("{}: cannot be written", self.part.display()))
+    }
+
+    /// Copies bytes of another file.
+    pub fn copy(&mut self, from: &mut File, at: u64, length: u64) -> Result<()> {
+        let copied = from
+            .seek(SeekFrom::Start(at))
+            .and_then(|_| self.out.flush())
+            .and_then(|()| io::copy(&mut from.take(length), self.out.get_mut()));
+        let copied =
+            copied.with_context(|| format!("{}: cannot be written", self.part.display()))?;
+        anyhow::ensure!(
+            copied == length,
+            "{}: what it is made from has become shorter",
+            self.path.display()
+        );
+        Ok(())
+    }
+
+    /// Puts it in place.
+    pub fn finish(mut self) -> Result<()> {
+        let shown = self.path.display();
+        self.out
+            .flush()
+            .and_then(|()| fs::rename(&self.part, &self.path))
+            .with_context(|| format!("{shown}: cannot be put in place"))
+    }
 }
 
 /// A temporary file is private; the result should be as any other new file.

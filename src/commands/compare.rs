@@ -4,7 +4,7 @@ use anyhow::Result;
 
 use super::load::{Change, Variants};
 use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, report};
-use crate::cli::{CompareArgs, DesignArgs, TableFormat};
+use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, terminal};
@@ -68,13 +68,12 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
 fn design_arguments(arguments: &CompareArgs) -> DesignArgs {
     DesignArgs {
         design: arguments.design.clone(),
-        volume_set: None,
-        region: None,
-        biomass_set: Vec::new(),
-        curve: None,
-        confidence: arguments.confidence,
-        units: arguments.units,
-        tables: arguments.tables.clone(),
+        overrides: Overrides {
+            confidence: arguments.confidence,
+            units: arguments.units,
+            tables: arguments.tables.clone(),
+            ..Overrides::default()
+        },
     }
 }
 

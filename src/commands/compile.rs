@@ -9,6 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, markdown, terminal};
+use crate::tables::frame::Frame;
 use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
 use crate::write;
 
@@ -77,7 +78,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
         Format::Csv => {
             let (records, rows) = (compilation.records, &compilation.estimates.rows);
             let mut out = csv::estimate_head(design.units, false).into_bytes();
-            csv::estimate_rows(&mut out, design, records, rows, None);
+            csv::estimate_rows(&mut out, &Frame::of(design, records), rows, None);
             out
         }
         Format::Json => {

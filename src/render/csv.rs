@@ -1,10 +1,9 @@
 //! Tables for machines as CSV: UTF-8, comma, decimal point, empty where undefined; words are quoted
 //! where they hold a comma, a quote or an end of line.
 
-use crate::design::Design;
 use crate::estimates::EstimateRow;
 use crate::math::shortest;
-use crate::records::Records;
+use crate::tables::frame::Frame;
 use crate::tables::tidy::{Field, Tidy, Value, estimate_columns, estimate_fields};
 use crate::units::UnitSystem;
 
@@ -30,15 +29,9 @@ pub fn estimate_head(units: UnitSystem, with_design: bool) -> String {
 
 /// Rows of the estimate table without their head, a line each; `first` is the text of a leading
 /// column.
-pub fn estimate_rows(
-    out: &mut Vec<u8>,
-    design: &Design,
-    records: &Records,
-    rows: &[EstimateRow],
-    first: Option<&str>,
-) {
+pub fn estimate_rows(out: &mut Vec<u8>, frame: &Frame, rows: &[EstimateRow], first: Option<&str>) {
     for row in rows {
-        let fields = estimate_fields(design, records, row);
+        let fields = estimate_fields(frame, row);
         push_line(out, first.map(Field::word).into_iter().chain(fields));
     }
 }

@@ -8,6 +8,7 @@ use std::borrow::Cow;
 use crate::design::Design;
 use crate::estimates::{EstimateRow, StatusDomain};
 use crate::records::Records;
+use crate::tables::frame::Frame;
 use crate::units::{CM_PER_IN, UnitSystem};
 
 /// A table for machines. The names of its columns are fixed, unless some depend on the design.
@@ -124,9 +125,13 @@ pub fn estimate_columns(units: UnitSystem) -> [&'static str; 18] {
 
 /// Limits of a dbh class in the unit that is shown; classes are [from, to).
 pub fn class_limits(class: u32, design: &Design) -> (f64, f64) {
-    let width = match design.units {
-        UnitSystem::Metric => design.dbh_class_cm,
-        UnitSystem::Imperial => design.dbh_class_cm / CM_PER_IN,
+    limits_in(class, design.units, design.dbh_class_cm)
+}
+
+fn limits_in(class: u32, units: UnitSystem, width_cm: f64) -> (f64, f64) {
+    let width = match units {
+        UnitSystem::Metric => width_cm,
+        UnitSystem::Imperial => width_cm / CM_PER_IN,
     };
     // A width such as 5.08 cm / 2.54 must not print as 1.9999999999999998.
     let clean = |limit: f64| (limit * 1e9).round() / 1e9;
@@ -138,12 +143,17 @@ pub fn class_limits(class: u32, design: &Design) -> (f64, f64) {
 
 /// Word for a status: `live`, `dead`, or `dead, decay class 3`.
 pub fn status_word(status: StatusDomain, design: &Design) -> Cow<'static, str> {
+    status_in(status, &design.decay_classes)
+}
+
+fn status_in(status: StatusDomain, decay_classes: &[String]) -> Cow<'static, str> {
     match status {
         StatusDomain::Live => "live".into(),
         StatusDomain::Dead => "dead".into(),
         StatusDomain::DecayClass(None) => "dead, decay class not recorded".into(),
         StatusDomain::DecayClass(Some(class)) => {
-            format!("dead, decay class {}", decay_name(class, design)).into()
+            let name = decay_classes.get(class).map_or("?", String::as_str);
+            format!("dead, decay class {name}").into()
         }
     }
 }
@@ -154,25 +164,21 @@ pub fn decay_name(class: usize, design: &Design) -> &str {
 }
 
 /// A row of the estimate table, in the order of its columns.
-pub fn estimate_fields<'a>(
-    design: &'a Design,
-    records: &'a Records,
-    row: &'a EstimateRow,
-) -> [Field<'a>; 18] {
-    let units = design.units;
+pub fn estimate_fields<'a>(frame: &'a Frame, row: &'a EstimateRow) -> [Field<'a>; 18] {
+    let units = frame.units;
     let unit = row.attribute.unit(units);
     let shown = |value: Option<f64>| Field::maybe(value.map(|v| v * unit.from_metric));
     let or_all = |name: Option<&'a str>| Field::word(name.unwrap_or(ALL));
-    let species = row.domain.species.and_then(|at| records.species.get(at));
+    let species = row.domain.species.and_then(|at| frame.species.get(at));
     let (from, to) = match row.domain.dbh_class {
         Some(class) => {
-            let (from, to) = class_limits(class, design);
+            let (from, to) = limits_in(class, units, frame.dbh_class_cm);
             (Field::Number(from), Field::Number(to))
         }
         None => (Field::word(ALL), Field::word(ALL)),
     };
     let estimate = &row.estimate;
-    let (interval, error_pct) = estimate.interval_and_error_pct(design.confidence);
+    let (interval, error_pct) = estimate.interval_and_error_pct(frame.confidence);
     let area = row.area_ha.map(|area| area * units.area().from_metric);
     let total = |value: Option<f64>| {
         let expands = row.attribute.is_additive();
@@ -182,9 +188,9 @@ pub fn estimate_fields<'a>(
     [
         or_all(row.stand.as_deref()),
         or_all(row.stratum.as_deref()),
-        Field::word(&design.selections[row.selection].name),
-        Field::Word(status_word(row.domain.status, design)),
-        or_all(species.map(|species| species.label.as_str())),
+        Field::word(&frame.selections[row.selection]),
+        Field::Word(status_in(row.domain.status, &frame.decay_classes)),
+        or_all(species.map(String::as_str)),
         from,
         to,
         Field::word(row.attribute.name()),
@@ -203,7 +209,8 @@ pub fn estimate_fields<'a>(
 
 /// The estimate table.
 pub fn estimates(design: &Design, records: &Records, rows: &[EstimateRow]) -> Tidy {
-    let values = |row| estimate_fields(design, records, row).map(Value::from);
+    let frame = Frame::of(design, records);
+    let values = |row| estimate_fields(&frame, row).map(Value::from);
     Tidy {
         columns: estimate_columns(design.units).to_vec(),
         rows: rows.iter().map(|row| values(row).to_vec()).collect(),
