@@ -28,6 +28,9 @@ impl fmt::Display for Severity {
     }
 }
 
+/// Names of the columns of a file that has rows rather than lines of text.
+pub type Heads = Arc<Vec<String>>;
+
 /// A place in an input: file as the user named it, line and column counted from 1.
 /// Line 0 means the file as a whole.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -38,18 +41,55 @@ pub struct Site {
     pub line: usize,
     /// Column in characters, from 1; 0 for the whole line.
     pub column: usize,
+    /// Where the file has rows (Parquet): the names of its columns. The names are then line 1, the
+    /// first row is line 2, and columns are counted rather than characters.
+    pub heads: Option<Heads>,
+}
+
+impl Site {
+    /// A file as a whole.
+    pub fn whole(file: &str) -> Self {
+        Site {
+            file: Arc::from(file),
+            line: 0,
+            column: 0,
+            heads: None,
+        }
+    }
+
+    /// In a file of rows: the name of the column, empty for a whole row.
+    pub fn head(&self) -> Option<&str> {
+        let heads = self.heads.as_ref()?;
+        let head = self.column.checked_sub(1).and_then(|at| heads.get(at));
+        Some(head.map_or("", String::as_str))
+    }
 }
 
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.file)?;
-        if self.line > 0 {
-            write!(f, ":{}", self.line)?;
-            if self.column > 0 {
-                write!(f, ":{}", self.column)?;
-            }
+        if self.line == 0 {
+            return Ok(());
         }
-        Ok(())
+        if let Some(head) = self.head() {
+            return f.write_str(&place_in_rows(self.line, head));
+        }
+        write!(f, ":{}", self.line)?;
+        match self.column {
+            0 => Ok(()),
+            column => write!(f, ":{column}"),
+        }
+    }
+}
+
+/// A place in a file of rows, `: row 12, dbh_cm` for example, from its line (that of the names of
+/// the columns is 1) and the name of its column, if it has one; empty for the file as a whole.
+pub fn place_in_rows(line: usize, head: &str) -> String {
+    match (line, head) {
+        (0, _) | (1, "") => String::new(),
+        (1, head) => format!(": column {head}"),
+        (line, "") => format!(": row {}", line - 1),
+        (line, head) => format!(": row {}, {head}", line - 1),
     }
 }
 
@@ -310,6 +350,7 @@ mod tests {
                 file: Arc::from("t.csv"),
                 line,
                 column: 1,
+                heads: None,
             };
             problems.push(Diagnostic::warning("w", "odd").at(site.clone()));
             problems.push(Diagnostic::error("e", "wrong").at(site));
