@@ -34,7 +34,7 @@ pub(super) fn assemble(
         .map(|(index, species)| (species.id, index))
         .collect();
     let mut visits = empty_visits(plots);
-    let mut any_defect = common.is_some_and(|common| common.any_defect);
+    let any_defect = trees.is_some_and(|sheet| sheet.columns.has_defects());
     if let Some(sheet) = trees {
         for row in &sheet.rows {
             let id = row.species.and_then(|index| sheet.spellings.id(index));
@@ -45,7 +45,6 @@ pub(super) fn assemble(
             if let (Some(species), Some(dbh_cm), Some(visit)) =
                 (species, row.dbh_cm, &mut visits[plot][selection])
             {
-                any_defect |= row.defect_pct.is_some();
                 visit.trees.push(tree(row, species, dbh_cm));
             }
         }
