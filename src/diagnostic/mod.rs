@@ -189,18 +189,23 @@ pub fn counted(count: usize, thing: &str) -> String {
     format!("{count} {thing}{ending}")
 }
 
-/// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`.
-pub fn in_lines(lines: &[usize]) -> String {
+/// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`; of a
+/// file of rows, where line 2 is the first row, `in row 6`.
+pub fn in_lines(lines: &[usize], are_rows: bool) -> String {
     const NAMED: usize = 5;
+    let word = if are_rows { "row" } else { "line" };
     let text = |lines: &[usize]| {
-        let words: Vec<String> = lines.iter().map(ToString::to_string).collect();
-        words.join(", ")
+        let number = |line: &usize| line.saturating_sub(usize::from(are_rows)).to_string();
+        lines.iter().map(number).collect::<Vec<_>>().join(", ")
     };
     match lines {
-        [] => String::from("in no line"),
-        [one] => format!("in line {one}"),
-        many if many.len() > NAMED => format!("in lines {} ...", text(&many[..NAMED])),
-        [first @ .., last] => format!("in lines {} and {last}", text(first)),
+        [] => format!("in no {word}"),
+        [_] => format!("in {word} {}", text(lines)),
+        many if many.len() > NAMED => format!("in {word}s {} ...", text(&many[..NAMED])),
+        [first @ .., _] => {
+            let last = text(&lines[first.len()..]);
+            format!("in {word}s {} and {last}", text(first))
+        }
     }
 }
 
@@ -289,7 +294,12 @@ impl Problems {
                 list.push(diagnostic);
             } else if *seen == shown + 1 {
                 let rest = &all[shown..];
-                let message = format!("{} more of this kind, {}", rest.len(), in_lines(rest));
+                let are_rows = diagnostic
+                    .site
+                    .as_ref()
+                    .is_some_and(|site| site.heads.is_some());
+                let in_lines = in_lines(rest, are_rows);
+                let message = format!("{} more of this kind, {in_lines}", rest.len());
                 list.push(Diagnostic {
                     message,
                     hint: None,
@@ -337,9 +347,12 @@ mod tests {
     fn line_numbers_in_words() {
         assert_eq!(counted(1, "tree"), "1 tree");
         assert_eq!(counted(0, "tree"), "0 trees");
-        assert_eq!(in_lines(&[7]), "in line 7");
-        assert_eq!(in_lines(&[7, 9]), "in lines 7 and 9");
-        assert_eq!(in_lines(&[1, 2, 3, 4, 5, 6]), "in lines 1, 2, 3, 4, 5 ...");
+        assert_eq!(in_lines(&[7], false), "in line 7");
+        assert_eq!(in_lines(&[7, 9], false), "in lines 7 and 9");
+        let many = [2, 3, 4, 5, 6, 7];
+        assert_eq!(in_lines(&many, false), "in lines 2, 3, 4, 5, 6 ...");
+        assert_eq!(in_lines(&many, true), "in rows 1, 2, 3, 4, 5 ...");
+        assert_eq!(in_lines(&[7, 9, 12], true), "in rows 6, 8 and 11");
     }
 
     #[test]

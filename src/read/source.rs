@@ -6,7 +6,7 @@ use std::string::FromUtf8Error;
 use std::sync::Arc;
 
 use super::bytes::Bytes;
-use crate::diagnostic::{Diagnostic, Heads, Site};
+use crate::diagnostic::{Diagnostic, Heads, Site, in_lines};
 
 /// A text that was read, under the name by which messages call it; or parts of a text, which keep
 /// the lines that they have in the whole.
@@ -188,7 +188,20 @@ impl Source {
         piece.line + (index - piece.index)
     }
 
-    /// Place of a byte offset; columns count characters.
+    /// Lines in words: `in line 7`, `in lines 7 and 9`; in a file of rows `in row 6`.
+    pub fn in_lines(&self, lines: &[usize]) -> String {
+        in_lines(lines, self.heads.is_some())
+    }
+
+    /// Lines in words: `lines 7 to 9`; in a file of rows `rows 6 to 8`.
+    pub fn from_to(&self, first: usize, last: usize) -> String {
+        match self.heads {
+            Some(_) => format!("rows {} to {}", first - 1, last - 1),
+            None => format!("lines {first} to {last}"),
+        }
+    }
+
+    /// Place of a byte offset; columns count characters, those of a file of rows fields.
     pub fn site_of(&self, byte: usize) -> Site {
         let byte = byte.min(self.text.len());
         let index = self.index_of(byte);
