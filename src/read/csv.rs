@@ -1,6 +1,6 @@
 //! CSV text to rows of typed fields with places.
 //!
-//! The only reader that uses the `csv` crate. Delimiter (comma, semicolon or tab) is taken from
+//! The only module that reads by the `csv` crate. Delimiter (comma, semicolon or tab) is taken from
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 

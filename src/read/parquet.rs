@@ -5,7 +5,7 @@
 //! `2001-12-31` and `23:59:59.000`, nothing is an empty field.
 
 use std::fs::File;
-use std::io::{self, Read, Seek as _, SeekFrom, Write};
+use std::io::{self, Read, Seek as _, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Arc;
@@ -46,8 +46,8 @@ pub fn to_csv(mut file: File, shown: &str, out: &mut impl Write) -> Result<Heads
 /// What is wrong with a file that does not begin as Parquet does.
 fn no_parquet(file: &mut File) -> Option<Diagnostic> {
     let mut start = Vec::new();
-    let read = Read::by_ref(file).take(12).read_to_end(&mut start);
-    match read.and_then(|_| file.seek(SeekFrom::Start(0))) {
+    let read = (file.rewind()).and_then(|()| Read::by_ref(file).take(12).read_to_end(&mut start));
+    match read {
         Err(error) => Some(Diagnostic::error(
             "unreadable-file",
             format!("the file cannot be read: {error}"),
