@@ -492,6 +492,16 @@ mod tests {
     }
 
     #[test]
+    fn cells_stay_sorted_and_gather_what_is_theirs() {
+        let mut cells = Vec::new();
+        for (at, key) in [5, 2, 9, 2, 5, 1, 9, 2].into_iter().enumerate() {
+            cell_of(&mut cells, key).values[0] += f64::from(1 << at);
+        }
+        let found: Vec<(i32, f64)> = cells.iter().map(|(key, s)| (*key, s.values[0])).collect();
+        assert_eq!(found, [(1, 32.0), (2, 138.0), (5, 17.0), (9, 68.0)]);
+    }
+
+    #[test]
     fn a_dbh_on_a_limit_belongs_to_the_upper_class() {
         for class in 0..200_u32 {
             for width in [5.0, 0.1, 2.0, 5.08, 2.54, 10.0 / 3.0] {
