@@ -406,7 +406,8 @@ pub fn cells_of_visit(
     stratum_area_ha: Option<f64>,
     dbh_class_cm: Option<f64>,
 ) -> Vec<(Domain, Sums)> {
-    let mut finest: Vec<((Status, CruiseSpeciesIndex, Option<u32>), Sums)> = Vec::new();
+    type Finest = (Status, CruiseSpeciesIndex, Option<u32>);
+    let mut finest: Vec<(Finest, Sums)> = Vec::new();
     for (tree, values) in visit.trees.iter().zip(values) {
         let Some(expansion) = expansion::expand(visit, tree, stratum_area_ha) else {
             continue;

@@ -209,11 +209,13 @@ fn each(
     ratio: impl Fn(&[f64; 4], f64) -> Option<f64>,
 ) -> Vec<f64> {
     let means = n.iter().zip(g).zip(height).zip(basal_area_height);
-    let at = |((((n, g), height), basal_area_height), q): ((((&f64, &f64), &f64), &f64), &f64)| {
-        let value = ratio(&[*n, *g, *height, *basal_area_height], *q);
-        value.filter(|_| !q.is_nan()).unwrap_or(f64::NAN)
-    };
-    means.zip(quadratic_mean_dbh_cm).map(at).collect()
+    let with_q = means.zip(quadratic_mean_dbh_cm);
+    with_q
+        .map(|((((n, g), height), basal_area_height), q)| {
+            let value = ratio(&[*n, *g, *height, *basal_area_height], *q);
+            value.filter(|_| !q.is_nan()).unwrap_or(f64::NAN)
+        })
+        .collect()
 }
 
 /// The ratios whose columns are known.

@@ -90,7 +90,6 @@ impl Below {
     /// less than 1, since `2^64 - n times` is at most `n`.
     fn remainder(self, bits: u64) -> u64 {
         let product = u128::from(bits) * u128::from(self.times);
-        #[expect(clippy::cast_possible_truncation, reason = "the upper half")]
         let quotient = (product >> u64::BITS) as u64;
         let rest = bits - quotient * self.n;
         if rest < self.n { rest } else { rest - self.n }
