@@ -9,6 +9,7 @@
 mod answers;
 mod asking;
 mod bark_profiles;
+mod batch;
 mod biomass;
 mod biomass_cruise;
 mod bootstrap;

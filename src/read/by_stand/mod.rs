@@ -264,20 +264,17 @@ impl Sheets {
             })?;
         }
         let mut spelled = Spelled::default();
-        let mut any_defect = false;
         for sheet in [&mut self.trees, &mut self.counts].into_iter().flatten() {
             let by_stand = sheet.column("stand");
             // Records that name no stand are told apart by their plots, if these are listed.
             let by_plot = sheet.column("plot").filter(|_| plots.is_some());
             let key = by_stand.or(by_plot).ok_or(Stop::Whole)?;
             let species = sheet.column("species");
-            let defect = sheet.column("defect_pct");
-            let last_field = key.max(species.unwrap_or(0)).max(defect.unwrap_or(0));
+            let last_field = key.max(species.unwrap_or(0));
             let is_some = |row: &Row, column| !row.field(column).is_empty();
             sheet.sweep(last_field, |row| {
                 if let Some(species) = species.filter(|column| is_some(row, *column)) {
                     spelled.count(row.field(species));
-                    any_defect |= defect.is_some_and(|column| is_some(row, column));
                 }
                 let name = row.field(key);
                 Ok(match (&plots, by_stand) {
@@ -300,10 +297,7 @@ impl Sheets {
             species,
             spelled.meanings(design, species).into_iter(),
         );
-        let common = Common {
-            species,
-            any_defect,
-        };
+        let common = Common { species };
         Ok((stands.list, common))
     }
 
