@@ -58,6 +58,7 @@ mod national_scale;
 mod nist;
 mod own_tables;
 mod paired;
+mod parquet;
 mod plan_command;
 mod planning;
 mod practice_facts;

@@ -291,7 +291,7 @@ fn finding_row(design: &str, stand: &str, finding: &Finding, several: bool) -> V
         Value::word(finding.severity_word()),
         Value::word(&finding.code),
         word(&finding.file),
-        number(finding.line),
+        number(finding.line_or_row()),
         number(finding.column),
         Value::word(&finding.message),
         word(&finding.hint),
