@@ -266,6 +266,14 @@ impl Problems {
     }
 }
 
+impl From<Diagnostic> for Problems {
+    fn from(diagnostic: Diagnostic) -> Self {
+        Problems {
+            list: vec![diagnostic],
+        }
+    }
+}
+
 impl<'a> IntoIterator for &'a Problems {
     type Item = &'a Diagnostic;
     type IntoIter = std::slice::Iter<'a, Diagnostic>;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use super::counts::CountSheet;
 use super::plots::PlotList;
+use super::records::Common;
 use super::strata::StrataByStand;
 use super::three_p;
 use super::trees::{TreeRow, TreeSheet};
@@ -13,7 +14,7 @@ use crate::records::{Count, CruiseSpecies, Plot, Records, Stand, Tree, Visit, na
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// Builds the records. Rows that are not complete are left out; there are none unless an error
-/// was reported.
+/// was reported. Species are numbered as the whole cruise does, where its species are given.
 pub(super) fn assemble(
     design: &Design,
     species: &SpeciesTable,
@@ -21,26 +22,33 @@ pub(super) fn assemble(
     plots: &PlotList,
     trees: Option<&TreeSheet>,
     counts: Option<&CountSheet>,
+    common: Option<&Common>,
 ) -> Records {
-    let labels = cruise_species(design, species, trees, counts);
+    let labels = match common {
+        Some(common) => common.species.clone(),
+        None => cruise_species(design, species, spellings(trees, counts)),
+    };
     let index_of: BTreeMap<SpeciesId, usize> = labels
         .iter()
         .enumerate()
         .map(|(index, species)| (species.id, index))
         .collect();
     let mut visits = empty_visits(plots);
-    let mut any_defect = false;
+    let any_defect = trees.is_some_and(|sheet| sheet.columns.has_defects());
     if let Some(sheet) = trees {
+        make_room(&mut visits, sheet);
+        let spellings = sheet.spellings.list.iter();
+        let species_of: Vec<Option<usize>> = spellings
+            .map(|spelling| index_of.get(&spelling.id?).copied())
+            .collect();
         for row in &sheet.rows {
-            let id = row.species.and_then(|index| sheet.spellings.id(index));
-            let species = id.and_then(|id| index_of.get(&id).copied());
+            let species = row.species.and_then(|index| species_of[index]);
             let (Some(plot), Some(selection)) = (row.plot, row.selection) else {
                 continue;
             };
             if let (Some(species), Some(dbh_cm), Some(visit)) =
                 (species, row.dbh_cm, &mut visits[plot][selection])
             {
-                any_defect |= row.defect_pct.is_some();
                 visit.trees.push(tree(row, species, dbh_cm));
             }
         }
@@ -89,6 +97,22 @@ fn empty_visits(plots: &PlotList) -> Vec<Vec<Option<Visit>>> {
     plots.plots.iter().map(of_plot).collect()
 }
 
+/// Room for the trees of each visit.
+fn make_room(visits: &mut [Vec<Option<Visit>>], sheet: &TreeSheet) {
+    let selections = visits.first().map_or(0, Vec::len);
+    let mut trees = vec![0; visits.len() * selections];
+    for row in &sheet.rows {
+        if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
+            trees[plot * selections + selection] += 1;
+        }
+    }
+    for (visit, trees) in visits.iter_mut().flatten().zip(trees) {
+        if let Some(visit) = visit {
+            visit.trees.reserve_exact(trees);
+        }
+    }
+}
+
 fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
     Tree {
         number: row.number.clone(),
@@ -96,7 +120,7 @@ fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
         species,
         dbh_cm,
         status: row.status,
-        height: row.height.record,
+        height: row.height.record(),
         broken_height_m: row.height.broken_height_m,
         count: row.count,
         walkthrough: row.walkthrough,
@@ -128,7 +152,7 @@ fn build_stands(
         .map(|(index, stand)| (stand.name.clone(), index))
         .collect();
     for (plot, visits) in plots.plots.iter().zip(&mut visits) {
-        let stand = &mut stands[index_of[&plot.stand]];
+        let stand = &mut stands[index_of[plot.stand.as_str()]];
         let name = plot.stratum.as_deref().unwrap_or_default();
         let stratum = stand.strata.iter().position(|stratum| stratum.name == name);
         let mut visits: Vec<Visit> = visits.iter_mut().filter_map(Option::take).collect();
@@ -137,9 +161,9 @@ fn build_stands(
             visit.counts.sort_by(count_order);
         }
         stand.plots.push(Plot {
-            name: plot.name.clone(),
+            name: plot.name.to_string(),
             stratum: stratum.unwrap_or(0),
-            cluster: plot.cluster.clone(),
+            cluster: plot.cluster.as_ref().map(ToString::to_string),
             easting: plot.easting,
             northing: plot.northing,
             visits,
@@ -189,24 +213,29 @@ fn count_order(a: &Count, b: &Count) -> Ordering {
         })
 }
 
-/// The species of the cruise with the labels that the design asks for, sorted by label.
-fn cruise_species(
-    design: &Design,
-    table: &SpeciesTable,
-    trees: Option<&TreeSheet>,
-    counts: Option<&CountSheet>,
-) -> Vec<CruiseSpecies> {
+/// A spelling of a species, what it means and in how many rows it stands.
+pub(super) type Spelled<'t> = (SpeciesId, &'t str, usize);
+
+/// The spellings of both files that mean something.
+pub(super) fn spellings<'s>(
+    trees: Option<&'s TreeSheet>,
+    counts: Option<&'s CountSheet>,
+) -> impl Iterator<Item = Spelled<'s>> {
     let of_trees = trees.map(|sheet| &sheet.spellings.list);
     let of_counts = counts.map(|sheet| &sheet.spellings.list);
+    let all = [of_trees, of_counts].into_iter().flatten().flatten();
+    all.filter_map(|spelling| Some((spelling.id?, spelling.text.as_str(), spelling.rows)))
+}
+
+/// The species of the cruise with the labels that the design asks for, sorted by label.
+pub(super) fn cruise_species<'t>(
+    design: &Design,
+    table: &SpeciesTable,
+    spellings: impl Iterator<Item = Spelled<'t>>,
+) -> Vec<CruiseSpecies> {
     let mut rows: BTreeMap<SpeciesId, BTreeMap<&str, usize>> = BTreeMap::new();
-    for spelling in [of_trees, of_counts].into_iter().flatten().flatten() {
-        if let Some(id) = spelling.id {
-            *rows
-                .entry(id)
-                .or_default()
-                .entry(&spelling.text)
-                .or_default() += spelling.rows;
-        }
+    for (id, text, count) in spellings {
+        *rows.entry(id).or_default().entry(text).or_default() += count;
     }
     let mut species: Vec<CruiseSpecies> = rows
         .iter()

@@ -7,6 +7,8 @@
 //! ```
 
 mod assemble;
+pub mod by_stand;
+mod bytes;
 mod columns;
 mod counts;
 pub mod csv;

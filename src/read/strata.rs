@@ -22,16 +22,15 @@ pub(super) fn find_strata(
     problems: &mut Problems,
 ) -> StrataByStand {
     let mut plots_of: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (index, plot) in plots.plots.iter().enumerate() {
-        plots_of.entry(&plot.stand).or_default().push(index);
+    let mut at = 0;
+    for run in plots.runs_of_stands() {
+        let indices = plots_of.entry(&run[0].stand).or_default();
+        indices.extend(at..at + run.len());
+        at += run.len();
     }
     let mut strata = StrataByStand::new();
     for (stand, indices) in &plots_of {
-        let rows: Vec<&AreaRow> = areas
-            .rows
-            .iter()
-            .filter(|row| !areas.has_stands || row.stand == *stand)
-            .collect();
+        let rows: Vec<&AreaRow> = areas.of_stand(stand).collect();
         let finder = StandStrata {
             weights: design.sampling.strata,
             files,
@@ -46,12 +45,7 @@ pub(super) fn find_strata(
         for row in &areas.rows {
             let is_known = !areas.has_stands || plots_of.contains_key(row.stand.as_str());
             if !is_known && !plots.plots.is_empty() {
-                let message = format!("no plot lies in {}", place_name(&row.stand, None));
-                problems.push(
-                    Diagnostic::warning("stand-without-plots", message)
-                        .at(source.site_of(row.byte))
-                        .hint("it is left out of all results"),
-                );
+                no_plot_lies_in(row, source, problems);
             }
         }
     }
@@ -71,6 +65,16 @@ pub(super) fn find_strata(
         );
     }
     strata
+}
+
+/// Tells a row of a stand that has no plots.
+pub(super) fn no_plot_lies_in(row: &AreaRow, source: &Source, problems: &mut Problems) {
+    let message = format!("no plot lies in {}", place_name(&row.stand, None));
+    problems.push(
+        Diagnostic::warning("stand-without-plots", message)
+            .at(source.site_of(row.byte))
+            .hint("it is left out of all results"),
+    );
 }
 
 struct StandStrata<'a> {
