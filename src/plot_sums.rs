@@ -11,8 +11,6 @@
 //! Source: the sums over trees of any plot compilation (Kershaw et al. and others, from memory).
 //! Trees are added in the order of the records, so that the same records give the same bits.
 
-use std::collections::BTreeMap;
-
 use crate::design::{Design, Measured, Method, SelectionIndex};
 use crate::expansion::{self, Expansion};
 use crate::records::{CruiseSpeciesIndex, Rule, Stand, Status, Tree, Visit};
@@ -408,36 +406,47 @@ pub fn cells_of_visit(
     stratum_area_ha: Option<f64>,
     dbh_class_cm: Option<f64>,
 ) -> Vec<(Domain, Sums)> {
-    type Finest = (Status, CruiseSpeciesIndex, Option<u32>);
-    let mut finest: BTreeMap<Finest, Sums> = BTreeMap::new();
+    let mut finest: Vec<((Status, CruiseSpeciesIndex, Option<u32>), Sums)> = Vec::new();
     for (tree, values) in visit.trees.iter().zip(values) {
         let Some(expansion) = expansion::expand(visit, tree, stratum_area_ha) else {
             continue;
         };
         if stands_for_something(tree, expansion) {
             let class = dbh_class_cm.map(|width| dbh_class(tree.dbh_cm, width));
-            let key = (tree.status, tree.species, class);
-            finest
-                .entry(key)
-                .or_default()
-                .add_tree(tree.dbh_cm, expansion, values);
+            cell_of(&mut finest, (tree.status, tree.species, class)).add_tree(
+                tree.dbh_cm,
+                expansion,
+                values,
+            );
         }
     }
     for count in &visit.counts {
         if let Some(basal_area) = expansion::counted_basal_area_m2_per_ha(visit, count)
             && basal_area > 0.0
         {
-            let key = (count.status, count.species, None);
-            finest.entry(key).or_default().values[Column::BasalArea as usize] += basal_area;
+            let cell = cell_of(&mut finest, (count.status, count.species, None));
+            cell.values[Column::BasalArea as usize] += basal_area;
         }
     }
-    let mut cells: BTreeMap<Domain, Sums> = BTreeMap::new();
+    let mut cells: Vec<(Domain, Sums)> = Vec::with_capacity(4 * finest.len());
     for ((status, species, class), sums) in &finest {
         for domain in domains_of(*status, *species, *class) {
-            cells.entry(domain).or_default().add(sums);
+            cell_of(&mut cells, domain).add(sums);
         }
     }
-    cells.into_iter().collect()
+    cells
+}
+
+/// The cell of a key among cells sorted by theirs; a new one where there is none. A visit has few.
+fn cell_of<Key: Ord>(cells: &mut Vec<(Key, Sums)>, key: Key) -> &mut Sums {
+    let at = match cells.binary_search_by(|cell| cell.0.cmp(&key)) {
+        Ok(at) => at,
+        Err(at) => {
+            cells.insert(at, (key, Sums::default()));
+            at
+        }
+    };
+    &mut cells[at].1
 }
 
 /// The domains that a tree of this kind belongs to.

@@ -9,6 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, markdown, terminal};
+use crate::tables::frame::Frame;
 use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
 use crate::write;
 
@@ -48,13 +49,13 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     let result = render(&compilation, arguments)?;
     // The lists first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.tree_list {
-        write::file(path, &csv::render(&trees::tree_list(&compilation))?)?;
+        write::file(path, csv::render(&trees::tree_list(&compilation)))?;
     }
     if let Some(path) = &arguments.log_list {
-        write::file(path, &csv::render(&log_list::log_list(&compilation))?)?;
+        write::file(path, csv::render(&log_list::log_list(&compilation)))?;
     }
     if let Some(path) = &arguments.sources_of_error {
-        write::file(path, &csv::render(&whole_error::tidy(&compilation))?)?;
+        write::file(path, csv::render(&whole_error::tidy(&compilation)))?;
     }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
@@ -63,7 +64,7 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<String> {
+fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<u8>> {
     let design = compilation.design;
     let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
     let stand = arguments.stand.as_deref();
@@ -71,9 +72,15 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
         Format::Terminal => terminal::render(
             &reports::report(compilation, stand),
             usize::from(arguments.width),
-        ),
-        Format::Markdown => markdown::render(&reports::report(compilation, stand)),
-        Format::Csv => csv::render(&estimates())?,
+        )
+        .into_bytes(),
+        Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Csv => {
+            let (records, rows) = (compilation.records, &compilation.estimates.rows);
+            let mut out = csv::estimate_head(design.units, false).into_bytes();
+            csv::estimate_rows(&mut out, &Frame::of(design, records), rows, None);
+            out
+        }
         Format::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -85,7 +92,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
             if design.sampling.combine.is_some() {
                 tables.push(("combined", paired::tidy(compilation)));
             }
-            json::render(&head, &tables)?
+            json::render(&head, &tables)?.into_bytes()
         }
     })
 }

@@ -115,6 +115,8 @@ pub(super) struct Prepared {
     pub(super) source: Source,
     /// The design as it stands, then one for each alternative.
     pub(super) variants: Vec<Variant>,
+    /// The built-in tables, with the user's own over them.
+    pub(super) tables: Tables,
 }
 
 impl Prepared {
@@ -134,6 +136,7 @@ impl Prepared {
         };
         let base = path.parent().unwrap_or_else(|| Path::new(""));
         let own_tables = arguments
+            .overrides
             .tables
             .clone()
             .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
@@ -180,7 +183,11 @@ impl Prepared {
             },
         };
         let variants = with_sets.into_iter().map(variant).collect();
-        Some(Prepared { source, variants })
+        Some(Prepared {
+            source,
+            variants,
+            tables,
+        })
     }
 
     /// The design as it stands.
@@ -262,7 +269,7 @@ pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> O
 
 /// Applies what the command line says in place of the design.
 fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut Problems) {
-    if let Some(name) = &arguments.volume_set {
+    if let Some(name) = &arguments.overrides.volume_set {
         match &mut design.volume {
             Some(volume) => volume.set.clone_from(name),
             None => {
@@ -278,11 +285,11 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             }
         }
     }
-    if !arguments.biomass_set.is_empty() {
+    if !arguments.overrides.biomass_set.is_empty() {
         let biomass = design.biomass.get_or_insert_default();
-        biomass.sets.clone_from(&arguments.biomass_set);
+        biomass.sets.clone_from(&arguments.overrides.biomass_set);
     }
-    if let Some(region) = &arguments.region {
+    if let Some(region) = &arguments.overrides.region {
         match &mut design.volume {
             Some(volume) => volume.region = Some(region.clone()),
             None => problems.push(
@@ -294,13 +301,13 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             ),
         }
     }
-    if let Some(name) = &arguments.curve {
+    if let Some(name) = &arguments.overrides.curve {
         override_curve(design, name, problems);
     }
-    if let Some(confidence) = arguments.confidence {
+    if let Some(confidence) = arguments.overrides.confidence {
         design.confidence = confidence;
     }
-    if let Some(units) = arguments.units {
+    if let Some(units) = arguments.overrides.units {
         design.units = units.into();
     }
 }

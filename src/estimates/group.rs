@@ -106,35 +106,36 @@ pub(super) fn cells_of(
             found.entry(*domain).or_default().push((at, sums));
         }
     }
+    let weighted = sample.weighted();
+    let estimate = |values: &[f64]| {
+        let influence = weighted.influence(values);
+        (weighted.estimate(values, &influence), influence)
+    };
     let mut values = vec![0.0; plots.len()];
-    let zero = sample.estimate(&values);
+    let (zero, _) = estimate(&values);
     let cells = found
         .into_iter()
         .map(|(domain, sums)| {
-            let mut fill = |column: Column| -> Option<Vec<f64>> {
-                let unknown = sums.iter().any(|(_, sums)| sums.is_unknown(column));
-                if unknown || !given[column as usize] {
+            let found = Column::ALL.map(|column| {
+                let unknown = || sums.iter().any(|(_, sums)| sums.is_unknown(column));
+                if !given[column as usize] || unknown() {
                     return None;
                 }
                 values.fill(0.0);
                 for (at, sums) in &sums {
                     values[*at] = sums.value(column);
                 }
-                Some(values.clone())
-            };
-            let columns =
-                Column::ALL.map(|column| fill(column).map(|values| sample.estimate(&values)));
+                Some(estimate(&values))
+            });
             let covariances = metrics::has_ratios(domain).then(|| {
-                let influence = |column| fill(column).map(|values| sample.influence(&values));
-                let influences = BASE.map(influence);
-                let covariance = |a: usize, b: usize| match (&influences[a], &influences[b]) {
+                let influence = |k: usize| found[BASE[k] as usize].as_ref().map(|of| &of.1);
+                symmetric(|a, b| match (influence(a), influence(b)) {
                     (Some(a), Some(b)) => sample.covariance(a, b),
                     _ => Some(0.0),
-                };
-                symmetric(covariance)
+                })
             });
             let cell = Cell {
-                columns,
+                columns: found.map(|column| column.map(|(estimate, _)| estimate)),
                 covariances: covariances.flatten(),
                 limits: Vec::new(),
             };

@@ -78,6 +78,7 @@ pub(super) fn has_ratios(domain: Domain) -> bool {
 }
 
 /// A ratio of the means of the [`BASE`] columns; `None` where it is not defined.
+#[inline]
 pub(super) fn ratio_of(attribute: Attribute, means: &[f64]) -> Option<f64> {
     let [n, g, height, basal_area_height] = *means else {
         return None;

@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use super::bootstrap::{Draws, NoLimits, Statistic, Stratum, limits};
+use super::bootstrap::{Draws, Means, NoLimits, Stratum, limits_at_many};
 use super::group::{Cell, Group};
 use super::layout::{Layout, of_stratum};
 use super::metrics::{BASE, RATIOS, RatioBounds, has_ratios, ratio_of};
@@ -147,13 +147,6 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
         .filter(|(domain, _)| has_ratios(**domain))
     {
         let ratios = ratios_of(cell);
-        let functions: Vec<_> = (ratios.iter())
-            .map(|attribute| move |means: &[f64; 4]| ratio_of(*attribute, means))
-            .collect();
-        let statistics: Vec<Statistic<'_, 4>> = functions
-            .iter()
-            .map(|function| function as Statistic<'_, 4>)
-            .collect();
         let values: Vec<Vec<[f64; 4]>> = parts
             .iter()
             .map(|(_, units)| units.values(*domain))
@@ -163,10 +156,17 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
                 weight: *weight,
                 draws: &units.draws,
                 values,
-                sizes: Some(&units.sizes),
+                // A mean of units that are all of size 1 is the plain mean.
+                sizes: (units.sizes.iter().any(|size| *size != 1.0)).then_some(&units.sizes[..]),
             })
             .collect();
-        let limits = limits(&strata, &statistics, how.intervals.ratios, how.confidence);
+        let limits = limits_at_many(
+            &strata,
+            &ratios,
+            at_many,
+            how.intervals.ratios,
+            how.confidence,
+        );
         let bounds = ratios
             .into_iter()
             .zip(limits)
@@ -192,6 +192,28 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
         }
     }
     at_extreme
+}
+
+/// A ratio at each of some means; not a number where it is not defined.
+fn at_many(attribute: &Attribute, means: &Means<4>, values: &mut [f64]) {
+    use Attribute as A;
+    // Named one by one, so that no loop has a choice in it.
+    match attribute {
+        A::QuadraticMeanDbh => fill_with(means, values, |of| ratio_of(A::QuadraticMeanDbh, of)),
+        A::StandDensityIndex => fill_with(means, values, |of| ratio_of(A::StandDensityIndex, of)),
+        A::RelativeDensity => fill_with(means, values, |of| ratio_of(A::RelativeDensity, of)),
+        A::MeanHeight => fill_with(means, values, |of| ratio_of(A::MeanHeight, of)),
+        A::LoreyHeight => fill_with(means, values, |of| ratio_of(A::LoreyHeight, of)),
+        other => fill_with(means, values, |of| ratio_of(*other, of)),
+    }
+}
+
+fn fill_with(means: &Means<4>, values: &mut [f64], ratio: impl Fn(&[f64; 4]) -> Option<f64>) {
+    let [n, g, height, basal_area_height] = means;
+    let means = n.iter().zip(g).zip(height).zip(basal_area_height);
+    for (value, (((n, g), height), basal_area_height)) in values.iter_mut().zip(means) {
+        *value = ratio(&[*n, *g, *height, *basal_area_height]).unwrap_or(f64::NAN);
+    }
 }
 
 /// The ratios whose columns are known.

@@ -12,7 +12,7 @@ use super::stand::{StandEstimates, StandGroups};
 use super::stratified::Together;
 use super::whole_group::GroupSum;
 use super::{EstimateRow, note};
-use crate::design::{Design, SelectionIndex};
+use crate::design::{Design, ListedStands, SelectionIndex};
 use crate::diagnostic::Diagnostic;
 
 /// The estimates of a whole cruise.
@@ -45,7 +45,8 @@ impl CruiseEstimates {
 pub fn combine_stands(design: &Design, stands: Vec<StandEstimates>) -> CruiseEstimates {
     let (mut cruise, groups) = CruiseEstimates::of_stands(stands);
     if groups.len() > 1 || design.sampling.listed.is_some() {
-        let mut whole = Whole::new(design);
+        let names = design.selections.iter().map(|of| of.name.clone());
+        let mut whole = Whole::new(names.collect(), design.sampling.listed);
         for groups in &groups {
             whole.add(groups);
         }
@@ -79,12 +80,12 @@ enum Parts {
 }
 
 impl Whole {
-    /// Nothing yet.
-    pub fn new(design: &Design) -> Whole {
-        let selections = design.selections.iter();
+    /// Nothing yet, of selections of these names; with the list from which stands were drawn, if
+    /// they were.
+    pub fn new(selections: Vec<String>, listed: Option<ListedStands>) -> Whole {
         Whole {
-            how: (design.sampling.listed).map_or(Together::Strata, Together::Listed),
-            selections: selections.map(|selection| selection.name.clone()).collect(),
+            how: listed.map_or(Together::Strata, Together::Listed),
+            selections,
             stands: 0,
             without_area: Vec::new(),
             strata: BTreeMap::new(),

@@ -126,6 +126,12 @@ impl Source {
             .hint("save it as UTF-8")
     }
 
+    /// Where its lines come from: for each run of lines the index of its first line in the text,
+    /// from 0, and the line of the file, from 1, that this is.
+    pub fn runs(&self) -> Vec<(usize, usize)> {
+        self.pieces.iter().map(|of| (of.index, of.line)).collect()
+    }
+
     /// Name in messages.
     pub fn name(&self) -> &str {
         &self.name

@@ -23,6 +23,7 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod double_sampling;
+mod estimate_rows;
 mod estimators;
 mod explain_estimate;
 mod families_canada;
