@@ -18,7 +18,7 @@ python=$(full "$(command -v "${PYTHON:-python3}")")
 spinney=$(full "$(command -v "${SPINNEY:-spinney}")")
 mkdir -p "$work"
 
-if ! "$python" -c 'import pyarrow, pyspark' 2>/dev/null; then
+if ! "$python" -c 'import pandas, pyarrow, pyspark' 2>/dev/null; then
     "$python" -m venv "$work/venv"
     python=$work/venv/bin/python
     "$python" -m pip install --quiet --requirement "$here/requirements.txt"

@@ -40,7 +40,8 @@ pub(crate) struct Wanted {
 impl SplitInventory {
     pub(crate) fn new(wanted: Wanted) -> Self {
         let mut random = Random(wanted.seed);
-        let stands = (1..=wanted.stands).map(|k| OfStand::new(&format!("Q{k}"), wanted, &mut random));
+        let stands =
+            (1..=wanted.stands).map(|k| OfStand::new(&format!("Q{k}"), wanted, &mut random));
         SplitInventory {
             stands: stands.collect(),
         }
@@ -61,14 +62,19 @@ impl SplitInventory {
         std::fs::write(folder.join("design.yaml"), DESIGN).unwrap();
         file("stands.csv", "stand,stratum,area_ha\n", |of| &of.stands);
         file("plots.csv", "stand,stratum,plot\n", |of| &of.plots);
-        let head = "stand,plot,tree,species,dbh_cm,status,height_m\n";
+        let head = "stand,plot,tree,species,dbh_cm,status,height_m,defect_pct\n";
         file("trees.csv", head, |of| &of.trees);
     }
 
     /// Adds a tree to a stand, on a plot of any name.
     pub(crate) fn add_tree(&mut self, stand: usize, plot: &str) {
-        let row = format!("Q{},{plot},901,Fd,33.3,live,\n", stand + 1);
+        let row = format!("Q{},{plot},901,Fd,33.3,live,,\n", stand + 1);
         self.stands[stand].trees.push_str(&row);
+    }
+
+    /// Gives every tree of a stand a defect.
+    pub(crate) fn add_defects(&mut self, stand: usize) {
+        self.stands[stand].trees = self.stands[stand].trees.replace(",\n", ",10\n");
     }
 }
 
@@ -99,14 +105,19 @@ impl OfStand {
                     break;
                 }
                 let dbh_cm = 6.0 + 55.0 * random.unit() * random.unit();
-                let of = if random.unit() < 0.6 { 0 } else { species.len() - 1 };
+                let of = if random.unit() < 0.6 {
+                    0
+                } else {
+                    species.len() - 1
+                };
                 let status = if random.unit() < 0.08 { "dead" } else { "live" };
                 let curve_m = 1.3 + (dbh_cm / (1.8 + 0.16 * dbh_cm)).powi(2);
                 let height = curve_m * (0.9 + 0.2 * random.unit());
                 let height = (random.unit() < 0.4).then(|| format!("{height:.1}"));
                 let height = height.unwrap_or_default();
                 let species = species[of];
-                trees += &format!("{name},{plot},{tree},{species},{dbh_cm:.1},{status},{height}\n");
+                trees +=
+                    &format!("{name},{plot},{tree},{species},{dbh_cm:.1},{status},{height},\n");
             }
         }
         OfStand {
