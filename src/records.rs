@@ -4,6 +4,8 @@
 
 use std::cmp::Ordering;
 
+use smol_str::SmolStr;
+
 use crate::design::SelectionIndex;
 use crate::species::SpeciesId;
 
@@ -184,7 +186,7 @@ impl Status {
 #[derive(Clone, Debug)]
 pub struct Tree {
     /// Tree number as recorded; may be empty.
-    pub number: String,
+    pub number: SmolStr,
     /// Line in the trees file.
     pub line: usize,
     /// Species.
@@ -298,6 +300,9 @@ pub struct Count {
 /// Natural order of names: runs of digits compare as numbers (plot 2 before plot 10), the rest
 /// without regard to case; names that differ only in case or leading zeros compare as text.
 pub fn natural_order(a: &str, b: &str) -> Ordering {
+    if is_plain_number(a) && is_plain_number(b) {
+        return a.len().cmp(&b.len()).then_with(|| a.cmp(b));
+    }
     let (mut x, mut y) = (a, b);
     loop {
         let (left, right) = match (next_part(&mut x), next_part(&mut y)) {
@@ -316,6 +321,12 @@ pub fn natural_order(a: &str, b: &str) -> Ordering {
             return order;
         }
     }
+}
+
+/// Digits alone, the first of them not zero: most names.
+fn is_plain_number(name: &str) -> bool {
+    let is_digit = |byte: u8| byte.is_ascii_digit();
+    matches!(name.as_bytes().first(), Some(b'1'..=b'9')) && name.bytes().all(is_digit)
 }
 
 enum Part<'t> {

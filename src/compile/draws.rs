@@ -256,7 +256,7 @@ impl<'n> TreeNames<'n> {
         let number = if tree.number.is_empty() {
             format!("\n{}", visit.selection)
         } else {
-            tree.number.clone()
+            tree.number.to_string()
         };
         let (stand, species) = (&self.stand.name, &self.species[tree.species].label);
         let (plot, dbh_cm) = (&plot.name, tree.dbh_cm);

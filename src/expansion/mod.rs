@@ -231,7 +231,7 @@ mod tests {
 
     fn tree(dbh_cm: f64) -> Tree {
         Tree {
-            number: "1".to_owned(),
+            number: "1".into(),
             line: 2,
             species: 0,
             dbh_cm,

@@ -126,7 +126,7 @@ fn tree_table(
         let adds = column.of(tree.dbh_cm, expansion, &values[*at]);
         table.rows.push(vec![
             Cell::text(&plot.name),
-            Cell::text(&tree.number),
+            Cell::text(tree.number.as_str()),
             Cell::text(species_label(Some(tree.species), compilation.records)),
             Cell::Number(tree.dbh_cm, 1),
             Cell::maybe(values[*at].height_m, 2),

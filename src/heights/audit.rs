@@ -276,7 +276,7 @@ impl<'r> Findings<'r> {
                 .iter()
                 .map(|(candidate, wanted)| MissingHeight {
                     plot: stand.plots[candidate.plot].name.clone(),
-                    number: candidate.tree.number.clone(),
+                    number: candidate.tree.number.to_string(),
                     species: candidate.tree.species,
                     dbh_cm: candidate.tree.dbh_cm,
                     line: candidate.tree.line,

@@ -36,9 +36,13 @@ pub(super) fn assemble(
     let mut visits = empty_visits(plots);
     let any_defect = trees.is_some_and(|sheet| sheet.columns.has_defects());
     if let Some(sheet) = trees {
+        make_room(&mut visits, sheet);
+        let spellings = sheet.spellings.list.iter();
+        let species_of: Vec<Option<usize>> = spellings
+            .map(|spelling| index_of.get(&spelling.id?).copied())
+            .collect();
         for row in &sheet.rows {
-            let id = row.species.and_then(|index| sheet.spellings.id(index));
-            let species = id.and_then(|id| index_of.get(&id).copied());
+            let species = row.species.and_then(|index| species_of[index]);
             let (Some(plot), Some(selection)) = (row.plot, row.selection) else {
                 continue;
             };
@@ -93,6 +97,22 @@ fn empty_visits(plots: &PlotList) -> Vec<Vec<Option<Visit>>> {
     plots.plots.iter().map(of_plot).collect()
 }
 
+/// Room for the trees of each visit.
+fn make_room(visits: &mut [Vec<Option<Visit>>], sheet: &TreeSheet) {
+    let selections = visits.first().map_or(0, Vec::len);
+    let mut trees = vec![0; visits.len() * selections];
+    for row in &sheet.rows {
+        if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
+            trees[plot * selections + selection] += 1;
+        }
+    }
+    for (visit, trees) in visits.iter_mut().flatten().zip(trees) {
+        if let Some(visit) = visit {
+            visit.trees.reserve_exact(trees);
+        }
+    }
+}
+
 fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
     Tree {
         number: row.number.clone(),
@@ -100,7 +120,7 @@ fn tree(row: &TreeRow, species: usize, dbh_cm: f64) -> Tree {
         species,
         dbh_cm,
         status: row.status,
-        height: row.height.record,
+        height: row.height.record(),
         broken_height_m: row.height.broken_height_m,
         count: row.count,
         walkthrough: row.walkthrough,
@@ -132,7 +152,7 @@ fn build_stands(
         .map(|(index, stand)| (stand.name.clone(), index))
         .collect();
     for (plot, visits) in plots.plots.iter().zip(&mut visits) {
-        let stand = &mut stands[index_of[&plot.stand]];
+        let stand = &mut stands[index_of[plot.stand.as_str()]];
         let name = plot.stratum.as_deref().unwrap_or_default();
         let stratum = stand.strata.iter().position(|stratum| stratum.name == name);
         let mut visits: Vec<Visit> = visits.iter_mut().filter_map(Option::take).collect();
@@ -141,9 +161,9 @@ fn build_stands(
             visit.counts.sort_by(count_order);
         }
         stand.plots.push(Plot {
-            name: plot.name.clone(),
+            name: plot.name.to_string(),
             stratum: stratum.unwrap_or(0),
-            cluster: plot.cluster.clone(),
+            cluster: plot.cluster.as_ref().map(ToString::to_string),
             easting: plot.easting,
             northing: plot.northing,
             visits,

@@ -2,7 +2,7 @@
 //! predicted and not measured.
 
 use super::columns::{Columns, PREDICTION};
-use super::csv::{Column, Table};
+use super::csv::{Column, Row, Table};
 use super::limits;
 use super::orphans::{Orphans, Selections};
 use super::plots::{self, PlotList};
@@ -65,7 +65,8 @@ pub(super) fn read_counts<'a>(
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
     let mut orphans = Orphans::new(Some(plot_column), stand_column, selection_column);
-    while let Some(row) = table.next_row(problems) {
+    let mut row = Row::default();
+    while table.read_row(&mut row, problems) {
         let count = table.whole_within(&row, Some(count_column), &limits::SWEEP_COUNT, problems);
         let species_text = row.text(Some(species_column));
         let is_blank = row.text(Some(count_column)).is_none();

@@ -24,11 +24,11 @@ pub struct Table<'s> {
     heads: Vec<String>,
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
-    rows: csv::StringRecordsIntoIter<&'s [u8]>,
+    reader: csv::Reader<&'s [u8]>,
 }
 
-/// One row.
-#[derive(Debug)]
+/// One row; also the room for the next.
+#[derive(Debug, Default)]
 pub struct Row {
     record: csv::StringRecord,
     byte: usize,
@@ -136,7 +136,7 @@ impl<'s> Table<'s> {
             delimiter,
             marks: vec![Cell::default(); heads.len()],
             heads,
-            rows: reader.into_records(),
+            reader,
         };
         table.check_heads(problems);
         Some(table)
@@ -268,59 +268,61 @@ impl<'s> Table<'s> {
 
     /// The next row that is not blank; `None` at the end.
     pub fn next_row(&mut self, problems: &mut Problems) -> Option<Row> {
+        let mut row = Row::default();
+        self.read_row(&mut row, problems).then_some(row)
+    }
+
+    /// Reads the next row that is not blank, in the place of another one; `false` at the end.
+    pub fn read_row(&mut self, row: &mut Row, problems: &mut Problems) -> bool {
         loop {
-            match self.rows.next()? {
-                Ok(record) => {
-                    if record.iter().all(|field| field.trim().is_empty()) {
-                        continue;
-                    }
-                    let byte = record
-                        .position()
-                        .map_or(0, |p| usize::try_from(p.byte()).unwrap_or(0));
-                    let byte = self.skip_line_ends(self.start + byte);
-                    let row = Row {
-                        record,
-                        byte,
-                        line: self.source.line_of(byte),
-                    };
-                    self.check_quotes(&row, problems);
-                    if row.record.len() > self.heads.len()
-                        && row
-                            .record
-                            .iter()
-                            .skip(self.heads.len())
-                            .any(|f| !f.trim().is_empty())
-                    {
-                        problems.push(
-                            Diagnostic::error(
-                                "too-many-fields",
-                                format!(
-                                    "this row has {} fields, the header has {}",
-                                    row.record.len(),
-                                    self.heads.len()
-                                ),
-                            )
-                            .at(self.field_site(row.byte, self.heads.len()))
-                            .hint("is a delimiter inside a field that is not quoted?"),
-                        );
-                    }
-                    return Some(row);
-                }
+            match self.reader.read_record(&mut row.record) {
+                Ok(true) => {}
+                Ok(false) => return false,
                 Err(error) => {
                     problems
                         .push(Diagnostic::error("csv", error.to_string()).at(self.source.whole()));
-                    return None;
+                    return false;
                 }
             }
+            if !row.record.iter().all(|field| field.trim().is_empty()) {
+                break;
+            }
         }
+        let position = row.record.position();
+        let byte = position.map_or(0, |p| usize::try_from(p.byte()).unwrap_or(0));
+        row.byte = self.skip_line_ends(self.start + byte);
+        row.line = self.source.line_of(row.byte);
+        self.check_quotes(row, problems);
+        let mut beyond = row.record.iter().skip(self.heads.len());
+        if row.record.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
+            let message = format!(
+                "this row has {} fields, the header has {}",
+                row.record.len(),
+                self.heads.len()
+            );
+            problems.push(
+                Diagnostic::error("too-many-fields", message)
+                    .at(self.field_site(row.byte, self.heads.len()))
+                    .hint("is a delimiter inside a field that is not quoted?"),
+            );
+        }
+        true
+    }
+
+    /// For how many rows to make room: one for each line, but blank lines are none.
+    pub fn likely_rows(&self) -> usize {
+        const SHORT_ROW_BYTES: usize = 16;
+        let rest = &self.source.text().as_bytes()[self.start..];
+        let lines = rest.iter().filter(|byte| **byte == b'\n').count();
+        lines.min(rest.len() / SHORT_ROW_BYTES + 1)
     }
 
     /// A quote that is never closed swallows the rest of the file.
     fn check_quotes(&self, row: &Row, problems: &mut Problems) {
-        if !row.record.iter().any(|field| field.contains('\n')) {
+        if !row.record.as_slice().contains('\n') {
             return;
         }
-        let end = self.rows.reader().position().byte();
+        let end = self.reader.position().byte();
         let length = self.source.text().len() - self.start;
         let is_last = usize::try_from(end).is_ok_and(|end| end >= length);
         let rest = &self.source.text().as_bytes()[row.byte..];

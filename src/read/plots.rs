@@ -1,6 +1,9 @@
 //! `plots.csv`: every plot visited, what was done there and the plot's own sizes and factors.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+
+use smol_str::SmolStr;
 
 use super::columns::Columns;
 use super::csv::{Column, Row, Table};
@@ -17,10 +20,10 @@ use crate::records::Rule;
 /// One plot, as listed.
 #[derive(Clone, Debug)]
 pub(super) struct PlotEntry {
-    pub(super) stand: String,
-    pub(super) name: String,
-    pub(super) stratum: Option<String>,
-    pub(super) cluster: Option<String>,
+    pub(super) stand: SmolStr,
+    pub(super) name: SmolStr,
+    pub(super) stratum: Option<SmolStr>,
+    pub(super) cluster: Option<SmolStr>,
     pub(super) easting: Option<f64>,
     pub(super) northing: Option<f64>,
     /// By selection; `None` where the selection was not carried out.
@@ -46,7 +49,7 @@ pub(super) struct VisitEntry {
 pub(super) struct PlotList {
     pub(super) plots: Vec<PlotEntry>,
     /// By stand, then by plot.
-    index: BTreeMap<String, BTreeMap<String, usize>>,
+    index: BTreeMap<SmolStr, BTreeMap<SmolStr, usize>>,
     /// Does the list come from `plots.csv`, rather than from the trees and counts?
     pub(super) is_listed: bool,
     /// Do the plots name their stands?
@@ -96,13 +99,16 @@ impl PlotList {
 
     /// The plot of that stand and name; a new one without visits if there is none.
     fn find_or_add(&mut self, stand: &str, name: &str, byte: usize, selections: usize) -> usize {
-        if let Some(index) = self.index.get(stand).and_then(|plots| plots.get(name)) {
-            return *index;
-        }
         let index = self.plots.len();
+        let (stand, name) = (SmolStr::new(stand), SmolStr::new(name));
+        let plots = self.index.entry(stand.clone()).or_default();
+        match plots.entry(name.clone()) {
+            Entry::Occupied(known) => return *known.get(),
+            Entry::Vacant(free) => free.insert(index),
+        };
         self.plots.push(PlotEntry {
-            stand: stand.to_owned(),
-            name: name.to_owned(),
+            stand,
+            name,
             stratum: None,
             cluster: None,
             easting: None,
@@ -110,8 +116,6 @@ impl PlotList {
             visits: vec![None; selections],
             byte,
         });
-        let plots = self.index.entry(stand.to_owned()).or_default();
-        plots.insert(name.to_owned(), index);
         index
     }
 
@@ -146,9 +150,15 @@ impl PlotList {
             .collect()
     }
 
+    /// Plots of one stand that follow each other, in the order of the list: a stand of a sorted
+    /// list is one run.
+    pub(super) fn runs_of_stands(&self) -> impl Iterator<Item = &[PlotEntry]> {
+        self.plots.chunk_by(|a, b| a.stand == b.stand)
+    }
+
     /// The names of the stands.
     pub(super) fn stands(&self) -> Vec<&str> {
-        self.index.keys().map(String::as_str).collect()
+        self.index.keys().map(SmolStr::as_str).collect()
     }
 
     /// "plot `7`", with its stand where plots name theirs.
@@ -250,11 +260,10 @@ pub(super) fn read_plots(
         return list;
     };
     list.has_stands = columns.stand.is_some();
-    if !list.has_stands && areas.has_stands && areas.stands().len() > 1 {
-        let message = format!(
-            "there is no column `stand`, but the stands file lists {} stands",
-            areas.stands().len()
-        );
+    let stands = areas.stands().len();
+    if !list.has_stands && areas.has_stands && stands > 1 {
+        let message =
+            format!("there is no column `stand`, but the stands file lists {stands} stands");
         problems.push(
             Diagnostic::error("missing-column", message)
                 .at(table.head_site(0))
@@ -264,7 +273,8 @@ pub(super) fn read_plots(
     columns
         .sizes
         .check(&table, selections, columns.selection.is_some(), problems);
-    while let Some(row) = table.next_row(problems) {
+    let mut row = Row::default();
+    while table.read_row(&mut row, problems) {
         read_plot(design, &table, &columns, &row, &mut list, problems);
     }
     table.check_decimal_marks(problems);
@@ -276,8 +286,9 @@ pub(super) fn read_plots(
 
 /// The one stand of records that name none.
 pub(super) fn sole_stand(design: &Design, areas: &AreaList) -> String {
-    match areas.stands()[..] {
-        [only] if !only.is_empty() => only.to_owned(),
+    let mut stands = areas.stands();
+    match (stands.next(), stands.next()) {
+        (Some(only), None) if !only.is_empty() => only.to_owned(),
         _ => design.title.clone(),
     }
 }
@@ -297,8 +308,8 @@ fn read_plot(
         return;
     };
     let stand = match row.text(columns.stand) {
-        Some(stand) => stand.to_owned(),
-        None if columns.stand.is_none() => list.sole_stand.clone(),
+        Some(stand) => SmolStr::new(stand),
+        None if columns.stand.is_none() => SmolStr::new(&list.sole_stand),
         None => {
             let message = format!("plot {} names no stand", seen(name));
             problems.push(Diagnostic::error("missing-value", message).at(table.row_site(row)));
@@ -438,7 +449,7 @@ fn merge_plot(
             (Some(now), Some(first)) if now != first => {
                 disagree(column, first.to_owned(), now.to_owned());
             }
-            (Some(now), None) => *held = Some(now.to_owned()),
+            (Some(now), None) => *held = Some(SmolStr::new(now)),
             _ => {}
         }
     }

@@ -15,19 +15,44 @@ pub(super) struct HeightColumns {
     sights: [Option<AngleColumn>; SIGHTS.len()],
     /// By [`Part`], after the sights.
     lengths: [Option<Column>; LENGTHS.len()],
+    /// The parts of a reading that the file has, in their order.
+    parts: Vec<(Part, Column)>,
 }
 
 /// What one row says of its height.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(super) struct HeightFields {
-    pub(super) record: HeightRecord,
+    /// A height as written.
+    pub(super) written_m: Option<f64>,
     pub(super) broken_height_m: Option<f64>,
     /// A height of 0 was written: taken as missing.
     pub(super) is_zero: bool,
-    /// The readings, complete, be there a height as well or not.
-    pub(super) reading: Option<Reading>,
+    /// The readings, complete, be there a height as well or not; seldom there, and large.
+    pub(super) reading: Option<Box<Reading>>,
     /// The sight to the top, be the readings complete or not.
     pub(super) top_ratio: Option<f64>,
+}
+
+impl HeightFields {
+    /// What the tree's height is taken from: the height as written comes before readings.
+    pub(super) fn record(&self) -> HeightRecord {
+        match (self.written_m, &self.reading) {
+            (Some(height_m), _) => HeightRecord::Measured { height_m },
+            (None, Some(reading)) => HeightRecord::Instrument(**reading),
+            (None, None) => HeightRecord::Missing,
+        }
+    }
+
+    /// Recorded or read height, m.
+    pub(super) fn height_m(&self) -> Option<f64> {
+        let read = || self.reading.as_ref().map(|reading| reading.height_m());
+        self.written_m.or_else(read)
+    }
+
+    /// Is there neither a height nor a reading?
+    pub(super) fn is_missing(&self) -> bool {
+        self.written_m.is_none() && self.reading.is_none()
+    }
 }
 
 /// A part of a reading.
@@ -152,12 +177,19 @@ impl Values {
 
 impl HeightColumns {
     pub(super) fn of(table: &Table, problems: &mut Problems) -> Self {
-        HeightColumns {
+        let mut columns = HeightColumns {
             height: table.quantity("height", Dimension::Length, problems),
             broken_height: table.quantity("broken_height", Dimension::Length, problems),
             sights: SIGHTS.map(|(_, stem)| table.angle(stem, problems)),
             lengths: LENGTHS.map(|(_, stem, _)| table.quantity(stem, Dimension::Length, problems)),
-        }
+            parts: Vec::new(),
+        };
+        let parts = SIGHTS.iter().map(|(part, _)| *part);
+        let parts = parts.chain(LENGTHS.iter().map(|(part, ..)| *part));
+        columns.parts = parts
+            .filter_map(|part| Some((part, columns.column(part)?)))
+            .collect();
+        columns
     }
 
     /// Column of the sight to the top.
@@ -181,9 +213,9 @@ impl HeightColumns {
 
     /// The parts of a reading that the row has.
     fn filled<'r>(&'r self, row: &'r Row) -> impl Iterator<Item = Part> + 'r {
-        let lengths = LENGTHS.iter().map(|(part, ..)| *part);
-        let parts = SIGHTS.iter().map(|(part, _)| *part).chain(lengths);
-        parts.filter(|part| row.text(self.column(*part)).is_some())
+        let parts = self.parts.iter();
+        let filled = parts.filter(|(_, column)| row.text(Some(*column)).is_some());
+        filled.map(|(part, _)| *part)
     }
 
     /// Reads the height columns of a row.
@@ -191,6 +223,15 @@ impl HeightColumns {
         let height = table.number_within(row, self.height, &limits::HEIGHT, problems);
         let broken_height_m =
             table.number_within(row, self.broken_height, &limits::BROKEN_HEIGHT, problems);
+        let mut fields = HeightFields {
+            written_m: height.filter(|height| *height > 0.0),
+            broken_height_m,
+            is_zero: height.is_some_and(|height| height <= 0.0),
+            ..HeightFields::default()
+        };
+        if self.parts.is_empty() {
+            return fields;
+        }
         let (percent, degrees) = (&limits::SIGHT_PCT, &limits::SIGHT_DEG);
         let values = Values {
             sights: self
@@ -201,21 +242,11 @@ impl HeightColumns {
                 table.number_within(row, self.lengths[at], limits, problems)
             }),
         };
-        let is_zero = height.is_some_and(|height| height <= 0.0);
-        let height = height.filter(|height| *height > 0.0);
-        let reading = self.reading(table, row, &values, height.is_some(), problems);
-        let record = match (height, reading) {
-            (Some(height_m), _) => HeightRecord::Measured { height_m },
-            (None, Some(reading)) => HeightRecord::Instrument(reading),
-            (None, None) => HeightRecord::Missing,
-        };
-        HeightFields {
-            record,
-            broken_height_m,
-            is_zero,
-            reading,
-            top_ratio: values.of(Top),
-        }
+        let has_height = fields.written_m.is_some();
+        let reading = self.reading(table, row, &values, has_height, problems);
+        fields.reading = reading.map(Box::new);
+        fields.top_ratio = values.of(Top);
+        fields
     }
 
     fn reading(

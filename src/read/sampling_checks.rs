@@ -29,10 +29,12 @@ pub(super) fn check(
         problems,
     };
     checks.points_without_use();
+    let mut plots_of: BTreeMap<&str, Vec<&PlotEntry>> = BTreeMap::new();
+    for run in plots.runs_of_stands() {
+        plots_of.entry(&run[0].stand).or_default().extend(run);
+    }
     for (stand, strata) in strata {
-        let of_stand: Vec<&PlotEntry> = (plots.plots.iter())
-            .filter(|plot| plot.stand == *stand)
-            .collect();
+        let of_stand = plots_of.remove(stand.as_str()).unwrap_or_default();
         checks.listed_units(stand, strata, &of_stand);
         if design.sampling.strata == StrataWeights::Estimated && strata.len() > 1 {
             checks.first_sample(stand, strata, &of_stand);
@@ -97,11 +99,8 @@ impl<'a> Checks<'a> {
 
     /// The row of a stratum; of the whole stand if `stratum` is `None`.
     fn row(&self, stand: &str, stratum: Option<&str>) -> Option<&'a AreaRow> {
-        let areas = self.areas;
-        let mut rows = areas.rows.iter();
-        rows.find(|row| {
-            (!areas.has_stands || row.stand == stand) && row.stratum.as_deref() == stratum
-        })
+        let mut rows = self.areas.of_stand(stand);
+        rows.find(|row| row.stratum.as_deref() == stratum)
     }
 
     /// The row that a stratum was read from.

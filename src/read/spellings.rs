@@ -29,7 +29,6 @@ pub(super) struct Spellings<'a> {
     table: &'a SpeciesTable,
     pub(super) list: Vec<Spelling>,
     index: BTreeMap<String, usize>,
-    last: usize,
 }
 
 /// Lines that are named when a spelling is unknown.
@@ -42,25 +41,22 @@ impl<'a> Spellings<'a> {
             table,
             list: Vec::new(),
             index: BTreeMap::new(),
-            last: 0,
         }
     }
 
     /// Index of a spelling, new or known; counts the row.
     pub(super) fn note(&mut self, text: &str, byte: usize, line: usize) -> usize {
-        let index = match self.list.get(self.last) {
-            Some(last) if last.text == text => self.last,
-            _ => match self.index.get(text) {
-                Some(index) => *index,
-                None => self.add(text, byte),
-            },
-        };
+        const FEW: usize = 8;
+        // Few spellings are found faster by looking at each.
+        let index = (self.list.iter().take(FEW))
+            .position(|spelling| spelling.text == text)
+            .or_else(|| self.index.get(text).copied())
+            .unwrap_or_else(|| self.add(text, byte));
         let spelling = &mut self.list[index];
         spelling.rows += 1;
         if spelling.lines.len() < LINES_KEPT {
             spelling.lines.push(line);
         }
-        self.last = index;
         index
     }
 
@@ -99,7 +95,7 @@ impl<'a> Spellings<'a> {
     /// Reports spellings that mean nothing, once each, and rare ones that look like a slip.
     pub(super) fn report(&self, table: &Table, column: Column, problems: &mut Problems) {
         for spelling in &self.list {
-            let at = table.site_in_row_at(spelling.byte, Some(column));
+            let at = || table.site_in_row_at(spelling.byte, Some(column));
             let text = &spelling.text;
             let mut rows = String::new();
             if spelling.rows > 1 {
@@ -119,7 +115,7 @@ impl<'a> Spellings<'a> {
                 };
                 problems.push(
                     Diagnostic::error("unknown-species", message)
-                        .at(at)
+                        .at(at())
                         .hint(hint),
                 );
             } else if let Some(common) = self.near_common_code(spelling) {
@@ -131,7 +127,7 @@ impl<'a> Spellings<'a> {
                 );
                 problems.push(
                     Diagnostic::warning("rare-species-code", message)
-                        .at(at)
+                        .at(at())
                         .hint(format!("was {} meant?", seen(&common.text))),
                 );
             }

@@ -1,5 +1,7 @@
 //! `stands.csv`: the stands, their strata and areas.
 
+use std::collections::BTreeMap;
+
 use super::columns::Columns;
 use super::limits;
 use super::source::Source;
@@ -25,18 +27,30 @@ pub(super) struct AreaRow {
 pub(super) struct AreaList {
     pub(super) rows: Vec<AreaRow>,
     pub(super) has_stands: bool,
+    /// Indices of the rows of each stand.
+    rows_of: BTreeMap<String, Vec<usize>>,
 }
 
 impl AreaList {
-    /// The distinct stands, in the order of the file.
-    pub(super) fn stands(&self) -> Vec<&str> {
-        let mut names: Vec<&str> = Vec::new();
-        for row in &self.rows {
-            if !names.contains(&row.stand.as_str()) {
-                names.push(&row.stand);
-            }
-        }
-        names
+    /// The distinct stands, sorted.
+    pub(super) fn stands(&self) -> impl ExactSizeIterator<Item = &str> {
+        self.rows_of.keys().map(String::as_str)
+    }
+
+    /// The rows of a stand: all where the file names none.
+    pub(super) fn of_stand(&self, stand: &str) -> impl Iterator<Item = &AreaRow> {
+        let stand = if self.has_stands { stand } else { "" };
+        let rows = self.rows_of.get(stand).into_iter().flatten();
+        rows.map(|index| &self.rows[*index])
+    }
+
+    fn push(&mut self, row: AreaRow) {
+        let index = self.rows.len();
+        self.rows_of
+            .entry(row.stand.clone())
+            .or_default()
+            .push(index);
+        self.rows.push(row);
     }
 }
 
@@ -82,7 +96,7 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
         if area_column.is_some() && row.text(area_column).is_none() {
             blank.push((stand.clone(), stratum.clone(), table.row_site(&row)));
         }
-        let twice = (list.rows.iter()).find(|r| r.stand == stand && r.stratum == stratum);
+        let twice = list.of_stand(&stand).find(|row| row.stratum == stratum);
         if let Some(first) = twice {
             let message = format!(
                 "{} is listed twice, first in line {}",
@@ -96,7 +110,7 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
             );
             continue;
         }
-        list.rows.push(AreaRow {
+        list.push(AreaRow {
             stand,
             stratum,
             area_ha,
@@ -108,7 +122,7 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
     let estimated = design.sampling.strata == StrataWeights::Estimated;
     for (stand, stratum, site) in blank {
         let by_points = |row: &AreaRow| row.stratum.is_none() && row.area_ha.is_some();
-        let mut of_stand = list.rows.iter().filter(|row| row.stand == stand);
+        let mut of_stand = list.of_stand(&stand);
         if estimated && stratum.is_some() && of_stand.any(by_points) {
             continue;
         }

@@ -22,16 +22,15 @@ pub(super) fn find_strata(
     problems: &mut Problems,
 ) -> StrataByStand {
     let mut plots_of: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (index, plot) in plots.plots.iter().enumerate() {
-        plots_of.entry(&plot.stand).or_default().push(index);
+    let mut at = 0;
+    for run in plots.runs_of_stands() {
+        let indices = plots_of.entry(&run[0].stand).or_default();
+        indices.extend(at..at + run.len());
+        at += run.len();
     }
     let mut strata = StrataByStand::new();
     for (stand, indices) in &plots_of {
-        let rows: Vec<&AreaRow> = areas
-            .rows
-            .iter()
-            .filter(|row| !areas.has_stands || row.stand == *stand)
-            .collect();
+        let rows: Vec<&AreaRow> = areas.of_stand(stand).collect();
         let finder = StandStrata {
             weights: design.sampling.strata,
             files,

@@ -1,5 +1,9 @@
 //! `trees.csv`: trees with records of their own, and rows that mark a plot without trees.
 
+use std::borrow::Cow;
+
+use smol_str::SmolStr;
+
 use super::columns::{Columns, PREDICTION};
 use super::csv::{Column, Row, Table};
 use super::limits;
@@ -12,7 +16,7 @@ use super::status::StatusReader;
 use super::three_p;
 use crate::design::{Design, Measured, Method, Selection};
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
-use crate::records::{HeightRecord, Rule, Status};
+use crate::records::{Rule, Status};
 use crate::species::SpeciesTable;
 use crate::units::Dimension;
 
@@ -24,7 +28,7 @@ pub(super) struct TreeRow {
     /// Index into [`PlotList::plots`].
     pub(super) plot: Option<usize>,
     pub(super) selection: Option<usize>,
-    pub(super) number: String,
+    pub(super) number: SmolStr,
     /// Index into [`Spellings::list`].
     pub(super) species: Option<usize>,
     pub(super) dbh_cm: Option<f64>,
@@ -44,15 +48,17 @@ pub(super) struct TreeRow {
 impl TreeRow {
     /// Recorded or read height, m.
     pub(super) fn height_m(&self) -> Option<f64> {
-        self.height.record.height_m()
+        self.height.height_m()
     }
 
     /// The factor or plot in force for this tree.
-    pub(super) fn rule(&self, plots: &PlotList) -> Option<Rule> {
+    pub(super) fn rule<'p>(&self, plots: &'p PlotList) -> Option<Cow<'p, Rule>> {
         let visit = plots.plots[self.plot?].visits[self.selection?].as_ref()?;
         Some(match (&visit.rule, self.baf_m2_per_ha) {
-            (Rule::AngleGauge { .. }, Some(baf_m2_per_ha)) => Rule::AngleGauge { baf_m2_per_ha },
-            (rule, _) => rule.clone(),
+            (Rule::AngleGauge { .. }, Some(baf_m2_per_ha)) => {
+                Cow::Owned(Rule::AngleGauge { baf_m2_per_ha })
+            }
+            (rule, _) => Cow::Borrowed(rule),
         })
     }
 }
@@ -156,12 +162,13 @@ pub(super) fn read_trees<'a>(
     let columns = TreeColumns::of(&table, plot_is_needed, problems)?;
     let is_named = columns.selection.is_some();
     let default_selection = default_selection(design, &table, is_named, is_measured, problems);
-    let mut sheet_rows = Vec::new();
+    let mut sheet_rows = Vec::with_capacity(table.likely_rows());
     let mut no_tree_rows = Vec::new();
     let mut spellings = Spellings::new(design, species);
     let mut status = StatusReader::new(design, &table);
     let mut orphans = Orphans::new(columns.plot, columns.stand, columns.selection);
-    while let Some(row) = table.next_row(problems) {
+    let mut row = Row::default();
+    while table.read_row(&mut row, problems) {
         let is_mark = row.text(Some(columns.species)).is_none()
             && row.text(Some(columns.dbh)).is_none()
             && !columns.height.are_filled(&row);
@@ -345,7 +352,7 @@ fn read_tree(
         line: row.line(),
         plot: None,
         selection: None,
-        number: row.text(columns.tree).unwrap_or_default().to_owned(),
+        number: row.text(columns.tree).unwrap_or_default().into(),
         species: None,
         dbh_cm,
         status: Status::Live,
@@ -385,6 +392,10 @@ fn check_height(
     height: &mut HeightFields,
     problems: &mut Problems,
 ) {
+    let total = height.height_m();
+    if total.is_none() && height.broken_height_m.is_none() {
+        return;
+    }
     let breast_height = design.heights.breast_height_m;
     let site = |column: Option<Column>| table.site_in_row_at(row.byte(), column);
     let height_column = columns
@@ -392,7 +403,6 @@ fn check_height(
         .height
         .filter(|column| row.text(Some(*column)).is_some())
         .or(columns.height.top());
-    let total = height.record.height_m();
     for (height_m, column, what) in [
         (total, height_column, "height"),
         (
@@ -421,7 +431,7 @@ fn check_height(
     // The total height is that of the unbroken stem; the same figure twice is that of the break.
     let column = columns.height.broken_height;
     if (total - broken).abs() <= SAME_M {
-        height.record = HeightRecord::Missing;
+        height.written_m = None;
         height.reading = None;
         let message = format!(
             "the height is that of the break ({broken:.1} m): the height of the whole stem is \

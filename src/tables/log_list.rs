@@ -37,7 +37,7 @@ pub fn log_list(compilation: &Compilation<'_>) -> Tidy<String> {
                     Value::word(&stratum.name),
                     Value::word(&plot.name),
                     Value::word(&compilation.design.selections[visit.selection].name),
-                    Value::word(&tree.number),
+                    Value::word(tree.number.as_str()),
                     Value::Count(tree.line),
                     Value::word(&compilation.records.species[tree.species].label),
                     Value::word(if tree.status.is_live() {

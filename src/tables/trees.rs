@@ -144,7 +144,7 @@ pub fn tree_list(compilation: &Compilation<'_>) -> Tidy {
                 Value::word(&stratum.name),
                 Value::word(&plot.name),
                 Value::word(&design.selections[visit.selection].name),
-                Value::word(&tree.number),
+                Value::word(tree.number.as_str()),
                 Value::Count(tree.line),
                 Value::word(&compilation.records.species[tree.species].label),
                 Value::word(status),

@@ -17,7 +17,7 @@ use crate::upper_flat_creek::DESIGN;
 /// A tree by number, species and dbh, with a height or without; its line is its number.
 fn numbered(number: usize, species: usize, dbh_cm: f64, has_height: bool) -> Tree {
     let tree = Tree {
-        number: number.to_string(),
+        number: number.to_string().into(),
         line: number,
         ..tree(species, dbh_cm)
     };

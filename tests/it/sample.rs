@@ -112,7 +112,7 @@ pub(crate) fn rule(selection: &Selection) -> Rule {
 /// A live tree.
 pub(crate) fn tree(species: usize, dbh_cm: f64) -> Tree {
     Tree {
-        number: String::new(),
+        number: "".into(),
         line: 0,
         species,
         dbh_cm,

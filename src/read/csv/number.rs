@@ -212,6 +212,9 @@ impl Table<'_> {
 
 /// A plain decimal number. A comma is a decimal mark only where it is not the delimiter.
 fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, Option<&'static str>)> {
+    if let Some(value) = short_decimal(text) {
+        return Ok(value);
+    }
     let plain = |text: &str| {
         text.bytes()
             .all(|b| b.is_ascii_digit() || matches!(b, b'.' | b'-' | b'+' | b'e' | b'E'))
@@ -242,4 +245,66 @@ fn parse_number(text: &str, delimiter: u8) -> Result<f64, (&'static str, Option<
         }
     }
     Err(("not-a-number", None))
+}
+
+/// The usual number: at most 15 digits and a point. These and the power of ten are exact as f64,
+/// so that the one division rounds as `str::parse` does.
+fn short_decimal(text: &str) -> Option<f64> {
+    const TENS: [f64; 16] = [
+        1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
+    ];
+    let (sign, text) = match text.strip_prefix('-') {
+        Some(rest) => (-1.0, rest),
+        None => (1.0, text),
+    };
+    let (mut digits, mut count, mut before_point) = (0_u64, 0, None);
+    for byte in text.bytes() {
+        match byte {
+            b'0'..=b'9' => {
+                digits = digits.wrapping_mul(10).wrapping_add(u64::from(byte - b'0'));
+                count += 1;
+            }
+            b'.' if before_point.is_none() => before_point = Some(count),
+            _ => return None,
+        }
+    }
+    let decimals = count - before_point.unwrap_or(count);
+    (1..=15)
+        .contains(&count)
+        .then(|| sign * (digits as f64 / TENS[decimals]))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::short_decimal;
+    use proptest::prelude::*;
+
+    #[test]
+    fn what_is_no_short_decimal_is_left_to_the_long_way() {
+        for text in [
+            "",
+            "-",
+            ".",
+            "-.",
+            "+1",
+            "1e3",
+            "1.2.3",
+            "24,5",
+            "1234567890123456",
+        ] {
+            assert_eq!(short_decimal(text), None, "{text}");
+        }
+        assert_eq!(
+            short_decimal("-0").map(f64::to_bits),
+            Some((-0.0_f64).to_bits())
+        );
+    }
+
+    proptest! {
+        #[test]
+        fn short_decimals_are_read_to_the_last_bit(text in "-?([0-9]{1,7}\\.?[0-9]{0,8}|\\.[0-9]{1,15})") {
+            let parsed: f64 = text.parse().unwrap();
+            prop_assert_eq!(short_decimal(&text).map(f64::to_bits), Some(parsed.to_bits()));
+        }
+    }
 }

@@ -26,6 +26,23 @@ impl Found {
     }
 }
 
+/// What was found at all visits, by plot and selection.
+struct Finds {
+    selections: usize,
+    list: Vec<Found>,
+}
+
+impl Finds {
+    /// At one plot, by selection.
+    fn at(&self, plot: usize) -> &[Found] {
+        &self.list[plot * self.selections..][..self.selections]
+    }
+
+    fn at_mut(&mut self, plot: usize, selection: usize) -> &mut Found {
+        &mut self.list[plot * self.selections + selection]
+    }
+}
+
 /// Looks at each tree against the rule in force at its plot, and at each plot as a whole.
 pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
     let found = find(cruise);
@@ -38,18 +55,18 @@ pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
         for (plot, byte) in &sheet.no_tree_rows {
             let site = sheet.table.site_in_row_at(*byte, None);
             let records = |found: &Found| found.trees;
-            report_marked(cruise, *plot, &found[*plot], records, site, problems);
+            report_marked(cruise, *plot, found.at(*plot), records, site, problems);
         }
     }
     if let Some(counts) = cruise.counts {
         for (plot, byte) in &counts.no_tree_rows {
             let site = counts.table.site_in_row_at(*byte, None);
             let records = |found: &Found| found.counts;
-            report_marked(cruise, *plot, &found[*plot], records, site, problems);
+            report_marked(cruise, *plot, found.at(*plot), records, site, problems);
         }
     }
     for (index, plot) in cruise.plots.plots.iter().enumerate() {
-        check_empty(cruise, index, &found[index], problems);
+        check_empty(cruise, index, found.at(index), problems);
         for (selection, visit) in plot.visits.iter().enumerate() {
             if let Some(visit) = visit {
                 check_own_size(cruise, index, selection, visit, problems);
@@ -60,13 +77,15 @@ pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
     report_empty_selections(cruise, &found, problems);
 }
 
-/// What was found, by plot and selection.
-fn find(cruise: &Cruise) -> Vec<Vec<Found>> {
+fn find(cruise: &Cruise) -> Finds {
     let selections = cruise.design.selections.len();
-    let mut found = vec![vec![Found::default(); selections]; cruise.plots.plots.len()];
+    let mut found = Finds {
+        selections,
+        list: vec![Found::default(); selections * cruise.plots.plots.len()],
+    };
     for row in cruise.trees.iter().flat_map(|sheet| &sheet.rows) {
         if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
-            let found = &mut found[plot][selection];
+            let found = found.at_mut(plot, selection);
             found.trees += 1;
             if let (Some(dbh), Some(rule), false) =
                 (row.dbh_cm, row.rule(cruise.plots), row.excluded)
@@ -77,7 +96,7 @@ fn find(cruise: &Cruise) -> Vec<Vec<Found>> {
     }
     for row in cruise.counts.iter().flat_map(|sheet| &sheet.rows) {
         if let (Some(plot), Some(selection)) = (row.plot, row.selection) {
-            let found = &mut found[plot][selection];
+            let found = found.at_mut(plot, selection);
             found.counts += 1;
             let visit = cruise.plots.plots[plot].visits[selection].as_ref();
             if let Some(Rule::AngleGauge { baf_m2_per_ha }) = visit.map(|visit| &visit.rule) {
@@ -99,7 +118,7 @@ fn check_distance(cruise: &Cruise, sheet: &TreeSheet, row: &TreeRow, problems: &
     let Some(limit) = limiting_distance_m(&rule, dbh) else {
         return;
     };
-    let why = match rule {
+    let why = match *rule {
         Rule::AngleGauge { baf_m2_per_ha } => {
             format!("dbh {dbh:.1} cm, factor {} m2/ha", short(baf_m2_per_ha))
         }
@@ -287,11 +306,11 @@ fn check_empty(cruise: &Cruise, index: usize, found: &[Found], problems: &mut Pr
 }
 
 /// Plots where one selection found trees and another did not: zeros, said once per selection.
-fn report_empty_selections(cruise: &Cruise, found: &[Vec<Found>], problems: &mut Problems) {
+fn report_empty_selections(cruise: &Cruise, found: &Finds, problems: &mut Problems) {
     for (selection, rule) in cruise.design.selections.iter().enumerate() {
         let mut empty = Vec::new();
         for (index, plot) in cruise.plots.plots.iter().enumerate() {
-            let here = &found[index];
+            let here = found.at(index);
             let is_done = plot.visits[selection]
                 .as_ref()
                 .is_some_and(|visit| !visit.marked_empty);
@@ -383,22 +402,30 @@ struct BasalAreas {
 
 /// More basal area than a forest has, as the mean over the plots of a stand: a single small plot
 /// under a few giants may well have more.
-fn check_basal_areas(cruise: &Cruise, found: &[Vec<Found>], problems: &mut Problems) {
+fn check_basal_areas(cruise: &Cruise, found: &Finds, problems: &mut Problems) {
     let most = plausible::GREATEST_BASAL_AREA_M2_PER_HA;
     let mut by_stand: BTreeMap<(&str, usize), BasalAreas> = BTreeMap::new();
-    for (index, plot) in cruise.plots.plots.iter().enumerate() {
-        for (selection, visit) in plot.visits.iter().enumerate() {
-            let Some(visit) = visit else { continue };
-            let basal_area = found[index][selection].basal_area_m2_per_ha / visit.plot_fraction;
-            let areas = by_stand.entry((&plot.stand, selection)).or_default();
-            areas.sum += basal_area;
-            areas.plots += 1;
-            if basal_area > areas.largest {
-                areas.largest = basal_area;
-                areas.largest_at = index;
+    let mut first = 0;
+    for run in cruise.plots.runs_of_stands() {
+        for selection in 0..found.selections {
+            let areas = by_stand.entry((&run[0].stand, selection)).or_default();
+            for (index, plot) in (first..).zip(run) {
+                let Some(visit) = &plot.visits[selection] else {
+                    continue;
+                };
+                let here = &found.at(index)[selection];
+                let basal_area = here.basal_area_m2_per_ha / visit.plot_fraction;
+                areas.sum += basal_area;
+                areas.plots += 1;
+                if basal_area > areas.largest {
+                    areas.largest = basal_area;
+                    areas.largest_at = index;
+                }
             }
         }
+        first += run.len();
     }
+    by_stand.retain(|_, areas| areas.plots > 0);
     for ((_, selection), areas) in by_stand {
         let mean = areas.sum / areas.plots as f64;
         let Some(visit) = &cruise.plots.plots[areas.largest_at].visits[selection] else {

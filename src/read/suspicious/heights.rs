@@ -4,7 +4,7 @@ use super::plausible;
 use crate::design::InstrumentError;
 use crate::diagnostic::{Diagnostic, Problems, counted};
 use crate::read::trees::{TreeRow, TreeSheet};
-use crate::records::{HeightRecord, Reading, ReadingScale};
+use crate::records::{Reading, ReadingScale};
 
 /// Looks at the heights of all trees.
 pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut Problems) {
@@ -20,15 +20,13 @@ pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut P
                     .hint("leave it blank if it was not measured"),
             );
         }
-        if height.record == HeightRecord::Missing {
+        if height.is_missing() {
             missing.push(row);
         }
         if let Some(diagnostic) = check_sights(row, error) {
             problems.push(diagnostic.at(sheet.site(row, top_column)));
         }
-        if let (HeightRecord::Measured { height_m }, Some(reading)) =
-            (height.record, height.reading)
-        {
+        if let (Some(height_m), Some(reading)) = (height.written_m, &height.reading) {
             let read = reading.height_m();
             if (read - height_m).abs() > plausible::HEIGHT_DIFFERENCE * height_m {
                 let message =
@@ -59,7 +57,7 @@ pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut P
 /// the level of the eye, so that the distance is H / t.
 fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
     let top = row.height.top_ratio?;
-    let reading = row.height.reading.or_else(|| {
+    let reading = row.height.reading.as_deref().copied().or_else(|| {
         let distance_m = row.height_m()? / top.abs();
         let scale = ReadingScale::Level { distance_m };
         Some(Reading::upright(top.abs(), 0.0, scale))
@@ -76,7 +74,8 @@ fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
         let hint = "read from farther away";
         return Some(Diagnostic::warning("steep-sight", message).hint(hint));
     }
-    let reading = row.height.reading.filter(Reading::is_short_baseline)?;
+    let reading = row.height.reading.as_deref();
+    let reading = reading.filter(|reading| reading.is_short_baseline())?;
     let message = format!(
         "the distance of {:.1} m is shorter than the tree is tall ({:.1} m): {} of the height",
         reading.horizontal_distance_m()?,

@@ -1,16 +1,16 @@
 //! Trees that are there twice.
 
-use std::cmp::Ordering;
-
 use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems, counted, seen};
 use crate::read::trees::{TreeRow, TreeSheet};
+use crate::records::natural_order;
 
 /// Looks for repeated numbers, repeated trees and repeated runs of rows.
 pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
+    let values: Vec<Option<Measurements>> = sheet.rows.iter().map(measurements).collect();
     numbers(cruise, sheet, problems);
-    neighbours(cruise, sheet, problems);
-    runs(sheet, problems);
+    neighbours(cruise, sheet, &values, problems);
+    runs(sheet, &values, problems);
     in_two_selections(cruise, sheet, problems);
 }
 
@@ -25,11 +25,20 @@ fn measurements(row: &TreeRow) -> Option<Measurements> {
 /// The same tree number twice in one plot and selection.
 fn numbers(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
     let key = |row: &TreeRow| Some((row.plot?, row.selection?));
-    let mut numbered: Vec<&TreeRow> = sheet
-        .rows
-        .iter()
-        .filter(|row| !row.number.is_empty() && key(row).is_some())
-        .collect();
+    let numbered = || {
+        let rows = sheet.rows.iter();
+        rows.filter(|row| !row.number.is_empty() && key(row).is_some())
+    };
+    // Most files are in the order of plots and numbers: then nothing is there twice.
+    let rise = |a: &&TreeRow, b: &&TreeRow| {
+        let order = key(a).cmp(&key(b));
+        let order = order.then_with(|| natural_order(&a.number, &b.number));
+        order.is_lt()
+    };
+    if numbered().is_sorted_by(rise) {
+        return;
+    }
+    let mut numbered: Vec<&TreeRow> = numbered().collect();
     numbered.sort_by(|a, b| key(a).cmp(&key(b)).then_with(|| a.number.cmp(&b.number)));
     for pair in numbered.windows(2) {
         let (first, second) = (pair[0], pair[1]);
@@ -66,8 +75,16 @@ fn numbers(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
 
 /// Two rows in a row with the same species, dbh and height, and different numbers; saplings are
 /// too much alike for that to mean anything.
-fn neighbours(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
-    for pair in sheet.rows.windows(2) {
+fn neighbours(
+    cruise: &Cruise,
+    sheet: &TreeSheet,
+    values: &[Option<Measurements>],
+    problems: &mut Problems,
+) {
+    for (pair, values) in sheet.rows.windows(2).zip(values.windows(2)) {
+        if values[0] != values[1] || values[1].is_none() {
+            continue;
+        }
         let (first, second) = (&pair[0], &pair[1]);
         let same_place = first.plot == second.plot && first.selection == second.selection;
         let same_number = first.number == second.number && !first.number.is_empty();
@@ -77,8 +94,6 @@ fn neighbours(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
             || second
                 .dbh_cm
                 .is_none_or(|dbh| dbh < plausible::RATIO_FROM_DBH_CM)
-            || measurements(second).is_none()
-            || measurements(first) != measurements(second)
         {
             continue;
         }
@@ -98,7 +113,7 @@ fn neighbours(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
 
 /// Rows that repeat a run of earlier rows with the same species, dbh and height: a page that was
 /// typed twice.
-fn runs(sheet: &TreeSheet, problems: &mut Problems) {
+fn runs(sheet: &TreeSheet, values: &[Option<Measurements>], problems: &mut Problems) {
     const LEAST_ROWS: usize = 3;
     const LEAST_HEIGHTS: usize = 2;
     const FARTHEST_ROWS: usize = 100;
@@ -106,22 +121,12 @@ fn runs(sheet: &TreeSheet, problems: &mut Problems) {
     let same = |a: usize, b: usize| {
         let is_second_selection =
             rows[a].plot == rows[b].plot && rows[a].selection != rows[b].selection;
-        measurements(&rows[a]).is_some()
-            && measurements(&rows[a]) == measurements(&rows[b])
-            && !is_second_selection
+        values[a].is_some() && values[a] == values[b] && !is_second_selection
     };
-    let mut order: Vec<usize> = (0..rows.len()).collect();
-    let by_values = |a: &usize, b: &usize| -> Ordering {
-        measurements(&rows[*a])
-            .cmp(&measurements(&rows[*b]))
-            .then(a.cmp(b))
-    };
-    order.sort_unstable_by(by_values);
-    for pair in order.windows(2) {
-        let (first, second) = (pair[0], pair[1]);
-        if !same(first, second) || second - first > FARTHEST_ROWS {
+    for (second, first) in earlier(values, FARTHEST_ROWS).into_iter().enumerate() {
+        let Some(first) = first.filter(|first| same(*first, second)) else {
             continue;
-        }
+        };
         // The run begins here: the rows before do not match.
         if first > 0 && same(first - 1, second - 1) {
             continue;
@@ -148,27 +153,56 @@ fn runs(sheet: &TreeSheet, problems: &mut Problems) {
     }
 }
 
+/// For each row, the last one before it with the same measurements, unless that is farther away.
+fn earlier(values: &[Option<Measurements>], farthest: usize) -> Vec<Option<usize>> {
+    const BUCKET_BITS: u32 = 9;
+    // Rows are chained by a hash of their measurements: within so few rows chains are short.
+    let mut last = [None; 1 << BUCKET_BITS];
+    let mut before: Vec<Option<usize>> = Vec::with_capacity(values.len());
+    let mut find = |row: usize| {
+        let value = &values[row];
+        let Some((_, dbh, height)) = value else {
+            before.push(None);
+            return None;
+        };
+        let hash = (dbh ^ height.rotate_left(1)).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+        let bucket = usize::try_from(hash >> (u64::BITS - BUCKET_BITS)).unwrap_or(0);
+        let mut at = last[bucket].replace(row);
+        before.push(at);
+        loop {
+            let earlier = at.filter(|earlier| row - earlier <= farthest)?;
+            if values[earlier] == *value {
+                return Some(earlier);
+            }
+            at = before[earlier];
+        }
+    };
+    (0..values.len()).map(&mut find).collect()
+}
+
 /// The same tree measured by two selections at one centre: normal, and said once.
 fn in_two_selections(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
     if cruise.design.selections.len() < 2 {
         return;
     }
-    let key = |row: &TreeRow| Some((row.plot?, row.species?, row.dbh_cm?.to_bits()));
-    let mut rows: Vec<&TreeRow> = sheet
-        .rows
-        .iter()
-        .filter(|row| !row.number.is_empty() && key(row).is_some())
+    let rows = sheet.rows.iter().enumerate();
+    let mut keys: Vec<(usize, usize, u64, usize)> = rows
+        .filter(|(_, row)| !row.number.is_empty())
+        .filter_map(|(at, row)| Some((row.plot?, row.species?, row.dbh_cm?.to_bits(), at)))
         .collect();
-    rows.sort_by(|a, b| key(a).cmp(&key(b)).then_with(|| a.number.cmp(&b.number)));
-    let mut twice: Vec<&TreeRow> = rows
-        .windows(2)
-        .filter(|pair| {
-            key(pair[0]) == key(pair[1])
-                && pair[0].number == pair[1].number
-                && pair[0].selection != pair[1].selection
-        })
-        .map(|pair| pair[1])
-        .collect();
+    keys.sort_unstable();
+    let mut twice: Vec<&TreeRow> = Vec::new();
+    for alike in keys.chunk_by(|a, b| (a.0, a.1, a.2) == (b.0, b.1, b.2)) {
+        if alike.len() < 2 {
+            continue;
+        }
+        let mut alike: Vec<&TreeRow> = alike.iter().map(|key| &sheet.rows[key.3]).collect();
+        alike.sort_by(|a, b| a.number.cmp(&b.number));
+        let pairs = alike.windows(2).filter(|pair| {
+            pair[0].number == pair[1].number && pair[0].selection != pair[1].selection
+        });
+        twice.extend(pairs.map(|pair| pair[1]));
+    }
     twice.sort_by_key(|row| row.line);
     if let Some(first) = twice.first() {
         let message = format!(

@@ -1,7 +1,5 @@
 //! Sizes that do not fit the species, each other, or the other trees of the cruise.
 
-use std::collections::BTreeMap;
-
 use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::trees::{TreeRow, TreeSheet};
@@ -46,7 +44,12 @@ impl Cloud {
 
     /// How many spreads a value lies from the middle.
     fn distance(&self, value: f64) -> f64 {
-        (value.ln() - self.median).abs() / self.spread
+        self.distance_of(value.ln())
+    }
+
+    /// The same for its logarithm.
+    fn distance_of(&self, log: f64) -> f64 {
+        (log - self.median).abs() / self.spread
     }
 }
 
@@ -54,6 +57,24 @@ impl Cloud {
 fn median(values: &mut [f64]) -> f64 {
     let middle = values.len() / 2;
     *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// Logarithms of the sizes of one tree.
+#[derive(Clone, Copy)]
+struct Logs {
+    dbh: f64,
+    height: Option<f64>,
+    ratio: Option<f64>,
+}
+
+impl Logs {
+    fn of(dbh_cm: f64, height_m: Option<f64>) -> Self {
+        Logs {
+            dbh: dbh_cm.ln(),
+            height: height_m.map(f64::ln),
+            ratio: height_m.map(|height_m| ratio(dbh_cm, height_m).ln()),
+        }
+    }
 }
 
 /// The clouds of dbh, height and ratio of one species, or of all trees where it is rare.
@@ -65,23 +86,19 @@ struct Clouds {
 }
 
 impl Clouds {
-    fn of(trees: &[(f64, Option<f64>)]) -> Self {
-        let logs = |of: fn(f64, f64) -> f64| {
-            let with_height = trees
-                .iter()
-                .filter_map(|(dbh, height)| Some((*dbh, (*height)?)));
-            with_height
-                .map(|(dbh, height)| of(dbh, height).ln())
-                .collect()
-        };
+    fn of<'l>(trees: impl Iterator<Item = &'l Logs> + Clone) -> Self {
+        let dbh = trees.clone().map(|logs| logs.dbh).collect();
+        let height = trees.clone().filter_map(|logs| logs.height).collect();
+        let ratio = trees.filter_map(|logs| logs.ratio).collect();
         Clouds {
-            dbh: Cloud::of(
-                trees.iter().map(|(dbh, _)| dbh.ln()).collect(),
-                LEAST_SPREADS[0],
-            ),
-            height: Cloud::of(logs(|_, height| height), LEAST_SPREADS[1]),
-            ratio: Cloud::of(logs(ratio), LEAST_SPREADS[2]),
+            dbh: Cloud::of(dbh, LEAST_SPREADS[0]),
+            height: Cloud::of(height, LEAST_SPREADS[1]),
+            ratio: Cloud::of(ratio, LEAST_SPREADS[2]),
         }
+    }
+
+    fn are_complete(&self) -> bool {
+        self.dbh.is_some() && self.height.is_some() && self.ratio.is_some()
     }
 
     fn or(self, other: Self) -> Self {
@@ -92,14 +109,15 @@ impl Clouds {
         }
     }
 
-    fn ratio_distance(&self, dbh_cm: f64, height_m: f64) -> f64 {
-        let usual = Cloud {
+    fn ratio(&self) -> Cloud {
+        self.ratio.unwrap_or_else(|| Cloud {
             median: plausible::USUAL_RATIO.ln(),
             spread: plausible::USUAL_RATIO_SPREAD,
-        };
-        self.ratio
-            .unwrap_or(usual)
-            .distance(ratio(dbh_cm, height_m))
+        })
+    }
+
+    fn ratio_distance(&self, dbh_cm: f64, height_m: f64) -> f64 {
+        self.ratio().distance(ratio(dbh_cm, height_m))
     }
 
     /// Sum of the squared distances of dbh, height and ratio.
@@ -157,29 +175,35 @@ impl Slip {
 
 /// Warns of sizes that do not fit.
 pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
-    let mut sizes: BTreeMap<Option<SpeciesId>, Vec<(f64, Option<f64>)>> = BTreeMap::new();
-    let mut all = Vec::new();
+    let kinds = Kinds::of(sheet);
+    let mut logs: Vec<Vec<Logs>> = vec![Vec::new(); kinds.ids.len()];
     for row in &sheet.rows {
-        if let Some(dbh) = row.dbh_cm {
-            let size = (dbh, whole_height(row));
-            sizes.entry(species_of(sheet, row)).or_default().push(size);
-            all.push(size);
+        if let Some(dbh_cm) = row.dbh_cm {
+            logs[kinds.kind(row)].push(Logs::of(dbh_cm, whole_height(row)));
         }
     }
-    let everything = Clouds::of(&all);
-    let clouds: BTreeMap<_, Clouds> = sizes
-        .iter()
-        .map(|(id, trees)| (*id, Clouds::of(trees).or(everything)))
-        .collect();
+    let mut clouds: Vec<Clouds> = logs.iter().map(|trees| Clouds::of(trees.iter())).collect();
+    let lacks =
+        |(of_kind, trees): (&Clouds, &Vec<Logs>)| !trees.is_empty() && !of_kind.are_complete();
+    if clouds.iter().zip(&logs).any(lacks) {
+        let everything = Clouds::of(logs.iter().flatten());
+        for of_kind in &mut clouds {
+            *of_kind = of_kind.or(everything);
+        }
+    }
+    let mut logs: Vec<_> = logs.iter().map(|trees| trees.iter()).collect();
     for row in &sheet.rows {
-        let id = species_of(sheet, row);
-        let (Some(dbh_cm), Some(clouds)) = (row.dbh_cm, clouds.get(&id)) else {
+        let kind = kinds.kind(row);
+        let Some(dbh_cm) = row.dbh_cm else { continue };
+        // Each kind gives its logarithms in the order of the rows.
+        let Some(logs) = logs[kind].next() else {
             continue;
         };
         let tree = OneTree {
-            species: id.map(|id| cruise.species.get(id)),
-            clouds,
+            species: kinds.ids[kind].map(|id| cruise.species.get(id)),
+            clouds: &clouds[kind],
             dbh_cm,
+            logs,
             is_live: row.status.is_live(),
         };
         let finding = match whole_height(row) {
@@ -198,8 +222,32 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
     }
 }
 
-fn species_of(sheet: &TreeSheet, row: &TreeRow) -> Option<SpeciesId> {
-    sheet.spellings.id(row.species?)
+/// The species of a sheet: however one is spelt, it is one kind.
+struct Kinds {
+    /// No species is the first.
+    ids: Vec<Option<SpeciesId>>,
+    of_spelling: Vec<usize>,
+}
+
+impl Kinds {
+    fn of(sheet: &TreeSheet) -> Self {
+        let mut ids = vec![None];
+        let spellings = sheet.spellings.list.iter();
+        let of_spelling = spellings
+            .map(|spelling| {
+                let known = ids.iter().position(|id| *id == spelling.id);
+                known.unwrap_or_else(|| {
+                    ids.push(spelling.id);
+                    ids.len() - 1
+                })
+            })
+            .collect();
+        Kinds { ids, of_spelling }
+    }
+
+    fn kind(&self, row: &TreeRow) -> usize {
+        row.species.map_or(0, |spelling| self.of_spelling[spelling])
+    }
 }
 
 /// The height, unless the stem is broken.
@@ -217,6 +265,7 @@ struct OneTree<'a> {
     species: Option<&'a Species>,
     clouds: &'a Clouds,
     dbh_cm: f64,
+    logs: &'a Logs,
     is_live: bool,
 }
 
@@ -245,7 +294,7 @@ impl OneTree<'_> {
         let is_too_large = !self.is_plausible_dbh(dbh_cm) || !self.is_plausible_height(height_m);
         let is_odd_here = dbh_cm >= plausible::RATIO_FROM_DBH_CM
             && (self.is_live || ratio > plausible::USUAL_RATIO)
-            && self.clouds.ratio_distance(dbh_cm, height_m) > ODD;
+            && (self.logs.ratio).is_some_and(|log| self.clouds.ratio().distance_of(log) > ODD);
         if !is_odd_ratio && !is_too_large && !is_odd_here {
             return None;
         }
@@ -316,8 +365,8 @@ impl OneTree<'_> {
     fn without_height(&self) -> Option<Finding> {
         let tenth = self.dbh_cm / 10.0;
         if let Some(cloud) = self.clouds.dbh
-            && self.dbh_cm.ln() > cloud.median
-            && cloud.distance(self.dbh_cm) > ODD
+            && self.logs.dbh > cloud.median
+            && cloud.distance_of(self.logs.dbh) > ODD
             && cloud.distance(tenth) <= FITS
         {
             let message = format!("dbh {:.1} cm is far from the other trees", self.dbh_cm);

@@ -252,7 +252,7 @@ fn driver_table(base: &Compilation<'_>, attribute: Attribute, found: &[Driver<'_
     for driver in found {
         let mut row = vec![
             Cell::text(&driver.plot.name),
-            Cell::text(&driver.tree.number),
+            Cell::text(driver.tree.number.as_str()),
             Cell::text(&base.records.species[driver.tree.species].label),
             Cell::Number(driver.tree.dbh_cm * units.diameter().from_metric, 1),
         ];

@@ -144,7 +144,7 @@ pub fn trees(compared: &Compared<'_>) -> Tidy {
                         Value::word(&this.name),
                         Value::word(&rule.name),
                         Value::word(&driver.plot.name),
-                        Value::word(&driver.tree.number),
+                        Value::word(driver.tree.number.as_str()),
                         Value::Count(driver.tree.line),
                         Value::word(&base.records.species[driver.tree.species].label),
                         Value::Number(driver.tree.dbh_cm * units.diameter().from_metric),

@@ -192,7 +192,7 @@ fn standing_out(gathered: &Gathered<'_>) -> Vec<Block> {
         table.rows.push(vec![
             Cell::text(&stand.name),
             Cell::text(&plot.name),
-            Cell::text(&tree.number),
+            Cell::text(tree.number.as_str()),
             Cell::Number(tree.line as f64, 0),
             Cell::text(gathered.label(tree.species)),
             Cell::Number(point.dbh_cm * diameter.from_metric, 1),

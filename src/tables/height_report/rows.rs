@@ -239,7 +239,7 @@ fn height_row(
     vec![
         Value::word(&stand.name),
         Value::word(&plot.name),
-        Value::word(&tree.number),
+        Value::word(tree.number.as_str()),
         Value::Count(tree.line),
         Value::word(gathered.label(tree.species)),
         Value::Number(point.dbh_cm * diameter),
