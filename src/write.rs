@@ -2,7 +2,7 @@
 //! it; and standard output.
 
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Read as _, Seek as _, SeekFrom, Write as _};
+use std::io::{self, BufWriter, IsTerminal as _, Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
@@ -81,6 +81,22 @@ impl Beside {
         Ok(())
     }
 
+    /// Puts what `turn` makes of it in place, under another ending.
+    pub fn finish_as(
+        mut self,
+        ending: &str,
+        turn: impl FnOnce(File, &mut BufWriter<File>) -> Result<()>,
+    ) -> Result<()> {
+        let mut turned = Beside::create(&self.path.with_extension(ending))?;
+        let shown = self.part.display();
+        let text = (self.out.flush())
+            .and_then(|()| File::open(&self.part))
+            .with_context(|| format!("{shown}: cannot be read"))?;
+        turn(text, &mut turned.out)?;
+        turned.finish()?;
+        fs::remove_file(&self.part).with_context(|| format!("{shown}: cannot be removed"))
+    }
+
     /// Puts it in place.
     pub fn finish(mut self) -> Result<()> {
         let shown = self.path.display();
@@ -106,6 +122,11 @@ fn set_usual_permissions(_path: &Path) -> io::Result<()> {
 /// Writes to standard output. A reader that has gone away (a closed pipe) is no failure.
 pub fn standard_output(content: impl AsRef<[u8]>) -> Result<()> {
     stream(io::stdout().lock(), content.as_ref()).context("standard output cannot be written")
+}
+
+/// Does somebody look at standard output?
+pub fn standard_output_is_terminal() -> bool {
+    io::stdout().is_terminal()
 }
 
 /// Writes to standard error; a closed pipe is no failure.

@@ -5,7 +5,9 @@ use std::io::{self, BufWriter, Read, Seek as _, Write as _};
 use std::path::Path;
 use std::time::SystemTime;
 
-use super::source::Wide;
+use super::parquet;
+use super::source::{Source, Wide};
+use crate::diagnostic::{Diagnostic, Heads};
 
 /// An input that was opened.
 #[derive(Debug)]
@@ -13,6 +15,7 @@ pub(super) struct Bytes {
     file: Place,
     length: u64,
     modified: Option<SystemTime>,
+    heads: Option<Heads>,
 }
 
 #[cfg(unix)]
@@ -51,12 +54,34 @@ impl Bytes {
         Self::of(open(path)?)
     }
 
+    /// Opens a file of records; `shown` names it in messages. Parquet is first written as CSV to a
+    /// temporary file without a name.
+    pub(super) fn open_records(path: &Path, shown: &str) -> Result<Self, Box<Diagnostic>> {
+        let unreadable = |error| Box::new(Source::unreadable(path, shown, &error));
+        if !parquet::is_parquet(path) {
+            return Self::open(path).map_err(unreadable);
+        }
+        let file = open(path).map_err(unreadable)?;
+        let mut text = BufWriter::new(tempfile::tempfile().map_err(unreadable)?);
+        let heads = parquet::to_csv(file, shown, &mut text)?;
+        let text = text.into_inner().map_err(io::IntoInnerError::into_error);
+        let mut bytes = text.and_then(Self::of).map_err(unreadable)?;
+        bytes.heads = Some(heads);
+        Ok(bytes)
+    }
+
+    /// The names of the columns of a file of rows.
+    pub(super) fn heads(&self) -> Option<Heads> {
+        self.heads.clone()
+    }
+
     fn of(file: File) -> io::Result<Self> {
         let metadata = file.metadata()?;
         Ok(Bytes {
             file: Place::from(file),
             length: metadata.len(),
             modified: metadata.modified().ok(),
+            heads: None,
         })
     }
 

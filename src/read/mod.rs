@@ -17,6 +17,7 @@ pub mod height_curves;
 mod limits;
 mod nearest;
 mod orphans;
+pub mod parquet;
 mod plot_sizes;
 mod plot_slope;
 mod plots;

@@ -22,8 +22,6 @@ use crate::species::{SpeciesId, SpeciesTable};
 pub struct Common {
     /// The species of the whole cruise, as [`Records::species`] of the whole would have them.
     pub species: Vec<CruiseSpecies>,
-    /// Does any tree of the cruise carry a defect percentage?
-    pub any_defect: bool,
 }
 
 /// Says whether results can be given for a species; if not, a message and a hint.

@@ -6,7 +6,7 @@ use std::string::FromUtf8Error;
 use std::sync::Arc;
 
 use super::bytes::Bytes;
-use crate::diagnostic::{Diagnostic, Site};
+use crate::diagnostic::{Diagnostic, Heads, Site, in_lines};
 
 /// A text that was read, under the name by which messages call it; or parts of a text, which keep
 /// the lines that they have in the whole.
@@ -18,6 +18,8 @@ pub struct Source {
     line_starts: Vec<usize>,
     /// Where the lines of `text` stand in the file.
     pieces: Vec<Piece>,
+    /// The columns, where the file has rows and the text is CSV that was made of them.
+    heads: Option<Heads>,
 }
 
 /// Lines that follow each other in the file.
@@ -56,15 +58,23 @@ impl Source {
             text,
             line_starts,
             pieces,
+            heads: None,
         }
+    }
+
+    /// The same text as that of a file of rows with these columns, if there are any; a row is a
+    /// line of CSV.
+    #[must_use]
+    pub fn with_heads(self, heads: Option<Heads>) -> Self {
+        Source { heads, ..self }
     }
 
     /// Reads a file, or standard input for the path `-`; `shown` names it in messages.
     pub fn open(path: &Path, shown: &str) -> Result<Self, Box<Diagnostic>> {
-        match Bytes::open(path).and_then(|bytes| bytes.read_all()) {
-            Ok(bytes) => Self::from_bytes(shown, bytes),
-            Err(error) => Err(Box::new(Self::unreadable(path, shown, &error))),
-        }
+        let bytes = Bytes::open_records(path, shown)?;
+        let text = bytes.read_all();
+        let text = text.map_err(|error| Self::unreadable(path, shown, &error))?;
+        Ok(Self::from_bytes(shown, text)?.with_heads(bytes.heads()))
     }
 
     /// What is said of a file that cannot be read.
@@ -148,6 +158,7 @@ impl Source {
             file: Arc::clone(&self.name),
             line: 0,
             column: 0,
+            heads: None,
         }
     }
 
@@ -157,6 +168,7 @@ impl Source {
             file: Arc::clone(&self.name),
             line,
             column,
+            heads: self.heads.clone(),
         }
     }
 
@@ -176,18 +188,41 @@ impl Source {
         piece.line + (index - piece.index)
     }
 
-    /// Place of a byte offset; columns count characters.
+    /// Lines in words: `in line 7`, `in lines 7 and 9`; in a file of rows `in row 6`.
+    pub fn in_lines(&self, lines: &[usize]) -> String {
+        in_lines(lines, self.heads.is_some())
+    }
+
+    /// Lines in words: `lines 7 to 9`; in a file of rows `rows 6 to 8`.
+    pub fn from_to(&self, first: usize, last: usize) -> String {
+        match self.heads {
+            Some(_) => format!("rows {} to {}", first - 1, last - 1),
+            None => format!("lines {first} to {last}"),
+        }
+    }
+
+    /// Place of a byte offset; columns count characters, those of a file of rows fields.
     pub fn site_of(&self, byte: usize) -> Site {
         let byte = byte.min(self.text.len());
         let index = self.index_of(byte);
         let start = self.line_starts[index];
-        let column = self
-            .text
-            .get(start..byte)
-            .map_or(byte - start, |s| s.chars().count())
-            + 1;
+        let before = self.text.get(start..byte).unwrap_or("");
+        let column = match self.heads {
+            Some(_) => fields_ended(before) + 1,
+            None => before.chars().count() + 1,
+        };
         self.site(self.line_at(index), column)
     }
+}
+
+/// Delimiters outside of quotes.
+fn fields_ended(line: &str) -> usize {
+    let mut quoted = false;
+    let ends = line.bytes().filter(|byte| {
+        quoted ^= *byte == b'"';
+        *byte == b',' && !quoted
+    });
+    ends.count()
 }
 
 /// The order of the bytes of UTF-16, told by its byte-order mark.
@@ -231,6 +266,24 @@ mod tests {
         assert_eq!(site(7), "a.csv:2:3");
         assert_eq!(site(999), "a.csv:3:1");
         assert_eq!(source.whole().to_string(), "a.csv");
+    }
+
+    #[test]
+    fn pieces_keep_the_places_of_the_file() {
+        let text = "a,b\nx,é,1\ny,2\nz,3\n".as_bytes().to_vec();
+        let pieces = [(0, 1), (4, 7), (15, 30)];
+        let source = Source::from_pieces(Arc::from("a.csv"), text.clone(), &pieces).unwrap();
+        let site = |byte| source.site_of(byte).to_string();
+        assert_eq!(site(2), "a.csv:1:3");
+        assert_eq!(site(4), "a.csv:7:1");
+        assert_eq!(site(9), "a.csv:7:5");
+        assert_eq!(site(11), "a.csv:8:1");
+        assert_eq!(site(17), "a.csv:30:3");
+        assert_eq!(source.line_of(19), 31);
+        let mut broken = text;
+        broken[13] = 0xff;
+        let error = Source::from_pieces(Arc::from("a.csv"), broken, &pieces).unwrap_err();
+        assert!(error.to_string().starts_with("a.csv:8:3: error"), "{error}");
     }
 
     #[test]

@@ -1,6 +1,7 @@
 //! Rows of the estimate table as they are written against the table as JSON holds it.
 
 use spinney::render::csv::{DESIGN, estimate_head, estimate_rows};
+use spinney::tables::frame::Frame;
 use spinney::tables::tidy::{Value, estimates};
 use spinney::units::UnitSystem;
 
@@ -48,7 +49,8 @@ fn rows_are_those_of_the_table_with_a_leading_column_if_wanted() {
         assert!(table.rows.len() > 40);
         for first in [None, Some("v1"), Some("old, \"new\"")] {
             let mut written = estimate_head(units, first.is_some()).into_bytes();
-            estimate_rows(&mut written, &design, &records, &rows, first);
+            let frame = Frame::of(&design, &records);
+            estimate_rows(&mut written, &frame, &rows, first);
             let names = table.columns.iter().map(|name| (*name).to_owned());
             let head = first.map(|_| DESIGN.to_owned()).into_iter().chain(names);
             let lines = table.rows.iter().map(|row| {

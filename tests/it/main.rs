@@ -9,6 +9,7 @@
 mod answers;
 mod asking;
 mod bark_profiles;
+mod batch;
 mod batch_killed;
 mod biomass;
 mod biomass_cruise;
@@ -59,6 +60,7 @@ mod national_scale;
 mod nist;
 mod own_tables;
 mod paired;
+mod parquet;
 mod plan_command;
 mod planning;
 mod practice_facts;

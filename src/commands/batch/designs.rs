@@ -27,6 +27,7 @@ pub(super) fn named(arguments: &BatchArgs) -> Result<Vec<PathBuf>, Problems> {
                         file: shown(list).into(),
                         line: at + 1,
                         column: 1,
+                        heads: None,
                     };
                     add(line, Some(site), &mut found, &mut problems);
                 }

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::diagnostic::{Diagnostic, Severity, Site};
+use crate::diagnostic::{Diagnostic, Severity, Site, place_in_rows};
 
 /// What the tables of a cruise need of its design and species.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -48,6 +48,9 @@ pub(super) struct Finding {
     /// 0 where there is none.
     pub(super) line: usize,
     pub(super) column: usize,
+    /// Where the file has rows (Parquet): the name of the column, empty for a whole row; `line` is
+    /// 1 for the names.
+    pub(super) head: Option<String>,
     pub(super) message: String,
     pub(super) hint: String,
 }
@@ -65,6 +68,7 @@ impl Finding {
             file: site.map_or_else(String::new, |site: &Site| site.file.to_string()),
             line: site.map_or(0, |site| site.line),
             column: site.map_or(0, |site| site.column),
+            head: site.and_then(Site::head).map(str::to_owned),
             message: diagnostic.message.clone(),
             hint: diagnostic.hint.clone().unwrap_or_default(),
         }
@@ -78,12 +82,21 @@ impl Finding {
         self.severity == 0
     }
 
+    /// The line of a text, the row of a file of rows; 0 where there is none.
+    pub(super) fn line_or_row(&self) -> usize {
+        self.line - usize::from(self.head.is_some() && self.line > 0)
+    }
+
     /// As on a terminal.
     pub(super) fn line(&self) -> String {
         let mut line = self.file.clone();
-        for number in [self.line, self.column] {
-            if number > 0 {
-                line += &format!(":{number}");
+        if let Some(head) = &self.head {
+            line += &place_in_rows(self.line, head);
+        } else {
+            for number in [self.line, self.column] {
+                if number > 0 {
+                    line += &format!(":{number}");
+                }
             }
         }
         if !line.is_empty() {
@@ -98,10 +111,14 @@ impl Finding {
 
     /// Does its text speak of lines, so that it does not hold when these move?
     fn names_lines(&self) -> bool {
-        [&self.message, &self.hint]
+        let words: &[&str] = match self.head {
+            None => &["line ", "lines "],
+            Some(_) => &["row ", "rows "],
+        };
+        let texts = [&self.message, &self.hint];
+        texts
             .iter()
-            .any(|text| text.contains("line "))
-            || self.message.contains("lines ")
+            .any(|text| words.iter().any(|word| text.contains(word)))
     }
 }
 

@@ -50,7 +50,9 @@ impl Sheet {
             shown => shown,
         };
         let path = Path::new(&input.path);
-        let bytes = Bytes::open(path).and_then(Bytes::in_utf8);
+        let bytes = Bytes::open_records(path, shown)
+            .map_err(|finding| *finding)?
+            .in_utf8();
         let bytes = bytes.map_err(|error| Source::unreadable(path, shown, &error))?;
         Ok(Sheet {
             input: input.clone(),
@@ -86,6 +88,7 @@ impl Sheet {
         let (text, mark) = self.beginning().map_err(stop)?;
         let text = Source::from_pieces(Arc::clone(&self.name), text, &[(0, 1)]);
         let text = text.map_err(|diagnostic| Stop::Wrong((*diagnostic).into()))?;
+        let text = text.with_heads(self.bytes.heads());
         let mut problems = Problems::new();
         let Some(table) = Table::open(&text, &self.input.columns, &mut problems) else {
             return Err(Stop::Wrong(problems));
@@ -208,13 +211,15 @@ impl Sheet {
             pieces.extend(read_runs(&self.bytes, &rows.runs, &mut text).map_err(unreadable)?);
         }
         let text = Source::from_pieces(Arc::clone(&self.name), text, &pieces);
-        text.map_err(|diagnostic| (*diagnostic).into())
+        let text = text.map_err(|diagnostic| *diagnostic)?;
+        Ok(text.with_heads(self.bytes.heads()))
     }
 
     /// The whole text.
     pub(super) fn whole(&self) -> Result<Source, Problems> {
         let bytes = self.bytes.read_all();
         let text = Source::from_bytes(&self.name, bytes.map_err(|error| self.unreadable(&error))?);
-        text.map_err(|diagnostic| (*diagnostic).into())
+        let text = text.map_err(|diagnostic| *diagnostic)?;
+        Ok(text.with_heads(self.bytes.heads()))
     }
 }
