@@ -5,6 +5,7 @@
 //! Network (trees, species, dbh, places). Invented: which map a stand lies on, its area, how much
 //! thicker or thinner its trees are, heights (an invented curve and scatter), which trees are dead.
 
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
@@ -30,7 +31,7 @@ selections:
   circle: {method: fixed-area, area_ha: 0.02, min_dbh_cm: 11}
 species_aliases: {CANO: CANO9, PIMO: PIMO3, TABR: TABR2}
 heights: {curve: best, regional: us-coastal-northwest-1999}
-volume: {set: us-national-2024, region: M242}
+volume: {set: us-national-2024, region: M240}
 tables: {dbh_class_cm: 5}
 ";
 
@@ -62,22 +63,19 @@ impl Forest {
         let path = Path::new(env!("CARGO_MANIFEST_DIR"))
             .join("../shared/data/stem-maps/mount-rainier-8-stands.csv");
         let mut reader = csv::Reader::from_path(path).ok()?;
-        let mut forest = Forest { maps: Vec::new() };
-        let mut name = String::new();
+        let mut maps: BTreeMap<String, Vec<Mapped>> = BTreeMap::new();
         for row in reader.records() {
             let row = row.ok()?;
-            if row[0] != name {
-                row[0].clone_into(&mut name);
-                forest.maps.push(Vec::new());
-            }
-            forest.maps.last_mut()?.push(Mapped {
+            maps.entry(row[0].to_owned()).or_default().push(Mapped {
                 species: row[2].to_owned(),
                 dbh_cm: row[3].parse().ok()?,
                 x_m: row[4].parse().ok()?,
                 y_m: row[5].parse().ok()?,
             });
         }
-        Some(forest)
+        Some(Forest {
+            maps: maps.into_values().collect(),
+        })
     }
 
     /// Eight invented maps of the same make: species in other shares on each, trees anywhere.

@@ -8,37 +8,31 @@ use crate::forest::{Forest, Size};
 use crate::random::Random;
 use crate::timing::{megabytes, program_with_memory, records};
 
-const SIZE: Size = Size {
-    stands: 51_000,
-    plots: 20,
-    seed: 20_261_127,
-};
+/// Stands with about ten million trees.
+pub(crate) const STANDS: usize = 51_000;
 
 /// Prints what runs with one and two threads take.
-pub(crate) fn run(forest: &Forest, folder: &Path, shuffled: bool) {
-    let trees = forest.write(folder, SIZE).unwrap();
+pub(crate) fn run(forest: &Forest, folder: &Path, stands: usize, shuffled: bool) {
+    let size = Size {
+        stands,
+        plots: 20,
+        seed: 20_261_127,
+    };
+    let trees = forest.write(folder, size).unwrap();
     if shuffled {
         shuffle(&folder.join("trees.csv"));
     }
     println!(
         "{} stands, {} plots, {trees} trees{}, {:.0} MB of records",
-        SIZE.stands,
-        SIZE.stands * SIZE.plots,
+        stands,
+        stands * size.plots,
         if shuffled { " in random order" } else { "" },
         megabytes(&records(folder))
     );
     println!("threads      s  trees per s  peak memory, MB");
-    for threads in ["1", "2"] {
+    for threads in [1, 2] {
         let _ = fs::remove_dir_all(folder.join("batch"));
-        let batch = [
-            "batch",
-            "design.yaml",
-            "--out",
-            "batch",
-            "--quiet",
-            "--threads",
-            threads,
-        ];
+        let batch = format!("batch design.yaml --out batch --quiet --threads {threads}");
         let (seconds, peak_mb) = program_with_memory(folder, &batch);
         let peak = peak_mb.map_or("unknown".to_owned(), |mb| format!("{mb:.0}"));
         println!(

@@ -6,7 +6,9 @@
 //! cargo bench --bench inventory                      1,050 stands
 //! cargo bench --bench inventory -- large             51,000 stands, about 10 million trees
 //! cargo bench --bench inventory -- large shuffled    the same with the tree rows in random order
+//! cargo bench --bench inventory -- large 10000       so many stands
 //! ```
+//! The large one takes some 240 kB of disk for each stand, most of it for results.
 //! The yardstick is what the csv crate alone takes to read the same files. Wall times, best of
 //! [`RUNS`]; the same seed, the same files. Without the stem maps the forest is invented.
 
@@ -46,7 +48,9 @@ fn main() {
     });
     let folder = tempfile::tempdir().unwrap();
     if asked("large") {
-        large::run(&forest, folder.path(), asked("shuffled"));
+        let stands = words.iter().find_map(|word| word.parse().ok());
+        let stands = stands.unwrap_or(large::STANDS);
+        large::run(&forest, folder.path(), stands, asked("shuffled"));
     } else {
         usual(&forest, folder.path());
     }
@@ -60,45 +64,24 @@ fn usual(forest: &Forest, folder: &Path) {
         SIZE.stands * SIZE.plots,
         timing::megabytes(&timing::records(folder))
     );
-    let reused = best(RUNS, || csv_alone(folder, true));
-    let records = best(RUNS, || csv_alone(folder, false));
-    println!("csv crate alone, one byte record reused: {reused:.3} s");
-    println!("csv crate alone, records():              {records:.3} s");
-    let ratios = |seconds: f64| format!("{:5.1} {:5.1}", seconds / reused, seconds / records);
-    println!(
-        "\nwall time                                  s  times the csv crate (reused, records)"
-    );
-    let compile = [
-        "compile",
-        "design.yaml",
-        "--format",
-        "csv",
-        "--out",
-        "compiled.csv",
-    ];
-    let seconds = best(RUNS, || program(folder, &compile));
-    println!(
-        "compile --format csv                   {seconds:.3}  {}",
-        ratios(seconds)
-    );
-    for threads in ["1", "2"] {
-        let batch = [
-            "batch",
-            "design.yaml",
-            "--out",
-            "batch",
-            "--quiet",
-            "--threads",
-            threads,
-        ];
-        let seconds = best(RUNS, || {
-            let _ = fs::remove_dir_all(folder.join("batch"));
-            program(folder, &batch)
-        });
-        println!(
-            "batch --threads {threads}                      {seconds:.3}  {}",
-            ratios(seconds)
-        );
+    let nothing = || ();
+    let reused = best(RUNS, nothing, || csv_alone(folder, true));
+    let records = best(RUNS, nothing, || csv_alone(folder, false));
+    println!("csv crate alone, one byte record reused: {reused:.4} s");
+    println!("csv crate alone, records():              {records:.4} s");
+    println!("\nwall time, best of {RUNS}      s  times the csv crate (reused, records)");
+    let line = |what: &str, seconds: f64| {
+        let (to_reused, to_records) = (seconds / reused, seconds / records);
+        println!("{what:22} {seconds:6.3}  {to_reused:5.1} {to_records:5.1}");
+    };
+    let compile = "compile design.yaml --format csv --out compiled.csv";
+    let seconds = best(RUNS, nothing, || program(folder, compile));
+    line("compile --format csv", seconds);
+    for threads in [1, 2] {
+        let batch = format!("batch design.yaml --out batch --quiet --threads {threads}");
+        let clean = || drop(fs::remove_dir_all(folder.join("batch")));
+        let seconds = best(RUNS, clean, || program(folder, &batch));
+        line(&format!("batch --threads {threads}"), seconds);
     }
     println!("\nstage (one thread)              s    %");
     let stages = stages::run(folder, RUNS);

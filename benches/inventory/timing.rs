@@ -21,9 +21,10 @@ pub(crate) fn megabytes(files: &[PathBuf]) -> f64 {
     files.iter().map(bytes).sum::<f64>() / 1e6
 }
 
-/// Seconds of the fastest of several runs.
-pub(crate) fn best(runs: usize, mut run: impl FnMut()) -> f64 {
+/// Seconds of the fastest of several runs; `before` each of them is not counted.
+pub(crate) fn best(runs: usize, mut before: impl FnMut(), mut run: impl FnMut()) -> f64 {
     let one = |_| {
+        before();
         let started = Instant::now();
         run();
         started.elapsed().as_secs_f64()
@@ -49,15 +50,15 @@ pub(crate) fn csv_alone(folder: &Path, reused: bool) {
 }
 
 /// Runs the program in a folder; it must succeed.
-pub(crate) fn program(folder: &Path, arguments: &[&str]) {
+pub(crate) fn program(folder: &Path, arguments: &str) {
     let output = command(folder, arguments).output().unwrap();
     let findings = String::from_utf8_lossy(&output.stderr);
-    assert!(output.status.success(), "{arguments:?}: {findings}");
+    assert!(output.status.success(), "{arguments}: {findings}");
 }
 
 /// Runs the program in a folder. Gives seconds and peak memory, MB (`VmHWM` of Linux, looked at
 /// every 5 ms; none elsewhere).
-pub(crate) fn program_with_memory(folder: &Path, arguments: &[&str]) -> (f64, Option<f64>) {
+pub(crate) fn program_with_memory(folder: &Path, arguments: &str) -> (f64, Option<f64>) {
     let started = Instant::now();
     let mut child = command(folder, arguments)
         .stderr(Stdio::null())
@@ -71,13 +72,15 @@ pub(crate) fn program_with_memory(folder: &Path, arguments: &[&str]) -> (f64, Op
         peak_mb = peak_of(&child).or(peak_mb);
         sleep(LOOK_EVERY);
     };
-    assert!(status.success(), "{arguments:?}: {status}");
+    assert!(status.success(), "{arguments}: {status}");
     (started.elapsed().as_secs_f64(), peak_mb)
 }
 
-fn command(folder: &Path, arguments: &[&str]) -> Command {
+fn command(folder: &Path, arguments: &str) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_spinney"));
-    command.args(arguments).current_dir(folder);
+    command
+        .args(arguments.split_whitespace())
+        .current_dir(folder);
     command.stdout(Stdio::null());
     command
 }

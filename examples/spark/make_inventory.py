@@ -2,8 +2,8 @@
 
     python make_inventory.py FOLDER
 
-Some stands have two strata, one has no area, and in one a tree stands on a plot that is not listed.
-The same files every time.
+Some stands have two strata, and in one a tree stands on a plot that is not listed. The same files
+every time.
 """
 
 import csv
@@ -14,7 +14,6 @@ from pathlib import Path
 SEED = 26
 STANDS = 60
 PLOTS = 8
-WITHOUT_AREA = 17
 WRONG = 31
 
 DESIGN = """\
@@ -35,8 +34,7 @@ def main(folder):
         stand = f"FV-{number}"
         strata = ["slope", "valley floor"] if number % 4 == 0 else [""]
         for stratum in strata:
-            area = "" if number == WITHOUT_AREA else f"{4 + 20 * rand():.1f}"
-            stands.append([stand, stratum, area])
+            stands.append([stand, stratum, f"{4 + 20 * rand():.1f}"])
         species = ["Fd", "Hw", "Cw"] if number % 3 else ["Hw", "Ba"]
         for plot in range(1, PLOTS + 1):
             plots.append([stand, plot, strata[plot % len(strata)]])

@@ -145,6 +145,27 @@ fn threads_and_order_of_rows_change_nothing() {
     assert_eq!(of("one"), of("mixed"));
 }
 
+#[test]
+fn a_species_without_an_equation_is_an_error_of_its_stand_alone() {
+    let cruise = inventory(4, 9).edit(
+        "trees.csv",
+        "S2,1,1,",
+        "S2,1,99,Quercus alba,30,live,\nS2,1,1,",
+    );
+    let run = batch(&cruise, "out", &[]);
+    assert_eq!(run.status, 1);
+    let findings = cruise.read("out/findings.csv");
+    let errors: Vec<&str> = findings.lines().filter(|l| l.contains(",error,")).collect();
+    assert_eq!(errors.len(), 1, "{findings}");
+    assert!(
+        errors[0].starts_with("S2,error,species-not-covered,trees.csv,"),
+        "{errors:?}"
+    );
+    let summary = cruise.read("out/summary.csv");
+    let failed: Vec<&str> = summary.lines().filter(|l| l.contains(",failed,")).collect();
+    assert_eq!(failed.len(), 1, "{summary}");
+}
+
 /// An inventory in which two stands have errors.
 fn with_two_bad_stands() -> Cruise {
     inventory(8, 4)
