@@ -406,7 +406,8 @@ pub fn cells_of_visit(
     stratum_area_ha: Option<f64>,
     dbh_class_cm: Option<f64>,
 ) -> Vec<(Domain, Sums)> {
-    let mut finest: Vec<((Status, CruiseSpeciesIndex, Option<u32>), Sums)> = Vec::new();
+    type Finest = (Status, CruiseSpeciesIndex, Option<u32>);
+    let mut finest: Vec<(Finest, Sums)> = Vec::new();
     for (tree, values) in visit.trees.iter().zip(values) {
         let Some(expansion) = expansion::expand(visit, tree, stratum_area_ha) else {
             continue;
@@ -489,6 +490,16 @@ mod tests {
         for (at, column) in Column::ALL.into_iter().enumerate() {
             assert_eq!(column as usize, at);
         }
+    }
+
+    #[test]
+    fn cells_stay_sorted_and_gather_what_is_theirs() {
+        let mut cells = Vec::new();
+        for (at, key) in [5, 2, 9, 2, 5, 1, 9, 2].into_iter().enumerate() {
+            cell_of(&mut cells, key).values[0] += f64::from(1 << at);
+        }
+        let found: Vec<(i32, f64)> = cells.iter().map(|(key, s)| (*key, s.values[0])).collect();
+        assert_eq!(found, [(1, 32.0), (2, 138.0), (5, 17.0), (9, 68.0)]);
     }
 
     #[test]

@@ -81,6 +81,22 @@ impl Beside {
         Ok(())
     }
 
+    /// Puts what `turn` makes of it in place, under another ending.
+    pub fn finish_as(
+        mut self,
+        ending: &str,
+        turn: impl FnOnce(File, &mut BufWriter<File>) -> Result<()>,
+    ) -> Result<()> {
+        let mut turned = Beside::create(&self.path.with_extension(ending))?;
+        let shown = self.part.display();
+        let text = (self.out.flush())
+            .and_then(|()| File::open(&self.part))
+            .with_context(|| format!("{shown}: cannot be read"))?;
+        turn(text, &mut turned.out)?;
+        turned.finish()?;
+        fs::remove_file(&self.part).with_context(|| format!("{shown}: cannot be removed"))
+    }
+
     /// Puts it in place.
     pub fn finish(mut self) -> Result<()> {
         let shown = self.path.display();

@@ -71,4 +71,6 @@ pub struct MergeArgs {
 pub enum BatchFormat {
     /// Comma-separated text.
     Csv,
+    /// Columns, for large inventories (Apache Parquet); findings and summary stay CSV.
+    Parquet,
 }

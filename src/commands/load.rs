@@ -195,6 +195,11 @@ impl Prepared {
         &self.variants[0].design
     }
 
+    /// Has every design an equation for the species?
+    pub(super) fn covers(&self, id: SpeciesId) -> bool {
+        covered(&self.variants, id).is_ok()
+    }
+
     /// Reads records; every design must have equations for their species. `common` is what the
     /// stands of the cruise have in common, where these are the records of one of them.
     pub(super) fn records(

@@ -105,21 +105,24 @@ pub fn limits<const K: usize>(
     how: RatioLimits,
     confidence: f64,
 ) -> Vec<Result<Limits, NoLimits>> {
-    let at_many = |statistic: &Statistic<K>, means: &Means<K>, values: &mut [f64]| {
-        for (at, value) in values.iter_mut().enumerate() {
-            let means = std::array::from_fn(|column| means[column][at]);
-            *value = statistic(&means).unwrap_or(f64::NAN);
-        }
+    let at_many = |means: &Means<K>| {
+        let of = |statistic: &Statistic<K>, at: usize| {
+            statistic(&std::array::from_fn(|column| means[column][at])).unwrap_or(f64::NAN)
+        };
+        let many = 0..means.first().map_or(0, Vec::len);
+        let values = |statistic| many.clone().map(|at| of(statistic, at)).collect();
+        statistics.iter().map(values).collect()
     };
-    limits_at_many(strata, statistics, at_many, how, confidence)
+    limits_at_many(strata, statistics.len(), at_many, how, confidence)
 }
 
-/// [`limits`] of statistics that are worked out for many means at once: `at_many` fills the values
-/// of a statistic at each of some means, not a number where it is not defined.
-pub(super) fn limits_at_many<S, const K: usize>(
+/// [`limits`] of statistics that are worked out together for many means at once: of some means
+/// `at_many` gives for each statistic its value at each of them, not a number where it is not
+/// defined.
+pub(super) fn limits_at_many<const K: usize>(
     strata: &[Stratum<K>],
-    statistics: &[S],
-    at_many: impl Fn(&S, &Means<K>, &mut [f64]),
+    statistics: usize,
+    at_many: impl Fn(&Means<K>) -> Vec<Vec<f64>>,
     how: RatioLimits,
     confidence: f64,
 ) -> Vec<Result<Limits, NoLimits>> {
@@ -130,53 +133,40 @@ pub(super) fn limits_at_many<S, const K: usize>(
         _ => None,
     };
     if let Some(reason) = refused {
-        return vec![Err(reason); statistics.len()];
+        return vec![Err(reason); statistics];
     }
-    let sample = means::of_sample(strata);
-    let resampled = match how {
-        RatioLimits::Bca | RatioLimits::Percentile => means::of_resamples(strata),
-        RatioLimits::T | RatioLimits::None => std::array::from_fn(|_| Vec::new()),
-    };
-    let resamples = resampled.first().map_or(0, Vec::len);
-    let mut values = Vec::new();
-    statistics
-        .iter()
-        .map(|statistic| {
-            values.clear();
-            values.resize(sample.first().map_or(0, Vec::len), f64::NAN);
-            at_many(statistic, &sample, &mut values);
-            let jackknife = Jackknife::of(strata, &values).ok_or(NoLimits::Undefined)?;
-            if jackknife.std_error <= ROUNDING * jackknife.theta.abs() {
-                return Err(NoLimits::NoSpread);
-            }
-            if how == RatioLimits::T {
-                return jackknife.t_limits(confidence);
-            }
-            values.clear();
-            values.resize(resamples, f64::NAN);
-            at_many(statistic, &resampled, &mut values);
-            let missing = values.iter().filter(|value| !value.is_finite()).count();
-            if missing > 0 {
-                values.retain(|value| value.is_finite());
-            }
-            if values.is_empty() || missing as f64 > UNDEFINED_SHARE * resamples as f64 {
-                return Err(NoLimits::Undefined);
-            }
-            of_resampled(&mut values, &jackknife, how, confidence)
-        })
+    let in_sample = at_many(&means::of_sample(strata));
+    let jackknives = in_sample.iter().map(|values| Jackknife::of(strata, values));
+    let jackknives: Vec<Result<Jackknife, NoLimits>> = jackknives.collect();
+    if how == RatioLimits::T || jackknives.iter().all(Result::is_err) {
+        let limits = |jackknife: Result<Jackknife, _>| jackknife?.t_limits(confidence);
+        return jackknives.into_iter().map(limits).collect();
+    }
+    jackknives
+        .into_iter()
+        .zip(at_many(&means::of_resamples(strata)))
+        .map(|(jackknife, values)| of_resampled(values, &jackknife?, how, confidence))
         .collect()
 }
 
-/// Limits from the values of the resamples, which are brought into another order.
+/// Limits from the values of the resamples.
 fn of_resampled(
-    values: &mut [f64],
+    mut values: Vec<f64>,
     jackknife: &Jackknife,
     how: RatioLimits,
     confidence: f64,
 ) -> Result<Limits, NoLimits> {
+    let all = values.len();
+    let missing = values.iter().filter(|value| !value.is_finite()).count();
+    if missing == all || missing as f64 > UNDEFINED_SHARE * all as f64 {
+        return Err(NoLimits::Undefined);
+    }
+    if missing > 0 {
+        values.retain(|value| value.is_finite());
+    }
     let theta = jackknife.theta;
     let tie = ROUNDING * theta.abs();
-    if !spread_over(values, tie) {
+    if !spread_over(&values, tie) {
         return Err(NoLimits::NoSpread);
     }
     let wide = jackknife.widened(confidence).ok_or(NoLimits::NoSpread)?;
@@ -195,7 +185,7 @@ fn of_resampled(
     } else {
         outer.map(normal::cdf)
     };
-    let [lower, upper] = shares.map(|share| at_share(values, share));
+    let [lower, upper] = shares.map(|share| at_share(&mut values, share));
     Ok(Limits {
         lower: lower.value,
         upper: upper.value,
@@ -237,18 +227,17 @@ struct Jackknife {
 }
 
 impl Jackknife {
-    /// From the value of a statistic in the sample, then without each unit, stratum by stratum;
-    /// `None` where one of them is not defined.
-    fn of<const K: usize>(strata: &[Stratum<K>], values: &[f64]) -> Option<Jackknife> {
-        let (theta, mut left) = values.split_first()?;
+    /// From the value of a statistic in the sample, then without each unit, stratum by stratum.
+    fn of<const K: usize>(strata: &[Stratum<K>], values: &[f64]) -> Result<Jackknife, NoLimits> {
+        let (theta, mut left) = values.split_first().ok_or(NoLimits::Undefined)?;
         if !values.iter().all(|value| value.is_finite()) {
-            return None;
+            return Err(NoLimits::Undefined);
         }
         let mut variances = Vec::with_capacity(strata.len());
         let (mut squares, mut cubes) = (0.0, 0.0);
         for stratum in strata {
             let without;
-            (without, left) = left.split_at_checked(stratum.values.len())?;
+            (without, left) = left.split_at(stratum.values.len());
             let (n, middle) = (without.len() as f64, mean(without));
             let mut variance = 0.0;
             for theta in without {
@@ -261,9 +250,13 @@ impl Jackknife {
             variances.push((variance * n / (n - 1.0), Some(n - 1.0)));
         }
         let variance: f64 = variances.iter().map(|(v, _)| v).sum();
-        Some(Jackknife {
+        let std_error = variance.sqrt();
+        if std_error <= ROUNDING * theta.abs() {
+            return Err(NoLimits::NoSpread);
+        }
+        Ok(Jackknife {
             theta: *theta,
-            std_error: variance.sqrt(),
+            std_error,
             df: satterthwaite(&variances),
             // The squares are the variances times (n - 1)/n.
             widening: (variance / squares).sqrt(),

@@ -107,16 +107,16 @@ pub(super) fn cells_of(
         }
     }
     let weighted = sample.weighted();
-    let estimate = |values: &[f64]| {
-        let influence = weighted.influence(values);
-        (weighted.estimate(values, &influence), influence)
-    };
     let mut values = vec![0.0; plots.len()];
-    let (zero, _) = estimate(&values);
+    let mut influence = vec![0.0; sample.n_units()];
+    weighted.influence(&values, &mut influence);
+    let zero = weighted.estimate(&values, &influence);
     let cells = found
         .into_iter()
         .map(|(domain, sums)| {
-            let found = Column::ALL.map(|column| {
+            let has_ratios = metrics::has_ratios(domain);
+            let mut of_base = BASE.map(|_| None::<Vec<f64>>);
+            let columns = Column::ALL.map(|column| {
                 let unknown = || sums.iter().any(|(_, sums)| sums.is_unknown(column));
                 if !given[column as usize] || unknown() {
                     return None;
@@ -125,17 +125,20 @@ pub(super) fn cells_of(
                 for (at, sums) in &sums {
                     values[*at] = sums.value(column);
                 }
-                Some(estimate(&values))
+                weighted.influence(&values, &mut influence);
+                if let Some(k) = BASE.iter().position(|base| has_ratios && *base == column) {
+                    of_base[k] = Some(influence.clone());
+                }
+                Some(weighted.estimate(&values, &influence))
             });
-            let covariances = metrics::has_ratios(domain).then(|| {
-                let influence = |k: usize| found[BASE[k] as usize].as_ref().map(|of| &of.1);
-                symmetric(|a, b| match (influence(a), influence(b)) {
+            let covariances = has_ratios.then(|| {
+                symmetric(|a, b| match (&of_base[a], &of_base[b]) {
                     (Some(a), Some(b)) => sample.covariance(a, b),
                     _ => Some(0.0),
                 })
             });
             let cell = Cell {
-                columns: found.map(|column| column.map(|(estimate, _)| estimate)),
+                columns,
                 covariances: covariances.flatten(),
                 limits: Vec::new(),
             };

@@ -239,7 +239,9 @@ impl Sample {
 
     /// What each unit moves the mean by, `E_u`; they add up to zero.
     pub fn influence(&self, values: &[f64]) -> Vec<f64> {
-        self.weighted().influence(values)
+        let mut units = vec![0.0; self.n_units];
+        self.weighted().influence(values, &mut units);
+        units
     }
 
     /// The sample with what many estimates need of it.
@@ -295,8 +297,7 @@ impl Sample {
 
     /// Mean of the plots' values and its error.
     pub fn estimate(&self, values: &[f64]) -> Estimate {
-        let weighted = self.weighted();
-        weighted.estimate(values, &weighted.influence(values))
+        self.weighted().estimate(values, &self.influence(values))
     }
 }
 
@@ -308,10 +309,10 @@ pub(super) struct Weighted<'s> {
 }
 
 impl Weighted<'_> {
-    /// What each unit moves the mean by.
-    pub(super) fn influence(&self, values: &[f64]) -> Vec<f64> {
+    /// Fills in what each unit moves the mean by.
+    pub(super) fn influence(&self, values: &[f64], units: &mut [f64]) {
         let sample = self.sample;
-        let mut units = vec![0.0; sample.n_units];
+        units.fill(0.0);
         let plots = self.weights.iter().zip(&sample.units).zip(values);
         if sample.shares.len() == 1 {
             let mean = sample.mean(values);
@@ -324,7 +325,6 @@ impl Weighted<'_> {
                 units[*unit] += weight * (value - means[*group]);
             }
         }
-        units
     }
 
     /// Mean of the plots' values and its error; `influence` is theirs.

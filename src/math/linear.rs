@@ -134,17 +134,22 @@ fn reflect<const P: usize>(matrix: &mut [f64], n: usize, p: usize) -> bool {
                 *sum += v * value;
             }
         }
-        // v'v = -2 reflected head ... so 2 / v'v = -1 / (reflected head).
-        for sum in sums.iter_mut() {
-            *sum = -*sum / (reflected * head);
+        // v'v = -2 reflected head ... so 2 / v'v = -1 / (reflected head). The columns up to this
+        // one are done with and stay.
+        for (j, sum) in sums.iter_mut().enumerate() {
+            *sum = if j > k {
+                -*sum / (reflected * head)
+            } else {
+                0.0
+            };
         }
-        for (value, factor) in head_row.iter_mut().zip(&*sums).skip(k + 1) {
+        for (value, factor) in head_row.iter_mut().zip(&*sums) {
             *value -= factor * head;
         }
         largest = 0.0;
         for row in rest.chunks_exact_mut(width) {
             let v = row[k];
-            for (value, factor) in row.iter_mut().zip(&*sums).skip(k + 1) {
+            for (value, factor) in row.iter_mut().zip(&*sums) {
                 *value -= factor * v;
             }
             largest = larger(largest, row[k + 1]);

@@ -54,9 +54,7 @@ pub fn quantile(p: f64, df: f64) -> Option<f64> {
 fn place_of(p: f64, df: f64) -> usize {
     const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
     let mixed = (p.to_bits().rotate_left(32) ^ df.to_bits()).wrapping_mul(SPREAD);
-    #[expect(clippy::cast_possible_truncation, reason = "a few bits are left")]
-    let place = (mixed >> (u64::BITS - KEPT_BITS)) as usize;
-    place
+    (mixed >> (u64::BITS - KEPT_BITS)) as usize
 }
 
 fn found(p: f64, df: f64) -> Option<f64> {

@@ -1,10 +1,11 @@
 //! CSV text to rows of typed fields with places.
 //!
-//! The only module that reads by the `csv` crate. Delimiter (comma, semicolon or tab) is taken from
+//! The only reader of CSV. Delimiter (comma, semicolon or tab) is taken from
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 
 mod number;
+mod rows;
 
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -13,6 +14,7 @@ use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::units::Dimension;
 use number::Marks;
+use rows::{Fields, Rows};
 
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
@@ -24,13 +26,13 @@ pub struct Table<'s> {
     heads: Vec<String>,
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
-    reader: csv::Reader<&'s [u8]>,
+    rows: Rows<'s>,
 }
 
 /// One row; also the room for the next.
 #[derive(Debug, Default)]
 pub struct Row {
-    record: csv::StringRecord,
+    fields: Fields,
     byte: usize,
     line: usize,
 }
@@ -119,16 +121,9 @@ impl<'s> Table<'s> {
             return None;
         }
         let delimiter = detect_delimiter(header_line);
-        let mut reader = csv::ReaderBuilder::new()
-            .delimiter(delimiter)
-            .flexible(true)
-            .has_headers(false)
-            .from_reader(&text.as_bytes()[start..]);
-        let mut header = csv::StringRecord::new();
-        if let Err(error) = reader.read_record(&mut header) {
-            problems.push(Diagnostic::error("csv", error.to_string()).at(source.whole()));
-            return None;
-        }
+        let mut rows = Rows::of(&text[start..], delimiter);
+        let mut header = Fields::default();
+        rows.read(&mut header);
         let heads: Vec<String> = header.iter().map(|head| rename(head, renames)).collect();
         let table = Table {
             source,
@@ -136,7 +131,7 @@ impl<'s> Table<'s> {
             delimiter,
             marks: vec![Cell::default(); heads.len()],
             heads,
-            reader,
+            rows,
         };
         table.check_heads(problems);
         Some(table)
@@ -274,30 +269,22 @@ impl<'s> Table<'s> {
 
     /// Reads the next row that is not blank, in the place of another one; `false` at the end.
     pub fn read_row(&mut self, row: &mut Row, problems: &mut Problems) -> bool {
-        loop {
-            match self.reader.read_record(&mut row.record) {
-                Ok(true) => {}
-                Ok(false) => return false,
-                Err(error) => {
-                    problems
-                        .push(Diagnostic::error("csv", error.to_string()).at(self.source.whole()));
-                    return false;
-                }
+        let byte = loop {
+            let Some(byte) = self.rows.read(&mut row.fields) else {
+                return false;
+            };
+            if row.fields.iter().any(|field| !field.trim().is_empty()) {
+                break byte;
             }
-            if !row.record.iter().all(|field| field.trim().is_empty()) {
-                break;
-            }
-        }
-        let position = row.record.position();
-        let byte = position.map_or(0, |p| usize::try_from(p.byte()).unwrap_or(0));
+        };
         row.byte = self.skip_line_ends(self.start + byte);
         row.line = self.source.line_of(row.byte);
         self.check_quotes(row, problems);
-        let mut beyond = row.record.iter().skip(self.heads.len());
-        if row.record.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
+        let mut beyond = row.fields.iter().skip(self.heads.len());
+        if row.fields.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
             let message = format!(
                 "this row has {} fields, the header has {}",
-                row.record.len(),
+                row.fields.len(),
                 self.heads.len()
             );
             problems.push(
@@ -319,12 +306,10 @@ impl<'s> Table<'s> {
 
     /// A quote that is never closed swallows the rest of the file.
     fn check_quotes(&self, row: &Row, problems: &mut Problems) {
-        if !row.record.as_slice().contains('\n') {
+        if !row.fields.have_line_end() {
             return;
         }
-        let end = self.reader.position().byte();
-        let length = self.source.text().len() - self.start;
-        let is_last = usize::try_from(end).is_ok_and(|end| end >= length);
+        let is_last = self.start + self.rows.read_so_far() >= self.source.text().len();
         let rest = &self.source.text().as_bytes()[row.byte..];
         let is_open = rest.iter().fold(false, |open, byte| open ^ (*byte == b'"'));
         if is_last && is_open {
@@ -400,7 +385,12 @@ impl Row {
 
     /// The trimmed text of a field; `None` if blank or if there is no such column.
     pub fn text(&self, column: Option<Column>) -> Option<&str> {
-        let text = self.record.get(column?.index)?.trim();
+        let text = self.fields.get(column?.index)?;
+        let is_plain = |byte: Option<&u8>| byte.is_some_and(u8::is_ascii_graphic);
+        if is_plain(text.as_bytes().first()) && is_plain(text.as_bytes().last()) {
+            return Some(text);
+        }
+        let text = text.trim();
         (!text.is_empty()).then_some(text)
     }
 }

@@ -4,7 +4,7 @@ use super::csv::{AngleColumn, Column, Row, Table};
 use super::limits;
 use super::plots::yes_or_no;
 use crate::design::{Design, Selection, SlopeCorrection};
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::diagnostic::{Diagnostic, Problems, seen};
 
 /// Where the columns of the slope are.
 pub(super) struct SlopeColumns {
@@ -25,7 +25,9 @@ impl SlopeColumns {
 pub(super) struct Slope {
     ratio: Option<f64>,
     corrected: Option<bool>,
-    site: Site,
+    /// Where the row begins, and the column to name in findings.
+    byte: usize,
+    column: Option<Column>,
 }
 
 impl Slope {
@@ -61,7 +63,8 @@ impl Slope {
         Slope {
             ratio: ratio.map(f64::abs),
             corrected,
-            site: table.site_in_row_at(row.byte(), column),
+            byte: row.byte(),
+            column,
         }
     }
 
@@ -81,10 +84,12 @@ impl Slope {
     pub(super) fn report(
         &self,
         design: &Design,
+        table: &Table,
         done: &[usize],
-        plot: &str,
+        plot: &dyn Fn() -> String,
         problems: &mut Problems,
     ) {
+        let site = || table.site_in_row_at(self.byte, self.column);
         let by_program =
             |selection: &Selection| selection.slope_correction == SlopeCorrection::Program;
         let named = |is_wanted: &dyn Fn(&Selection) -> bool| {
@@ -98,6 +103,7 @@ impl Slope {
         let unexpected =
             |selection: &Selection| self.to_correct(selection) > 0.0 && !by_program(selection);
         if let (Some(names), Some(slope)) = (named(&unexpected), self.ratio) {
+            let plot = plot();
             let cosine = 1.0 / slope.hypot(1.0);
             let message = format!(
                 "{plot}, selection {names}: slope {:.0} % was not corrected in the field; corrected \
@@ -105,8 +111,7 @@ impl Slope {
                 100.0 * slope,
                 100.0 * (1.0 - cosine)
             );
-            problems
-                .push(Diagnostic::warning("slope-not-corrected", message).at(self.site.clone()));
+            problems.push(Diagnostic::warning("slope-not-corrected", message).at(site()));
         }
         let is_missing = |selection: &Selection| {
             let is_wanted = match self.corrected {
@@ -116,13 +121,14 @@ impl Slope {
             is_wanted && !selection.method.visits_all()
         };
         if let (Some(names), None) = (named(&is_missing), self.ratio) {
+            let plot = plot();
             let message = format!(
                 "{plot}, selection {names}: the slope is to be corrected, but none is given: taken \
                  as level"
             );
             problems.push(
                 Diagnostic::warning("no-slope", message)
-                    .at(self.site.clone())
+                    .at(site())
                     .hint("give `slope_pct` or `slope_deg`, 0 where it is level"),
             );
         }

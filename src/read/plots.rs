@@ -356,9 +356,11 @@ fn read_plot(
             part.push((selection, plot_fraction));
         }
     }
-    let name = list.name_of(index);
-    slope.report(design, &done, &name, problems);
-    report_part(design, &part, &name, &table.row_site(row), problems);
+    let name = || list.name_of(index);
+    slope.report(design, table, &done, &name, problems);
+    if !part.is_empty() {
+        report_part(design, &part, &name(), &table.row_site(row), problems);
+    }
 }
 
 /// Says which selections lie partly outside of the stand, those of one share together.

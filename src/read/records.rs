@@ -22,8 +22,6 @@ use crate::species::{SpeciesId, SpeciesTable};
 pub struct Common {
     /// The species of the whole cruise, as [`Records::species`] of the whole would have them.
     pub species: Vec<CruiseSpecies>,
-    /// Does any tree of the cruise carry a defect percentage?
-    pub any_defect: bool,
 }
 
 /// Says whether results can be given for a species; if not, a message and a hint.
@@ -59,7 +57,13 @@ pub fn read_records(
     }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);
     if let Some(common) = common {
-        check_common(common, trees.as_ref(), counts.as_ref(), &mut problems);
+        check_common(
+            common,
+            trees.as_ref(),
+            counts.as_ref(),
+            cover,
+            &mut problems,
+        );
     }
     let strata = find_strata(design, files, &areas, &plots, &mut problems);
     sampling_checks::check(design, files, &areas, &plots, &strata, &mut problems);
@@ -102,16 +106,17 @@ fn warn_of_missing_list(files: &RecordFiles, problems: &mut Problems) {
     );
 }
 
-/// Has every species an index in the cruise? One that has none was not there when the species of
-/// the cruise were gathered.
+/// Has every species that is covered an index in the cruise? One that has none was not there when the
+/// species of the cruise were gathered.
 fn check_common(
     common: &Common,
     trees: Option<&TreeSheet>,
     counts: Option<&CountSheet>,
+    cover: &mut Cover<'_>,
     problems: &mut Problems,
 ) {
     for (id, text, _) in spellings(trees, counts) {
-        if !common.species.iter().any(|species| species.id == id) {
+        if !common.species.iter().any(|species| species.id == id) && cover(id).is_ok() {
             let message = format!(
                 "the species {} is not among those of the cruise",
                 seen(text)

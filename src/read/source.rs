@@ -269,6 +269,24 @@ mod tests {
     }
 
     #[test]
+    fn pieces_keep_the_places_of_the_file() {
+        let text = "a,b\nx,é,1\ny,2\nz,3\n".as_bytes().to_vec();
+        let pieces = [(0, 1), (4, 7), (15, 30)];
+        let source = Source::from_pieces(Arc::from("a.csv"), text.clone(), &pieces).unwrap();
+        let site = |byte| source.site_of(byte).to_string();
+        assert_eq!(site(2), "a.csv:1:3");
+        assert_eq!(site(4), "a.csv:7:1");
+        assert_eq!(site(9), "a.csv:7:5");
+        assert_eq!(site(11), "a.csv:8:1");
+        assert_eq!(site(17), "a.csv:30:3");
+        assert_eq!(source.line_of(19), 31);
+        let mut broken = text;
+        broken[13] = 0xff;
+        let error = Source::from_pieces(Arc::from("a.csv"), broken, &pieces).unwrap_err();
+        assert!(error.to_string().starts_with("a.csv:8:3: error"), "{error}");
+    }
+
+    #[test]
     fn other_encodings_are_read_or_refused() {
         let text = |bytes: &[u8]| {
             Source::from_bytes("a.csv", bytes.to_vec())

@@ -248,8 +248,10 @@ fn check_selection(
     }
     let is_three_p = matches!(selection.method, Method::ThreeP { .. });
     let at = columns.prediction.unwrap_or(columns.dbh);
-    tree.prediction =
-        three_p::prediction(selection, table, (columns.prediction, at), row, problems);
+    if is_three_p || columns.prediction.is_some() {
+        tree.prediction =
+            three_p::prediction(selection, table, (columns.prediction, at), row, problems);
+    }
     if is_three_p && tree.count > 1.0 {
         let message = format!(
             "a tree of the 3P sample `{}` stands for {} like ones",

@@ -196,7 +196,6 @@ fn compare(folder: &Folder, forest: &Forest, place: &str) -> Problems {
         "{place}"
     );
     assert_eq!(divided.common().species, whole.species, "{place}");
-    assert_eq!(divided.common().any_defect, whole.any_defect, "{place}");
     let told = lines(&problems);
     let mut found = within(&problems);
     for (index, stand) in whole.stands.iter().enumerate() {

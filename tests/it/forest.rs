@@ -131,7 +131,7 @@ selections: {sweep: {method: angle-gauge, baf_m2_per_ha: 4, measured: some}}
         name: "counts alone",
         design: "
 inputs: {plots: plots.csv, counts: counts.csv}
-selections: {sweep: {method: angle-gauge, baf_m2_per_ha: 4, measured: some}}
+selections: {sweep: {method: angle-gauge, baf_m2_per_ha: 4, measured: none}}
 ",
         selections: &[],
         has_counts: true,

@@ -280,7 +280,7 @@ fn what_is_written_is_what_the_csv_says() {
     let cruise = Cruise::copy_of("examples/tarn-ridge-logs");
     let lists = |ending: &str| {
         [
-            "--tree-list trees",
+            "--tree-list list",
             "--log-list logs",
             "--sources-of-error sources",
             "--out estimates",
@@ -293,10 +293,11 @@ fn what_is_written_is_what_the_csv_says() {
         let run = cruise.run(&arguments.split(' ').collect::<Vec<_>>());
         assert_eq!(run.status, 0, "{}", run.stderr);
     }
-    for name in ["trees", "logs", "sources", "estimates"] {
+    for name in ["list", "logs", "sources", "estimates"] {
         let csv = cruise.read(&format!("{name}.csv"));
         let bytes = fs::read(cruise.path(&format!("{name}.parquet"))).unwrap();
-        assert_eq!(bytes, as_numbers(&csv), "{name}: the same bytes again");
+        let again = as_numbers(&csv);
+        assert!(bytes == again, "{name}: other bytes");
         let columns = columns_of(&bytes);
         let mut reader = csv::Reader::from_reader(csv.as_bytes());
         let names: Vec<&str> = columns.iter().map(|column| &*column.0).collect();

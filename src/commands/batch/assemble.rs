@@ -16,7 +16,7 @@ use super::unit::{lines, with_first};
 use crate::cli::BatchFormat;
 use crate::diagnostic::{Diagnostic, Problems, Severity};
 use crate::estimates::{EstimateRow, StandGroups, Whole};
-use crate::render::csv;
+use crate::render::{csv, parquet};
 use crate::tables::frame::Frame;
 use crate::tables::tidy::{ALL, Tidy, Value};
 use crate::tables::{Report, all_stands, stands_summary};
@@ -179,6 +179,9 @@ impl Assembly {
     fn finish(&self, out: Beside) -> Result<()> {
         match self.format {
             BatchFormat::Csv => out.finish(),
+            BatchFormat::Parquet => {
+                out.finish_as("parquet", |from, to| parquet::from_csv(from, to))
+            }
         }
     }
 

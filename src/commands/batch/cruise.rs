@@ -5,6 +5,7 @@ use crate::commands::load::Prepared;
 use crate::design::FitBy;
 use crate::diagnostic::Problems;
 use crate::read::by_stand::{Divided, Opened, open};
+use crate::read::records::Common;
 use crate::read::{RecordFiles, open_record_files};
 
 use super::part::CruiseHead;
@@ -16,6 +17,9 @@ pub(super) struct OpenCruise {
     pub(super) shown: String,
     pub(super) prepared: Prepared,
     pub(super) files: Files,
+    /// What its stands have in common, if these are units of work. A species without an equation is
+    /// left out: it is an error of the stands that have it, and not of the others.
+    pub(super) common: Option<Common>,
     /// What was found in the design and of the files as a whole.
     pub(super) problems: Problems,
     /// Begin of the content hash of every unit.
@@ -50,13 +54,19 @@ impl OpenCruise {
         add(&mut hash, shown.as_bytes());
         add(&mut hash, prepared.source.text().as_bytes());
         add(&mut hash, format!("{:?}", prepared.tables).as_bytes());
-        if let Files::ByStand(divided) = &files {
-            add(&mut hash, format!("{:?}", divided.common()).as_bytes());
+        let mut common = match &files {
+            Files::ByStand(divided) => Some(divided.common().clone()),
+            Files::Whole(_) => None,
+        };
+        if let Some(common) = &mut common {
+            add(&mut hash, format!("{common:?}").as_bytes());
+            common.species.retain(|species| prepared.covers(species.id));
         }
         Ok(OpenCruise {
             shown,
             prepared,
             files,
+            common,
             problems: problems.sorted(),
             hash,
         })

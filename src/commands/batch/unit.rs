@@ -1,6 +1,6 @@
 //! One unit of work: from the texts of a stand to its part of the results.
 
-use super::cruise::{Files, OpenCruise, add};
+use super::cruise::{OpenCruise, add};
 use super::part::{CruiseHead, Finding, Part, PartMeta, Runs};
 use crate::commands::compile::warn_of_missing_heights;
 use crate::compile::{Compilation, compile_apart};
@@ -79,13 +79,9 @@ pub(super) fn compile(
         bytes: Vec::new(),
     };
     let mut problems = Problems::new();
-    let common = match &cruise.files {
-        Files::ByStand(divided) => Some(divided.common()),
-        Files::Whole(_) => None,
-    };
     let records = match read.files {
         Ok(files) => {
-            let (records, found) = cruise.prepared.records(&files, common);
+            let (records, found) = cruise.prepared.records(&files, cruise.common.as_ref());
             problems.append(found);
             records
         }

@@ -7,8 +7,8 @@ use super::{Draws, Stratum};
 /// Many means of `K` columns, column by column.
 pub(in super::super) type Means<const K: usize> = [Vec<f64>; K];
 
-/// Resamples that are summed at once.
-const BLOCK: usize = 128;
+/// Resamples that are summed at once: few enough for the sums to stay in registers.
+const BLOCK: usize = 4;
 
 /// The means of the sample, then those without each of its units, stratum by stratum.
 pub(super) fn of_sample<const K: usize>(strata: &[Stratum<K>]) -> Means<K> {
@@ -129,4 +129,92 @@ impl<const K: usize> Total<K> {
 fn shares<const K: usize>(strata: &[Stratum<K>]) -> Vec<f64> {
     let all: f64 = strata.iter().map(|stratum| stratum.weight).sum();
     strata.iter().map(|stratum| stratum.weight / all).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Units with trees on two of three, of uneven sizes.
+    fn units(n: u32) -> (Vec<[f64; 3]>, Vec<f64>) {
+        let value = |unit: u32, factor: f64| match unit % 3 {
+            1 => 0.0,
+            _ => factor / (f64::from(unit) + 0.3),
+        };
+        let values = (0..n).map(|unit| [value(unit, 7.0), value(unit, 0.1), value(unit, 1.1)]);
+        let sizes = (0..n).map(|unit| 1.0 / f64::from(unit + 1));
+        (values.collect(), sizes.collect())
+    }
+
+    /// The mean of a column in one resample, by its definition.
+    fn by_definition(strata: &[Stratum<3>], resample: usize, column: usize) -> f64 {
+        let all: f64 = strata.iter().map(|stratum| stratum.weight).sum();
+        let means = strata.iter().map(|stratum| {
+            let (mut sum, mut size) = (0.0, 0.0);
+            for unit in 0..stratum.values.len() {
+                let count = f64::from(stratum.draws.of_unit(unit)[resample]);
+                sum += count * stratum.values[unit][column];
+                size += count * stratum.sizes.map_or(1.0, |sizes| sizes[unit]);
+            }
+            stratum.weight / all * (sum / size)
+        });
+        means.sum()
+    }
+
+    #[test]
+    fn blocks_give_the_bits_of_one_resample_after_another() {
+        let ((first, sizes), (second, _)) = (units(20), units(7));
+        for resamples in [1, BLOCK - 1, BLOCK, 20 * BLOCK + 3] {
+            let draws = [20, 7].map(|units| Draws::new(units, resamples, 9, "x"));
+            let strata = [
+                Stratum {
+                    weight: 3.0,
+                    draws: &draws[0],
+                    values: &first,
+                    sizes: Some(&sizes),
+                },
+                Stratum {
+                    weight: 1.7,
+                    draws: &draws[1],
+                    values: &second,
+                    sizes: None,
+                },
+            ];
+            for strata in [&strata[..], &strata[..1], &strata[1..]] {
+                let means = of_resamples(strata);
+                for (column, means) in means.iter().enumerate() {
+                    assert_eq!(means.len(), resamples);
+                    for (resample, mean) in means.iter().enumerate() {
+                        let expected = by_definition(strata, resample, column);
+                        assert_eq!(mean.to_bits(), expected.to_bits());
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn means_without_a_unit_are_those_of_the_others() {
+        let (values, _) = units(6);
+        let draws = Draws::new(6, 0, 1, "");
+        let stratum = Stratum {
+            weight: 2.0,
+            draws: &draws,
+            values: &values,
+            sizes: None,
+        };
+        let means = of_sample(&[stratum]);
+        assert_eq!(means[0].len(), 7);
+        for unit in 0..6 {
+            let mut others = values.clone();
+            others.remove(unit);
+            let of_others = of_sample(&[Stratum {
+                values: &others,
+                ..stratum
+            }]);
+            for (of_all, of_others) in means.iter().zip(&of_others) {
+                assert_eq!(of_all[1 + unit].to_bits(), of_others[0].to_bits());
+            }
+        }
+    }
 }

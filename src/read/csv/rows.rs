@@ -1,0 +1,149 @@
+//! Text to rows of fields. The only user of `csv-core`, the parser of the `csv` crate, whose
+//! state machine is made once here: making it takes longer than reading the rows of a stand.
+
+use std::mem;
+use std::sync::LazyLock;
+
+use csv_core::{ReadRecordResult, Reader, ReaderBuilder};
+
+/// What may separate fields.
+const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
+
+/// The rows of a text, one after the other.
+pub(super) struct Rows<'s> {
+    core: Reader,
+    text: &'s [u8],
+    /// Bytes read so far.
+    at: usize,
+}
+
+/// The fields of a row; also the room for those of the next.
+#[derive(Debug, Default)]
+pub(super) struct Fields {
+    /// All fields, one after the other, without delimiters and the quotes around them.
+    text: String,
+    /// Where each ends in `text`; what lies beyond `count` is room.
+    ends: Vec<usize>,
+    count: usize,
+}
+
+impl<'s> Rows<'s> {
+    pub(super) fn of(text: &'s str, delimiter: u8) -> Self {
+        static CORES: LazyLock<[(u8, Reader); 3]> =
+            LazyLock::new(|| DELIMITERS.map(|delimiter| (delimiter, core(delimiter))));
+        let known = CORES.iter().find(|(of, _)| *of == delimiter);
+        Rows {
+            core: known.map_or_else(|| core(delimiter), |(_, core)| core.clone()),
+            text: text.as_bytes(),
+            at: 0,
+        }
+    }
+
+    /// Reads the next row; the byte at which it begins, or line ends before it. `None` at the end.
+    pub(super) fn read(&mut self, fields: &mut Fields) -> Option<usize> {
+        let start = self.at;
+        let mut text = mem::take(&mut fields.text).into_bytes();
+        text.resize(text.capacity(), 0);
+        let (mut length, mut count) = (0, 0);
+        let is_row = loop {
+            let (result, read, written, ended) = self.core.read_record(
+                &self.text[self.at..],
+                &mut text[length..],
+                &mut fields.ends[count..],
+            );
+            self.at += read;
+            length += written;
+            count += ended;
+            match result {
+                ReadRecordResult::InputEmpty => {}
+                ReadRecordResult::OutputFull => text.resize(128.max(2 * length), 0),
+                ReadRecordResult::OutputEndsFull => fields.ends.resize(16.max(2 * count), 0),
+                ReadRecordResult::Record => break true,
+                ReadRecordResult::End => break false,
+            }
+        };
+        text.truncate(length);
+        // Parts of UTF-8 between ASCII characters are UTF-8.
+        fields.text = String::from_utf8(text).unwrap_or_default();
+        fields.count = count;
+        is_row.then_some(start)
+    }
+
+    /// Bytes read so far.
+    pub(super) fn read_so_far(&self) -> usize {
+        self.at
+    }
+}
+
+fn core(delimiter: u8) -> Reader {
+    ReaderBuilder::new().delimiter(delimiter).build()
+}
+
+impl Fields {
+    pub(super) fn len(&self) -> usize {
+        self.count
+    }
+
+    pub(super) fn get(&self, index: usize) -> Option<&str> {
+        let ends = &self.ends[..self.count];
+        let end = *ends.get(index)?;
+        let start = index.checked_sub(1).map_or(0, |before| ends[before]);
+        self.text.get(start..end)
+    }
+
+    pub(super) fn iter(&self) -> impl Iterator<Item = &str> {
+        (0..self.count).filter_map(|index| self.get(index))
+    }
+
+    /// Is there a line end in any field?
+    pub(super) fn have_line_end(&self) -> bool {
+        self.text.contains('\n')
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// All rows, as the `csv` crate reads them and as they are read here.
+    fn both(text: &str, delimiter: u8) -> [Vec<(usize, Vec<String>)>; 2] {
+        let owned = |field: &str| field.to_owned();
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(delimiter)
+            .flexible(true)
+            .has_headers(false)
+            .from_reader(text.as_bytes());
+        let records = reader.records().map(|record| {
+            let record = record.unwrap();
+            let start = record.position().unwrap().byte();
+            let start = usize::try_from(start).unwrap();
+            (start, record.iter().map(owned).collect())
+        });
+        let records = records.collect();
+        let (mut rows, mut fields) = (Rows::of(text, delimiter), Fields::default());
+        let mut read = Vec::new();
+        while let Some(start) = rows.read(&mut fields) {
+            read.push((start, fields.iter().map(owned).collect()));
+        }
+        [records, read]
+    }
+
+    proptest! {
+        #[test]
+        fn rows_are_those_of_the_csv_crate(text in "[a1é,;\"\t\r\n \u{feff}]{0,200}") {
+            for delimiter in DELIMITERS {
+                let [records, read] = both(&text, delimiter);
+                prop_assert_eq!(records, read);
+            }
+        }
+    }
+
+    #[test]
+    fn long_fields_and_long_rows_find_room() {
+        let text = format!("{},b\n{}\n", "x".repeat(5000), ",".repeat(3000));
+        let [records, read] = both(&text, b',');
+        assert_eq!(records, read);
+        assert_eq!(read[1].1.len(), 3001);
+    }
+}
