@@ -1,16 +1,19 @@
 //! Text to rows of fields. The only user of `csv-core`, the parser of the `csv` crate, whose
-//! state machine is made once here: making it takes longer than reading the rows of a stand.
+//! state machine is used again: making one takes longer than reading the rows of a stand.
 
+use std::cell::RefCell;
 use std::mem;
-use std::sync::LazyLock;
 
 use csv_core::{ReadRecordResult, Reader, ReaderBuilder};
 
-/// What may separate fields.
-const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
+thread_local! {
+    /// Parsers out of use, each with its delimiter.
+    static IDLE: RefCell<Vec<(u8, Reader)>> = const { RefCell::new(Vec::new()) };
+}
 
 /// The rows of a text, one after the other.
 pub(super) struct Rows<'s> {
+    delimiter: u8,
     core: Reader,
     text: &'s [u8],
     /// Bytes read so far.
@@ -29,11 +32,16 @@ pub(super) struct Fields {
 
 impl<'s> Rows<'s> {
     pub(super) fn of(text: &'s str, delimiter: u8) -> Self {
-        static CORES: LazyLock<[(u8, Reader); 3]> =
-            LazyLock::new(|| DELIMITERS.map(|delimiter| (delimiter, core(delimiter))));
-        let known = CORES.iter().find(|(of, _)| *of == delimiter);
+        let idle = IDLE.with_borrow_mut(|idle| {
+            let known = idle.iter().position(|(of, _)| *of == delimiter)?;
+            Some(idle.swap_remove(known).1)
+        });
+        // No clone: that of `csv-core` 0.1.13 leaves half of the state machine behind.
+        let mut core = idle.unwrap_or_else(|| ReaderBuilder::new().delimiter(delimiter).build());
+        core.reset();
         Rows {
-            core: known.map_or_else(|| core(delimiter), |(_, core)| core.clone()),
+            delimiter,
+            core,
             text: text.as_bytes(),
             at: 0,
         }
@@ -75,8 +83,11 @@ impl<'s> Rows<'s> {
     }
 }
 
-fn core(delimiter: u8) -> Reader {
-    ReaderBuilder::new().delimiter(delimiter).build()
+impl Drop for Rows<'_> {
+    fn drop(&mut self) {
+        let core = mem::take(&mut self.core);
+        IDLE.with_borrow_mut(|idle| idle.push((self.delimiter, core)));
+    }
 }
 
 impl Fields {
@@ -105,6 +116,8 @@ impl Fields {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
 
     /// All rows, as the `csv` crate reads them and as they are read here.
     fn both(text: &str, delimiter: u8) -> [Vec<(usize, Vec<String>)>; 2] {
