@@ -6,7 +6,10 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::units::UnitSystem;
 
+mod batch;
 pub mod plan;
+
+pub use batch::{BatchArgs, BatchFormat, MergeArgs};
 
 /// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
 #[derive(Clone, Debug, Parser)]
@@ -48,6 +51,35 @@ pub enum Command {
             spinney compile design.yaml --volume-set ca-bc-taper-1994 --curve naslund"
     )]
     Compile(CompileArgs),
+    /// Compile many stands, from many designs or one, side by side.
+    #[command(
+        long_about = "Compile many stands: of many designs, or of one whose files hold many stands. \
+                      Stands are compiled side by side, and one that cannot be compiled does not \
+                      stop the others.\n\n\
+                      The folder of results gets estimates.csv (the rows that `compile --format csv` \
+                      gives, with a first column `design` if there are several), summary.csv (a row \
+                      for each stand and selection), findings.csv (errors, warnings and notes with \
+                      file, line and column), and on demand trees.csv and a report of each stand. \
+                      The rows with stand `all` are all stands together, by their areas. \
+                      batch.journal keeps every finished stand: after a kill, or a change of some \
+                      records, --resume compiles only what is missing and gives the same files.\n\n\
+                      Exit status 0: done; 1: some stand or design failed; 2: the command line is \
+                      wrong.",
+        after_help = "Examples:\n  \
+            spinney batch inventory/design.yaml --out results\n  \
+            spinney batch 'stands/*/design.yaml' --out results --reports\n  \
+            find . -name design.yaml | spinney batch --list - --out results --resume"
+    )]
+    Batch(BatchArgs),
+    /// Put the results of several batch runs together.
+    #[command(
+        long_about = "Put the results of several batch runs together, for example of parts of an \
+                      inventory that were compiled on several machines. The files are those that \
+                      one run over all of their stands would give; estimates of all stands together \
+                      are made from sums, not from averages of averages.",
+        after_help = "Example: spinney merge part1 part2 part3 --out results"
+    )]
+    Merge(MergeArgs),
     /// Report on the height curves: forms tried, errors, bias, heights that stand out.
     #[command(
         long_about = "Report on the height-diameter curves that `compile` fills heights from, and on \
@@ -135,6 +167,14 @@ pub struct DesignArgs {
     /// The cruise design (YAML); `-` reads it from standard input.
     #[arg(value_name = "DESIGN")]
     pub design: PathBuf,
+    /// What the command line says in its place.
+    #[command(flatten)]
+    pub overrides: Overrides,
+}
+
+/// What stands in place of something in the design.
+#[derive(Clone, Debug, Default, Args)]
+pub struct Overrides {
     /// Volume set to use instead of the design's.
     #[arg(long, value_name = "SET")]
     pub volume_set: Option<String>,
@@ -170,15 +210,16 @@ pub struct CompileArgs {
     /// File to write the result to; an existing folder gets a file named after the design.
     #[arg(long, value_name = "FILE-or-DIR")]
     pub out: Option<PathBuf>,
-    /// File to write every tree to, with its height, volumes and expansion (CSV).
+    /// File to write every tree to, with its height, volumes and expansion (CSV, or Parquet if its
+    /// name ends in `.parquet`).
     #[arg(long, value_name = "FILE")]
     pub tree_list: Option<PathBuf>,
-    /// File to write every log to, with its product, diameters and volumes (CSV); the design says
-    /// how stems are cut.
+    /// File to write every log to, with its product, diameters and volumes (CSV or Parquet); the
+    /// design says how stems are cut.
     #[arg(long, value_name = "FILE")]
     pub log_list: Option<PathBuf>,
-    /// File to write where the error of each volume and mass comes from (CSV): sampling, height
-    /// curves, measurement of heights, equations, and their total.
+    /// File to write where the error of each volume and mass comes from (CSV or Parquet): sampling,
+    /// height curves, measurement of heights, equations, and their total.
     ///
     /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
     /// or acre by source, empty where nothing is known; their total and its interval; the tree
@@ -423,6 +464,9 @@ pub enum Format {
     Csv,
     /// The tidy estimate table as JSON.
     Json,
+    /// The tidy estimate table as Parquet: words, doubles, n_plots as int64; null where the CSV is
+    /// empty, and in the limits of dbh classes for `all`.
+    Parquet,
     /// The report as Markdown.
     Markdown,
 }
@@ -465,7 +509,7 @@ fn size(text: &str) -> Result<f64, String> {
 }
 
 /// A confidence level strictly between 0.5 and 1.
-fn confidence(text: &str) -> Result<f64, String> {
+pub(crate) fn confidence(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(level) if level > 0.5 && level < 1.0 => Ok(level),
         Ok(level) if level > 50.0 && level < 100.0 => {

@@ -24,7 +24,7 @@ use std::collections::BTreeMap;
 
 use crate::compile::Compilation;
 use crate::design::{Design, Intervals, Measured, RatioLimits, SelectionIndex};
-use crate::estimates::{Attribute, Domain, Estimate, estimate_cruise, plot_weights};
+use crate::estimates::{Attribute, Domain, Estimate, Summed, estimate_cruise, plot_weights};
 use crate::expansion::expand;
 use crate::plot_sums::Column;
 use crate::records::{Plot, Tree};
@@ -106,7 +106,7 @@ pub fn paired(base: &Compilation<'_>, alternative: &Compilation<'_>) -> Vec<Pair
         },
         ..base.design.clone()
     };
-    let differences = estimate_cruise(&design, base.records, &values);
+    let differences = estimate_cruise(&design, base.records, &values, &Summed::of(&values));
     let (of_base, of_alternative) = (means(base), means(alternative));
     differences
         .rows

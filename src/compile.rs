@@ -3,14 +3,21 @@
 //! In: design, records, and the published knowledge that the design names. Out: a
 //! [`Compilation`], from which every table and every derivation is made.
 
+use rayon::prelude::*;
+
 use crate::design::{Biomass, Design, Fill, FitBy, Volume};
-use crate::estimates::{CruiseEstimates, estimate_cruise};
+use crate::estimates::{
+    CruiseEstimates, StandEstimates, StandGroups, Summed, combine_stands, estimate_stand,
+};
 use crate::heights::fill::CurveSet;
 use crate::heights::regional::RegionalSet;
 use crate::heights::{HeightSource, StandHeights, TreeHeight};
 use crate::logs::bucking::{Bucked, LogPlan, OfTree, Stem};
+use crate::plot_sums::Column;
 use crate::records::{CruiseSpecies, Records, Stand, Tree};
-use crate::species::biomass::{BiomassEquation, BiomassSet, BiomassWanted, choose_biomass};
+use crate::species::biomass::{
+    BiomassEquation, BiomassRows, BiomassSet, BiomassWanted, ComponentRows, choose_biomass,
+};
 use crate::species::choose::{Chosen, Missing, Wanted};
 use crate::species::equation::Quantity;
 use crate::species::set::VolumeSet;
@@ -59,6 +66,8 @@ pub struct Compilation<'a> {
     pub equations: Vec<SpeciesEquation>,
     /// The biomass equations of each species of the cruise; empty without a biomass set.
     pub biomass_equations: Vec<BiomassEquation>,
+    /// What is estimated.
+    pub summed: Summed,
     /// Stand by stand, in the order of the records.
     pub stands: Vec<CompiledStand>,
     /// The estimates.
@@ -164,42 +173,94 @@ pub fn compile<'a>(
     records: &'a Records,
     knowledge: &'a Knowledge,
 ) -> Result<Compilation<'a>, Missing> {
+    let (mut compilation, estimates) = compile_stands(design, records, knowledge)?;
+    compilation.estimates = combine_stands(design, estimates);
+    Ok(compilation)
+}
+
+/// Compiles stands that are part of a larger whole: the estimates are theirs alone, with what each
+/// adds to the whole.
+pub fn compile_apart<'a>(
+    design: &'a Design,
+    records: &'a Records,
+    knowledge: &'a Knowledge,
+) -> Result<(Compilation<'a>, Vec<StandGroups>), Missing> {
+    let (mut compilation, estimates) = compile_stands(design, records, knowledge)?;
+    let (estimates, groups) = CruiseEstimates::of_stands(estimates);
+    compilation.estimates = estimates;
+    Ok((compilation, groups))
+}
+
+/// Everything but the estimates of the cruise; those of its stands. Stands are compiled side by side.
+fn compile_stands<'a>(
+    design: &'a Design,
+    records: &'a Records,
+    knowledge: &'a Knowledge,
+) -> Result<(Compilation<'a>, Vec<StandEstimates>), Missing> {
     let equations = equations(design, records, knowledge)?;
     let biomass_equations = biomass_equations(design, records, knowledge)?;
     let chosen = ChosenEquations {
         volume: &equations,
         biomass: &biomass_equations,
     };
-    let stands: Vec<CompiledStand> = match design.heights.fit_by {
-        FitBy::Cruise => {
-            let all: Vec<&Stand> = records.stands.iter().collect();
-            let curves = fit(&all, design, &records.species, knowledge);
-            let compile = |(at, stand)| {
-                let heights = curves.fill(at, stand);
-                compile_stand(stand, heights, design, records, knowledge, chosen)
-            };
-            records.stands.iter().enumerate().map(compile).collect()
-        }
-        FitBy::Stand => records
-            .stands
-            .iter()
-            .map(|stand| {
-                let curves = fit(&[stand], design, &records.species, knowledge);
-                let heights = curves.fill(0, stand);
-                compile_stand(stand, heights, design, records, knowledge, chosen)
-            })
-            .collect(),
-    };
-    let values: Vec<Vec<TreeValues>> = stands.iter().map(|stand| stand.values.clone()).collect();
-    let estimates = estimate_cruise(design, records, &values);
-    Ok(Compilation {
+    let summed = summed(design, records, chosen);
+    let of_all: Option<CurveSet> = (design.heights.fit_by == FitBy::Cruise).then(|| {
+        let all: Vec<&Stand> = records.stands.iter().collect();
+        fit(&all, design, &records.species, knowledge)
+    });
+    let compiled = records.stands.par_iter().enumerate().map(|(at, stand)| {
+        let heights = match &of_all {
+            Some(curves) => curves.fill(at, stand),
+            None => fit(&[stand], design, &records.species, knowledge).fill(0, stand),
+        };
+        let compiled = compile_stand(stand, heights, design, records, knowledge, chosen);
+        let estimates = estimate_stand(design, records, at, &compiled.values, &summed);
+        (compiled, estimates)
+    });
+    let (stands, estimates) = compiled.unzip();
+    let compilation = Compilation {
         design,
         records,
         knowledge,
         equations,
         biomass_equations,
+        summed,
         stands,
-        estimates,
+        estimates: CruiseEstimates::default(),
+    };
+    Ok((compilation, estimates))
+}
+
+/// What is estimated: all that the design asks for and the equations of the cruise can give.
+fn summed(design: &Design, records: &Records, chosen: ChosenEquations<'_>) -> Summed {
+    let has_volume = design.volume.is_some();
+    let merchantable = has_volume
+        && design
+            .volume
+            .as_ref()
+            .is_some_and(|v| v.merchantable.is_some());
+    let has_part = |part: fn(&ComponentRows) -> Option<usize>| {
+        chosen.biomass.iter().any(|equation| match &equation.rows {
+            BiomassRows::Components(rows) => part(rows).is_some(),
+            BiomassRows::National { .. } => true,
+        })
+    };
+    Summed::only(|column| match column {
+        Column::Trees
+        | Column::BasalArea
+        | Column::MeasuredBasalArea
+        | Column::StandDensityIndexSummed
+        | Column::Height
+        | Column::BasalAreaHeight => true,
+        Column::VolumeTotal => has_volume,
+        Column::VolumeMerch => merchantable,
+        Column::VolumeNet => has_volume && records.any_defect,
+        Column::VolumeBark => chosen.volume.iter().any(|of| of.chosen.bark.is_some()),
+        Column::Biomass | Column::Carbon => design.biomass.is_some(),
+        Column::BiomassWood => has_part(|rows| rows.wood),
+        Column::BiomassBark => has_part(|rows| rows.bark),
+        Column::BiomassBranches => has_part(|rows| rows.branch),
+        Column::BiomassFoliage => has_part(|rows| rows.foliage),
     })
 }
 

@@ -11,8 +11,6 @@
 //! Source: the sums over trees of any plot compilation (Kershaw et al. and others, from memory).
 //! Trees are added in the order of the records, so that the same records give the same bits.
 
-use std::collections::BTreeMap;
-
 use crate::design::{Design, Measured, Method, SelectionIndex};
 use crate::expansion::{self, Expansion};
 use crate::records::{CruiseSpeciesIndex, Rule, Stand, Status, Tree, Visit};
@@ -409,35 +407,47 @@ pub fn cells_of_visit(
     dbh_class_cm: Option<f64>,
 ) -> Vec<(Domain, Sums)> {
     type Finest = (Status, CruiseSpeciesIndex, Option<u32>);
-    let mut finest: BTreeMap<Finest, Sums> = BTreeMap::new();
+    let mut finest: Vec<(Finest, Sums)> = Vec::new();
     for (tree, values) in visit.trees.iter().zip(values) {
         let Some(expansion) = expansion::expand(visit, tree, stratum_area_ha) else {
             continue;
         };
         if stands_for_something(tree, expansion) {
             let class = dbh_class_cm.map(|width| dbh_class(tree.dbh_cm, width));
-            let key = (tree.status, tree.species, class);
-            finest
-                .entry(key)
-                .or_default()
-                .add_tree(tree.dbh_cm, expansion, values);
+            cell_of(&mut finest, (tree.status, tree.species, class)).add_tree(
+                tree.dbh_cm,
+                expansion,
+                values,
+            );
         }
     }
     for count in &visit.counts {
         if let Some(basal_area) = expansion::counted_basal_area_m2_per_ha(visit, count)
             && basal_area > 0.0
         {
-            let key = (count.status, count.species, None);
-            finest.entry(key).or_default().values[Column::BasalArea as usize] += basal_area;
+            let cell = cell_of(&mut finest, (count.status, count.species, None));
+            cell.values[Column::BasalArea as usize] += basal_area;
         }
     }
-    let mut cells: BTreeMap<Domain, Sums> = BTreeMap::new();
+    let mut cells: Vec<(Domain, Sums)> = Vec::with_capacity(4 * finest.len());
     for ((status, species, class), sums) in &finest {
         for domain in domains_of(*status, *species, *class) {
-            cells.entry(domain).or_default().add(sums);
+            cell_of(&mut cells, domain).add(sums);
         }
     }
-    cells.into_iter().collect()
+    cells
+}
+
+/// The cell of a key among cells sorted by theirs; a new one where there is none. A visit has few.
+fn cell_of<Key: Ord>(cells: &mut Vec<(Key, Sums)>, key: Key) -> &mut Sums {
+    let at = match cells.binary_search_by(|cell| cell.0.cmp(&key)) {
+        Ok(at) => at,
+        Err(at) => {
+            cells.insert(at, (key, Sums::default()));
+            at
+        }
+    };
+    &mut cells[at].1
 }
 
 /// The domains that a tree of this kind belongs to.
@@ -480,6 +490,16 @@ mod tests {
         for (at, column) in Column::ALL.into_iter().enumerate() {
             assert_eq!(column as usize, at);
         }
+    }
+
+    #[test]
+    fn cells_stay_sorted_and_gather_what_is_theirs() {
+        let mut cells = Vec::new();
+        for (at, key) in [5, 2, 9, 2, 5, 1, 9, 2].into_iter().enumerate() {
+            cell_of(&mut cells, key).values[0] += f64::from(1 << at);
+        }
+        let found: Vec<(i32, f64)> = cells.iter().map(|(key, s)| (*key, s.values[0])).collect();
+        assert_eq!(found, [(1, 32.0), (2, 138.0), (5, 17.0), (9, 68.0)]);
     }
 
     #[test]

@@ -19,7 +19,7 @@ pub struct Records {
     pub species: Vec<CruiseSpecies>,
     /// Stands in natural order of their names.
     pub stands: Vec<Stand>,
-    /// Does any tree carry a defect percentage?
+    /// Have the records a column for defects, so that net volume is given?
     pub any_defect: bool,
 }
 

@@ -1,14 +1,14 @@
 //! Whole-file output: written beside its place and renamed, so that no reader ever sees half of
 //! it; and standard output.
 
-use std::fs;
-use std::io::{self, Write as _};
-use std::path::Path;
+use std::fs::{self, File};
+use std::io::{self, BufWriter, IsTerminal as _, Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
 
 /// Writes a file whole, replacing what was there.
-pub fn file(path: &Path, content: &str) -> Result<()> {
+pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -17,7 +17,7 @@ pub fn file(path: &Path, content: &str) -> Result<()> {
     let mut beside = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{shown}: cannot write in this folder"))?;
     beside
-        .write_all(content.as_bytes())
+        .write_all(content.as_ref())
         .and_then(|()| beside.flush())
         .with_context(|| format!("{shown}: cannot be written"))?;
     set_usual_permissions(beside.path())
@@ -28,6 +28,83 @@ pub fn file(path: &Path, content: &str) -> Result<()> {
                 .map(|_| ())
         })
         .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// A file that is written beside its place, under its name and `.part`, and renamed when it is
+/// whole. What a killed run left there is written over.
+pub struct Beside {
+    path: PathBuf,
+    part: PathBuf,
+    /// Where to write.
+    pub out: BufWriter<File>,
+}
+
+impl Beside {
+    /// Begins a file.
+    pub fn create(path: &Path) -> Result<Beside> {
+        let mut name = path.file_name().unwrap_or_default().to_owned();
+        name.push(".part");
+        let part = path.with_file_name(name);
+        let file = File::create(&part)
+            .with_context(|| format!("{}: cannot be written", part.display()))?;
+        Ok(Beside {
+            path: path.to_owned(),
+            part,
+            out: BufWriter::with_capacity(1 << 16, file),
+        })
+    }
+
+    /// Writes text.
+    pub fn text(&mut self, text: &str) -> Result<()> {
+        self.bytes(text.as_bytes())
+    }
+
+    /// Writes bytes.
+    pub fn bytes(&mut self, bytes: &[u8]) -> Result<()> {
+        let written = self.out.write_all(bytes);
+        written.with_context(|| format!("{}: cannot be written", self.part.display()))
+    }
+
+    /// Copies bytes of another file.
+    pub fn copy(&mut self, from: &mut File, at: u64, length: u64) -> Result<()> {
+        let copied = from
+            .seek(SeekFrom::Start(at))
+            .and_then(|_| self.out.flush())
+            .and_then(|()| io::copy(&mut from.take(length), self.out.get_mut()));
+        let copied =
+            copied.with_context(|| format!("{}: cannot be written", self.part.display()))?;
+        anyhow::ensure!(
+            copied == length,
+            "{}: what it is made from has become shorter",
+            self.path.display()
+        );
+        Ok(())
+    }
+
+    /// Puts what `turn` makes of it in place, under another ending.
+    pub fn finish_as(
+        mut self,
+        ending: &str,
+        turn: impl FnOnce(File, &mut BufWriter<File>) -> Result<()>,
+    ) -> Result<()> {
+        let mut turned = Beside::create(&self.path.with_extension(ending))?;
+        let shown = self.part.display();
+        let text = (self.out.flush())
+            .and_then(|()| File::open(&self.part))
+            .with_context(|| format!("{shown}: cannot be read"))?;
+        turn(text, &mut turned.out)?;
+        turned.finish()?;
+        fs::remove_file(&self.part).with_context(|| format!("{shown}: cannot be removed"))
+    }
+
+    /// Puts it in place.
+    pub fn finish(mut self) -> Result<()> {
+        let shown = self.path.display();
+        self.out
+            .flush()
+            .and_then(|()| fs::rename(&self.part, &self.path))
+            .with_context(|| format!("{shown}: cannot be put in place"))
+    }
 }
 
 /// A temporary file is private; the result should be as any other new file.
@@ -43,17 +120,22 @@ fn set_usual_permissions(_path: &Path) -> io::Result<()> {
 }
 
 /// Writes to standard output. A reader that has gone away (a closed pipe) is no failure.
-pub fn standard_output(content: &str) -> Result<()> {
-    stream(io::stdout().lock(), content).context("standard output cannot be written")
+pub fn standard_output(content: impl AsRef<[u8]>) -> Result<()> {
+    stream(io::stdout().lock(), content.as_ref()).context("standard output cannot be written")
+}
+
+/// Does somebody look at standard output?
+pub fn standard_output_is_terminal() -> bool {
+    io::stdout().is_terminal()
 }
 
 /// Writes to standard error; a closed pipe is no failure.
-pub fn standard_error(content: &str) -> Result<()> {
-    stream(io::stderr().lock(), content).context("standard error cannot be written")
+pub fn standard_error(content: impl AsRef<[u8]>) -> Result<()> {
+    stream(io::stderr().lock(), content.as_ref()).context("standard error cannot be written")
 }
 
-fn stream(mut out: impl io::Write, content: &str) -> io::Result<()> {
-    match out.write_all(content.as_bytes()).and_then(|()| out.flush()) {
+fn stream(mut out: impl io::Write, content: &[u8]) -> io::Result<()> {
+    match out.write_all(content).and_then(|()| out.flush()) {
         Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
     }

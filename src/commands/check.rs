@@ -1,14 +1,16 @@
 //! `check`: every error and every suspicious value, by line.
 
 use std::fmt::Write as _;
+use std::path::Path;
 
 use anyhow::Result;
 
 use super::{Outcome, counts, lines, load};
 use crate::cli::CheckArgs;
 use crate::design::Design;
-use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::diagnostic::{Diagnostic, Heads, Problems, Site};
 use crate::heights::audit::audit;
+use crate::read::parquet::is_parquet;
 use crate::records::Records;
 use crate::tables::heights_audit::rule_words;
 use crate::write;
@@ -75,9 +77,9 @@ fn missing_heights(design: &Design, records: &Records) -> Problems {
                 tree.wanted.words()
             );
             let site = Site {
-                file: trees.shown.as_str().into(),
                 line: tree.line,
-                column: 0,
+                heads: is_parquet(Path::new(&trees.path)).then(Heads::default),
+                ..Site::whole(&trees.shown)
             };
             let hint = format!("measure it: the rule is {rule}");
             let warning = Diagnostic::warning("height-not-measured", message);

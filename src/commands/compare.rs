@@ -4,7 +4,7 @@ use anyhow::Result;
 
 use super::load::{Change, Variants};
 use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, report};
-use crate::cli::{CompareArgs, DesignArgs, TableFormat};
+use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::render::{csv, json, terminal};
@@ -68,13 +68,12 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
 fn design_arguments(arguments: &CompareArgs) -> DesignArgs {
     DesignArgs {
         design: arguments.design.clone(),
-        volume_set: None,
-        region: None,
-        biomass_set: Vec::new(),
-        curve: None,
-        confidence: arguments.confidence,
-        units: arguments.units,
-        tables: arguments.tables.clone(),
+        overrides: Overrides {
+            confidence: arguments.confidence,
+            units: arguments.units,
+            tables: arguments.tables.clone(),
+            ..Overrides::default()
+        },
     }
 }
 
@@ -102,14 +101,15 @@ fn warn(compilations: &[Compilation<'_>], problems: &mut Problems) {
     }
 }
 
-fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<String> {
+fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<Vec<u8>> {
     let design = compared.base().design;
     Ok(match arguments.format {
         TableFormat::Terminal => terminal::render(
             &comparison::report(compared, arguments.stand.as_deref()),
             usize::from(arguments.width),
-        ),
-        TableFormat::Csv => csv::render(&comparison::differences(compared))?,
+        )
+        .into_bytes(),
+        TableFormat::Csv => csv::render(&comparison::differences(compared)),
         TableFormat::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -121,7 +121,7 @@ fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<String> {
                 ("differences", comparison::differences(compared)),
                 ("trees", comparison::trees(compared)),
             ];
-            json::render(&head, &tables)?
+            json::render(&head, &tables)?.into_bytes()
         }
     })
 }

@@ -8,12 +8,18 @@ use super::{Outcome, load, report, single};
 use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
-use crate::render::{csv, json, markdown, terminal};
+use crate::read::parquet::is_parquet;
+use crate::render::{csv, json, markdown, parquet, terminal};
+use crate::tables::frame::Frame;
 use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
 use crate::write;
 
 /// Runs the command.
 pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
+    if let Some(problem) = on_a_terminal(arguments) {
+        report(&problem)?;
+        return Ok(Outcome::InputIsWrong);
+    }
     let loaded = load::load(&arguments.design);
     let mut problems = loaded.problems;
     let Some(cruise) = &loaded.cruise else {
@@ -48,13 +54,22 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     let result = render(&compilation, arguments)?;
     // The lists first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.tree_list {
-        write::file(path, &csv::render(&trees::tree_list(&compilation))?)?;
+        write::file(
+            path,
+            list(path, csv::render(&trees::tree_list(&compilation)))?,
+        )?;
     }
     if let Some(path) = &arguments.log_list {
-        write::file(path, &csv::render(&log_list::log_list(&compilation))?)?;
+        write::file(
+            path,
+            list(path, csv::render(&log_list::log_list(&compilation)))?,
+        )?;
     }
     if let Some(path) = &arguments.sources_of_error {
-        write::file(path, &csv::render(&whole_error::tidy(&compilation))?)?;
+        write::file(
+            path,
+            list(path, csv::render(&whole_error::tidy(&compilation)))?,
+        )?;
     }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
@@ -63,7 +78,7 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<String> {
+fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<u8>> {
     let design = compilation.design;
     let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
     let stand = arguments.stand.as_deref();
@@ -71,9 +86,11 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
         Format::Terminal => terminal::render(
             &reports::report(compilation, stand),
             usize::from(arguments.width),
-        ),
-        Format::Markdown => markdown::render(&reports::report(compilation, stand)),
-        Format::Csv => csv::render(&estimates())?,
+        )
+        .into_bytes(),
+        Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Csv => estimates_csv(compilation),
+        Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -85,8 +102,40 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Stri
             if design.sampling.combine.is_some() {
                 tables.push(("combined", paired::tidy(compilation)));
             }
-            json::render(&head, &tables)?
+            json::render(&head, &tables)?.into_bytes()
         }
+    })
+}
+
+fn estimates_csv(compilation: &Compilation<'_>) -> Vec<u8> {
+    let (design, records) = (compilation.design, compilation.records);
+    let mut out = csv::estimate_head(design.units, false).into_bytes();
+    let rows = &compilation.estimates.rows;
+    csv::estimate_rows(&mut out, &Frame::of(design, records), rows, None);
+    out
+}
+
+/// A list in the form that the ending of its file asks for: Parquet, or else CSV.
+fn list(path: &Path, csv: Vec<u8>) -> Result<Vec<u8>> {
+    if is_parquet(path) {
+        as_parquet(&csv)
+    } else {
+        Ok(csv)
+    }
+}
+
+fn as_parquet(csv: &[u8]) -> Result<Vec<u8>> {
+    let mut out = Vec::new();
+    parquet::from_csv(csv, &mut out)?;
+    Ok(out)
+}
+
+/// Parquet is nothing to look at.
+fn on_a_terminal(arguments: &CompileArgs) -> Option<Problems> {
+    let to_terminal = arguments.out.is_none() && write::standard_output_is_terminal();
+    (arguments.format == Format::Parquet && to_terminal).then(|| {
+        let message = "--format parquet is not for a terminal";
+        single(Diagnostic::error("binary-output", message).hint("name a file with --out"))
     })
 }
 
@@ -98,6 +147,7 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
     let ending = match arguments.format {
         Format::Terminal => "txt",
         Format::Csv => "csv",
+        Format::Parquet => "parquet",
         Format::Json => "json",
         Format::Markdown => "md",
     };

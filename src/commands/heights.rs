@@ -43,7 +43,7 @@ pub(super) fn run(arguments: &HeightsArgs) -> Result<Outcome> {
     let result = render(&compilation, &gathered, arguments)?;
     // The data first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.data {
-        write::file(path, &csv::render(&data(&gathered))?)?;
+        write::file(path, csv::render(&data(&gathered)))?;
     }
     match &arguments.out {
         Some(path) => write::file(path, &result)?,
@@ -99,14 +99,14 @@ fn render(
     compilation: &Compilation<'_>,
     gathered: &Gathered<'_>,
     arguments: &HeightsArgs,
-) -> Result<String> {
+) -> Result<Vec<u8>> {
     let design = compilation.design;
     Ok(match arguments.format {
         TableFormat::Terminal => {
             let width = usize::from(arguments.width);
-            terminal::render(&gathered.report(width), width)
+            terminal::render(&gathered.report(width), width).into_bytes()
         }
-        TableFormat::Csv => csv::render(&curve_rows(gathered))?,
+        TableFormat::Csv => csv::render(&curve_rows(gathered)),
         TableFormat::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -120,7 +120,7 @@ fn render(
                 ("standing_out", out_rows(gathered)),
                 ("heights", data(gathered)),
             ];
-            json::render(&head, &tables)?
+            json::render(&head, &tables)?.into_bytes()
         }
     })
 }

@@ -8,15 +8,12 @@ use crate::design::{CurveChoice, Design, Fallback, Volume};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
-use crate::logs::bucking::LogPlan;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
-use crate::read::records::read_records;
+use crate::read::records::{Common, read_records};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
-use crate::read::{height_curves, open_record_files};
+use crate::read::{RecordFiles, height_curves, open_record_files};
 use crate::records::Records;
-use crate::species::biomass::BiomassSet;
-use crate::species::set::VolumeSet;
 use crate::species::{SpeciesId, SpeciesTable};
 
 mod biomass;
@@ -100,101 +97,150 @@ fn read(
     changes: &[Change<'_>],
     problems: &mut Problems,
 ) -> Option<Variants> {
-    let path = &arguments.design;
-    let source = match Source::open(path, &path.to_string_lossy()) {
-        Ok(source) => source,
-        Err(diagnostic) => {
-            problems.push(*diagnostic);
-            return None;
-        }
-    };
-    let base = path.parent().unwrap_or_else(|| Path::new(""));
-    let own_tables = arguments
-        .tables
-        .clone()
-        .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
-    let tables = keep(tables(own_tables.as_deref()), problems)?;
-    let species = keep(tables.species(), problems)?;
-    let (design, found) = {
-        let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
-        let log_rules = tables.log_rules();
-        let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
-        let known = Known {
-            curve_forms: &Form::NAMES,
-            volume_sets: &volume_sets,
-            biomass_sets: &biomass_sets,
-            bark_sets: &bark_sets,
-            height_sets: &height_sets,
-            log_rules: &log_rules,
-        };
-        read_design(&source, base, &known)
-    };
+    let prepared = Prepared::read(arguments, changes, problems)?;
+    let (mut files, found) = open_record_files(prepared.design());
+    files.design = Some(prepared.source.clone());
     problems.append(found);
-    problems.append(check_species(&source, &species));
-    let mut design = design?;
-    override_design(&mut design, arguments, problems);
-    let biomass = biomass::sets(&mut design, &source, arguments, &tables, &species, problems);
-    let sources = Sources {
-        source: &source,
-        tables: &tables,
-        species: &species,
-        arguments,
-    };
-    let mut with_sets = Vec::new();
-    for change in std::iter::once(None).chain(changes.iter().map(Some)) {
-        let mut design = design.clone();
-        let mut found = Problems::new();
-        if let Some(change) = change {
-            sources.change(&mut design, change, &mut found);
-        }
-        let set = sources.volume_set(&mut design, change, &mut found);
-        let logs = sources.log_plan(&mut design, change, set.as_ref(), &mut found);
-        // What was said of the design is not said again of each alternative.
-        for diagnostic in &found {
-            if !problems.iter().any(|said| said == diagnostic) {
-                problems.push(diagnostic.clone());
-            }
-        }
-        with_sets.push((design, set, logs));
-    }
-    let regional = regional_set(&design, &tables, &species, problems);
-    let (mut files, found) = open_record_files(&design);
-    files.design = Some(source.clone());
+    let (records, found) = prepared.records(&files, None);
     problems.append(found);
-    let mut cover = |id| covered(&with_sets, biomass.as_deref(), &species, id);
-    let (records, found) = read_records(&design, &files, &species, &mut cover);
-    problems.append(found);
-    let variant = |(design, volume, logs)| Variant {
-        design,
-        knowledge: Knowledge {
-            species: species.clone(),
-            volume,
-            biomass: biomass.clone().unwrap_or_default(),
-            regional: regional.clone(),
-            logs,
-        },
-    };
     Some(Variants {
         records: records?,
-        variants: with_sets.into_iter().map(variant).collect(),
+        variants: prepared.variants,
     })
 }
 
+/// A design with the knowledge that it asks for, before its records are read.
+pub(super) struct Prepared {
+    /// The text of the design.
+    pub(super) source: Source,
+    /// The design as it stands, then one for each alternative.
+    pub(super) variants: Vec<Variant>,
+    /// The built-in tables, with the user's own over them.
+    pub(super) tables: Tables,
+}
+
+impl Prepared {
+    /// Reads a design; what failed is in `problems`.
+    pub(super) fn read(
+        arguments: &DesignArgs,
+        changes: &[Change<'_>],
+        problems: &mut Problems,
+    ) -> Option<Prepared> {
+        let path = &arguments.design;
+        let source = match Source::open(path, &path.to_string_lossy()) {
+            Ok(source) => source,
+            Err(diagnostic) => {
+                problems.push(*diagnostic);
+                return None;
+            }
+        };
+        let base = path.parent().unwrap_or_else(|| Path::new(""));
+        let own_tables = arguments
+            .overrides
+            .tables
+            .clone()
+            .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
+        let tables = keep(tables(own_tables.as_deref()), problems)?;
+        let species = keep(tables.species(), problems)?;
+        let (design, found) = read_known_design(&source, base, &tables);
+        problems.append(found);
+        problems.append(check_species(&source, &species));
+        let mut design = design?;
+        override_design(&mut design, arguments, problems);
+        let biomass = biomass::sets(&mut design, &source, arguments, &tables, &species, problems);
+        let sources = Sources {
+            source: &source,
+            tables: &tables,
+            species: &species,
+            arguments,
+        };
+        let mut with_sets = Vec::new();
+        for change in std::iter::once(None).chain(changes.iter().map(Some)) {
+            let mut design = design.clone();
+            let mut found = Problems::new();
+            if let Some(change) = change {
+                sources.change(&mut design, change, &mut found);
+            }
+            let set = sources.volume_set(&mut design, change, &mut found);
+            let logs = sources.log_plan(&mut design, change, set.as_ref(), &mut found);
+            // What was said of the design is not said again of each alternative.
+            for diagnostic in &found {
+                if !problems.iter().any(|said| said == diagnostic) {
+                    problems.push(diagnostic.clone());
+                }
+            }
+            with_sets.push((design, set, logs));
+        }
+        let regional = regional_set(&design, &tables, &species, problems);
+        let variant = |(design, volume, logs)| Variant {
+            design,
+            knowledge: Knowledge {
+                species: species.clone(),
+                volume,
+                biomass: biomass.clone().unwrap_or_default(),
+                regional: regional.clone(),
+                logs,
+            },
+        };
+        let variants = with_sets.into_iter().map(variant).collect();
+        Some(Prepared {
+            source,
+            variants,
+            tables,
+        })
+    }
+
+    /// The design as it stands.
+    pub(super) fn design(&self) -> &Design {
+        &self.variants[0].design
+    }
+
+    /// Has every design an equation for the species?
+    pub(super) fn covers(&self, id: SpeciesId) -> bool {
+        covered(&self.variants, id).is_ok()
+    }
+
+    /// Reads records; every design must have equations for their species. `common` is what the
+    /// stands of the cruise have in common, where these are the records of one of them.
+    pub(super) fn records(
+        &self,
+        files: &RecordFiles,
+        common: Option<&Common>,
+    ) -> (Option<Records>, Problems) {
+        let Variant { design, knowledge } = &self.variants[0];
+        let mut cover = |id| covered(&self.variants, id);
+        read_records(design, files, &knowledge.species, common, &mut cover)
+    }
+}
+
+/// Reads the design with the names that the tables know.
+fn read_known_design(source: &Source, base: &Path, tables: &Tables) -> (Option<Design>, Problems) {
+    let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
+    let log_rules = tables.log_rules();
+    let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
+    let known = Known {
+        curve_forms: &Form::NAMES,
+        volume_sets: &volume_sets,
+        biomass_sets: &biomass_sets,
+        bark_sets: &bark_sets,
+        height_sets: &height_sets,
+        log_rules: &log_rules,
+    };
+    read_design(source, base, &known)
+}
+
 /// Has every design an equation for the species? If not, all that is missing, each once.
-fn covered(
-    designs: &[(Design, Option<VolumeSet>, Option<LogPlan>)],
-    biomass: Option<&[BiomassSet]>,
-    species: &SpeciesTable,
-    id: SpeciesId,
-) -> Result<(), (String, String)> {
+fn covered(variants: &[Variant], id: SpeciesId) -> Result<(), (String, String)> {
     let mut missing = Vec::new();
-    for (design, set, _) in designs {
+    for Variant { design, knowledge } in variants {
         let aliases = &design.species_aliases;
-        if let (Some(wanted), Some(set)) = (&design.volume, set) {
+        let species = &knowledge.species;
+        if let (Some(wanted), Some(set)) = (&design.volume, &knowledge.volume) {
             missing.extend(equation_for(set, wanted, species, aliases, id).err());
         }
-        if let (Some(wanted), Some(sets)) = (&design.biomass, biomass) {
+        if let (Some(wanted), false) = (&design.biomass, knowledge.biomass.is_empty()) {
             let volume = design.volume.as_ref();
+            let sets = &knowledge.biomass;
             let found = biomass_equation_for(sets, wanted, volume, species, aliases, id);
             missing.extend(found.err());
         }
@@ -228,7 +274,7 @@ pub(super) fn keep<T>(result: Result<T, Problems>, problems: &mut Problems) -> O
 
 /// Applies what the command line says in place of the design.
 fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut Problems) {
-    if let Some(name) = &arguments.volume_set {
+    if let Some(name) = &arguments.overrides.volume_set {
         match &mut design.volume {
             Some(volume) => volume.set.clone_from(name),
             None => {
@@ -244,11 +290,11 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             }
         }
     }
-    if !arguments.biomass_set.is_empty() {
+    if !arguments.overrides.biomass_set.is_empty() {
         let biomass = design.biomass.get_or_insert_default();
-        biomass.sets.clone_from(&arguments.biomass_set);
+        biomass.sets.clone_from(&arguments.overrides.biomass_set);
     }
-    if let Some(region) = &arguments.region {
+    if let Some(region) = &arguments.overrides.region {
         match &mut design.volume {
             Some(volume) => volume.region = Some(region.clone()),
             None => problems.push(
@@ -260,13 +306,13 @@ fn override_design(design: &mut Design, arguments: &DesignArgs, problems: &mut P
             ),
         }
     }
-    if let Some(name) = &arguments.curve {
+    if let Some(name) = &arguments.overrides.curve {
         override_curve(design, name, problems);
     }
-    if let Some(confidence) = arguments.confidence {
+    if let Some(confidence) = arguments.overrides.confidence {
         design.confidence = confidence;
     }
-    if let Some(units) = arguments.units {
+    if let Some(units) = arguments.overrides.units {
         design.units = units.into();
     }
 }

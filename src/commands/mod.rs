@@ -8,6 +8,7 @@ use crate::cli::{Cli, Command};
 use crate::diagnostic::{Diagnostic, Problems, Severity};
 use crate::write;
 
+mod batch;
 mod check;
 mod compare;
 mod compile;
@@ -41,6 +42,8 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
     match &cli.command {
         Command::Plan(arguments) => plan::run(arguments),
         Command::Compile(arguments) => compile::run(arguments),
+        Command::Batch(arguments) => batch::run(arguments),
+        Command::Merge(arguments) => batch::merge::run(arguments),
         Command::Compare(arguments) => compare::run(arguments),
         Command::Heights(arguments) => heights::run(arguments),
         Command::Check(arguments) => check::run(arguments),

@@ -42,8 +42,8 @@ pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
 
 fn show((shown, rows): &Planned, output: &OutputArgs) -> Result<Outcome> {
     let text = match output.format {
-        PlanFormat::Terminal => terminal::render(shown, usize::from(output.width)),
-        PlanFormat::Csv => csv::render(rows)?,
+        PlanFormat::Terminal => terminal::render(shown, usize::from(output.width)).into_bytes(),
+        PlanFormat::Csv => csv::render(rows),
     };
     match &output.out {
         Some(path) => write::file(path, &text)?,

@@ -28,6 +28,9 @@ impl fmt::Display for Severity {
     }
 }
 
+/// Names of the columns of a file that has rows rather than lines of text.
+pub type Heads = Arc<Vec<String>>;
+
 /// A place in an input: file as the user named it, line and column counted from 1.
 /// Line 0 means the file as a whole.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -38,18 +41,55 @@ pub struct Site {
     pub line: usize,
     /// Column in characters, from 1; 0 for the whole line.
     pub column: usize,
+    /// Where the file has rows (Parquet): the names of its columns. The names are then line 1, the
+    /// first row is line 2, and columns are counted rather than characters.
+    pub heads: Option<Heads>,
+}
+
+impl Site {
+    /// A file as a whole.
+    pub fn whole(file: &str) -> Self {
+        Site {
+            file: Arc::from(file),
+            line: 0,
+            column: 0,
+            heads: None,
+        }
+    }
+
+    /// In a file of rows: the name of the column, empty for a whole row.
+    pub fn head(&self) -> Option<&str> {
+        let heads = self.heads.as_ref()?;
+        let head = self.column.checked_sub(1).and_then(|at| heads.get(at));
+        Some(head.map_or("", String::as_str))
+    }
 }
 
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.file)?;
-        if self.line > 0 {
-            write!(f, ":{}", self.line)?;
-            if self.column > 0 {
-                write!(f, ":{}", self.column)?;
-            }
+        if self.line == 0 {
+            return Ok(());
         }
-        Ok(())
+        if let Some(head) = self.head() {
+            return f.write_str(&place_in_rows(self.line, head));
+        }
+        write!(f, ":{}", self.line)?;
+        match self.column {
+            0 => Ok(()),
+            column => write!(f, ":{column}"),
+        }
+    }
+}
+
+/// A place in a file of rows, `: row 12, dbh_cm` for example, from its line (that of the names of
+/// the columns is 1) and the name of its column, if it has one; empty for the file as a whole.
+pub fn place_in_rows(line: usize, head: &str) -> String {
+    match (line, head) {
+        (0, _) | (1, "") => String::new(),
+        (1, head) => format!(": column {head}"),
+        (line, "") => format!(": row {}", line - 1),
+        (line, head) => format!(": row {}, {head}", line - 1),
     }
 }
 
@@ -149,18 +189,23 @@ pub fn counted(count: usize, thing: &str) -> String {
     format!("{count} {thing}{ending}")
 }
 
-/// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`.
-pub fn in_lines(lines: &[usize]) -> String {
+/// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`; of a
+/// file of rows, where line 2 is the first row, `in row 6`.
+pub fn in_lines(lines: &[usize], are_rows: bool) -> String {
     const NAMED: usize = 5;
+    let word = if are_rows { "row" } else { "line" };
     let text = |lines: &[usize]| {
-        let words: Vec<String> = lines.iter().map(ToString::to_string).collect();
-        words.join(", ")
+        let number = |line: &usize| line.saturating_sub(usize::from(are_rows)).to_string();
+        lines.iter().map(number).collect::<Vec<_>>().join(", ")
     };
     match lines {
-        [] => String::from("in no line"),
-        [one] => format!("in line {one}"),
-        many if many.len() > NAMED => format!("in lines {} ...", text(&many[..NAMED])),
-        [first @ .., last] => format!("in lines {} and {last}", text(first)),
+        [] => format!("in no {word}"),
+        [_] => format!("in {word} {}", text(lines)),
+        many if many.len() > NAMED => format!("in {word}s {} ...", text(&many[..NAMED])),
+        [first @ .., _] => {
+            let last = text(&lines[first.len()..]);
+            format!("in {word}s {} and {last}", text(first))
+        }
     }
 }
 
@@ -249,7 +294,12 @@ impl Problems {
                 list.push(diagnostic);
             } else if *seen == shown + 1 {
                 let rest = &all[shown..];
-                let message = format!("{} more of this kind, {}", rest.len(), in_lines(rest));
+                let are_rows = diagnostic
+                    .site
+                    .as_ref()
+                    .is_some_and(|site| site.heads.is_some());
+                let in_lines = in_lines(rest, are_rows);
+                let message = format!("{} more of this kind, {in_lines}", rest.len());
                 list.push(Diagnostic {
                     message,
                     hint: None,
@@ -263,6 +313,14 @@ impl Problems {
     /// The findings.
     pub fn iter(&self) -> std::slice::Iter<'_, Diagnostic> {
         self.list.iter()
+    }
+}
+
+impl From<Diagnostic> for Problems {
+    fn from(diagnostic: Diagnostic) -> Self {
+        Problems {
+            list: vec![diagnostic],
+        }
     }
 }
 
@@ -289,9 +347,12 @@ mod tests {
     fn line_numbers_in_words() {
         assert_eq!(counted(1, "tree"), "1 tree");
         assert_eq!(counted(0, "tree"), "0 trees");
-        assert_eq!(in_lines(&[7]), "in line 7");
-        assert_eq!(in_lines(&[7, 9]), "in lines 7 and 9");
-        assert_eq!(in_lines(&[1, 2, 3, 4, 5, 6]), "in lines 1, 2, 3, 4, 5 ...");
+        assert_eq!(in_lines(&[7], false), "in line 7");
+        assert_eq!(in_lines(&[7, 9], false), "in lines 7 and 9");
+        let many = [2, 3, 4, 5, 6, 7];
+        assert_eq!(in_lines(&many, false), "in lines 2, 3, 4, 5, 6 ...");
+        assert_eq!(in_lines(&many, true), "in rows 1, 2, 3, 4, 5 ...");
+        assert_eq!(in_lines(&[7, 9, 12], true), "in rows 6, 8 and 11");
     }
 
     #[test]
@@ -302,6 +363,7 @@ mod tests {
                 file: Arc::from("t.csv"),
                 line,
                 column: 1,
+                heads: None,
             };
             problems.push(Diagnostic::warning("w", "odd").at(site.clone()));
             problems.push(Diagnostic::error("e", "wrong").at(site));

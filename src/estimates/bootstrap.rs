@@ -33,9 +33,11 @@
 //! package boot with the same resamples and the widened confidence.
 
 mod draws;
+mod means;
 mod quantile;
 
 pub use draws::Draws;
+pub(super) use means::Means;
 
 use super::stratified::satterthwaite;
 use crate::design::RatioLimits;
@@ -103,6 +105,27 @@ pub fn limits<const K: usize>(
     how: RatioLimits,
     confidence: f64,
 ) -> Vec<Result<Limits, NoLimits>> {
+    let at_many = |means: &Means<K>| {
+        let of = |statistic: &Statistic<K>, at: usize| {
+            statistic(&std::array::from_fn(|column| means[column][at])).unwrap_or(f64::NAN)
+        };
+        let many = 0..means.first().map_or(0, Vec::len);
+        let values = |statistic| many.clone().map(|at| of(statistic, at)).collect();
+        statistics.iter().map(values).collect()
+    };
+    limits_at_many(strata, statistics.len(), at_many, how, confidence)
+}
+
+/// [`limits`] of statistics that are worked out together for many means at once: of some means
+/// `at_many` gives for each statistic its value at each of them, not a number where it is not
+/// defined.
+pub(super) fn limits_at_many<const K: usize>(
+    strata: &[Stratum<K>],
+    statistics: usize,
+    at_many: impl Fn(&Means<K>) -> Vec<Vec<f64>>,
+    how: RatioLimits,
+    confidence: f64,
+) -> Vec<Result<Limits, NoLimits>> {
     let few = strata.is_empty() || strata.iter().any(|s| s.values.len() < FEWEST_UNITS);
     let refused = match how {
         RatioLimits::None => Some(NoLimits::NotAsked),
@@ -110,54 +133,49 @@ pub fn limits<const K: usize>(
         _ => None,
     };
     if let Some(reason) = refused {
-        return vec![Err(reason); statistics.len()];
+        return vec![Err(reason); statistics];
     }
-    let sample = Sample::of(strata);
-    let resampled = match how {
-        RatioLimits::Bca | RatioLimits::Percentile => resampled_means(strata),
-        RatioLimits::T | RatioLimits::None => Vec::new(),
-    };
-    statistics
-        .iter()
-        .map(|statistic| {
-            let value = |means: &[f64; K]| statistic(means).filter(|value| value.is_finite());
-            let jackknife = Jackknife::of(&sample, value).ok_or(NoLimits::Undefined)?;
-            if jackknife.std_error <= ROUNDING * jackknife.theta.abs() {
-                return Err(NoLimits::NoSpread);
-            }
-            if how == RatioLimits::T {
-                return jackknife.t_limits(confidence);
-            }
-            let mut values: Vec<f64> = resampled.iter().filter_map(value).collect();
-            let missing = resampled.len() - values.len();
-            if values.is_empty() || missing as f64 > UNDEFINED_SHARE * resampled.len() as f64 {
-                return Err(NoLimits::Undefined);
-            }
-            values.sort_unstable_by(f64::total_cmp);
-            of_resampled(&values, &jackknife, how, confidence)
-        })
+    let in_sample = at_many(&means::of_sample(strata));
+    let jackknives = in_sample.iter().map(|values| Jackknife::of(strata, values));
+    let jackknives: Vec<Result<Jackknife, NoLimits>> = jackknives.collect();
+    if how == RatioLimits::T || jackknives.iter().all(Result::is_err) {
+        let limits = |jackknife: Result<Jackknife, _>| jackknife?.t_limits(confidence);
+        return jackknives.into_iter().map(limits).collect();
+    }
+    jackknives
+        .into_iter()
+        .zip(at_many(&means::of_resamples(strata)))
+        .map(|(jackknife, values)| of_resampled(values, &jackknife?, how, confidence))
         .collect()
 }
 
-/// Limits from the sorted values of the resamples.
+/// Limits from the values of the resamples.
 fn of_resampled(
-    sorted: &[f64],
+    mut values: Vec<f64>,
     jackknife: &Jackknife,
     how: RatioLimits,
     confidence: f64,
 ) -> Result<Limits, NoLimits> {
+    let all = values.len();
+    let missing = values.iter().filter(|value| !value.is_finite()).count();
+    if missing == all || missing as f64 > UNDEFINED_SHARE * all as f64 {
+        return Err(NoLimits::Undefined);
+    }
+    if missing > 0 {
+        values.retain(|value| value.is_finite());
+    }
     let theta = jackknife.theta;
-    let (least, greatest) = (sorted[0], sorted[sorted.len() - 1]);
-    if greatest - least <= ROUNDING * theta.abs() {
+    let tie = ROUNDING * theta.abs();
+    if !spread_over(&values, tie) {
         return Err(NoLimits::NoSpread);
     }
     let wide = jackknife.widened(confidence).ok_or(NoLimits::NoSpread)?;
     let outer = [-wide, wide];
     let shares = if how == RatioLimits::Bca {
-        let tie = ROUNDING * theta.abs();
-        let below = sorted.partition_point(|value| *value < theta - tie);
-        let not_above = sorted.partition_point(|value| *value <= theta + tie);
-        let share = (below + not_above) as f64 / (2.0 * sorted.len() as f64);
+        let (least, most) = (theta - tie, theta + tie);
+        let below = values.iter().filter(|value| **value < least).count();
+        let not_above = values.iter().filter(|value| **value <= most).count();
+        let share = (below + not_above) as f64 / (2.0 * values.len() as f64);
         let bias = normal::quantile(share).ok_or(NoLimits::AtTheEdge)?;
         let corrected = outer.map(|z| corrected_share(z, bias, jackknife.acceleration));
         let [Some(lower), Some(upper)] = corrected else {
@@ -167,7 +185,7 @@ fn of_resampled(
     } else {
         outer.map(normal::cdf)
     };
-    let [lower, upper] = shares.map(|share| at_share(sorted, share));
+    let [lower, upper] = shares.map(|share| at_share(&mut values, share));
     Ok(Limits {
         lower: lower.value,
         upper: upper.value,
@@ -176,138 +194,25 @@ fn of_resampled(
     })
 }
 
+/// Do some values reach over more than `width`?
+fn spread_over(values: &[f64], width: f64) -> bool {
+    let Some(first) = values.first() else {
+        return false;
+    };
+    // As a rule one of the first tells.
+    let far_from_first = values.iter().any(|value| (value - first).abs() > width);
+    far_from_first || {
+        let least = values.iter().copied().fold(*first, f64::min);
+        let greatest = values.iter().copied().fold(*first, f64::max);
+        greatest - least > width
+    }
+}
+
 /// The share at which the quantile of `z` is taken once corrected; `None` where the correction has no solution.
 fn corrected_share(z: f64, bias: f64, acceleration: f64) -> Option<f64> {
     let shifted = bias + z;
     let stretch = 1.0 - acceleration * shifted;
     (stretch > 0.0).then(|| normal::cdf(bias + shifted / stretch))
-}
-
-/// The means of the sample, and those without one unit, stratum by stratum.
-struct Sample<const K: usize> {
-    means: [f64; K],
-    without: Vec<Vec<[f64; K]>>,
-}
-
-impl<const K: usize> Sample<K> {
-    fn of(strata: &[Stratum<K>]) -> Self {
-        let weights = shares(strata);
-        let totals: Vec<Total<K>> = strata.iter().map(Total::of).collect();
-        // Summed anew rather than by difference: what is left of one plot's trees is exactly 0.
-        let without_stratum = |left_out: Option<usize>| {
-            let mut means = [0.0; K];
-            for (at, (weight, total)) in weights.iter().zip(&totals).enumerate() {
-                if Some(at) != left_out {
-                    total.add_to(&mut means, *weight);
-                }
-            }
-            means
-        };
-        let without = strata
-            .iter()
-            .enumerate()
-            .map(|(at, stratum)| {
-                let others = without_stratum(Some(at));
-                let without_unit = |unit| {
-                    let mut means = others;
-                    Total::without(stratum, unit).add_to(&mut means, weights[at]);
-                    means
-                };
-                (0..stratum.values.len()).map(without_unit).collect()
-            })
-            .collect();
-        Sample {
-            means: without_stratum(None),
-            without,
-        }
-    }
-}
-
-/// Sums of the columns and of the sizes over some units.
-#[derive(Clone, Copy, Debug)]
-struct Total<const K: usize> {
-    columns: [f64; K],
-    size: f64,
-}
-
-impl<const K: usize> Total<K> {
-    const ZERO: Self = Total {
-        columns: [0.0; K],
-        size: 0.0,
-    };
-
-    fn of(stratum: &Stratum<K>) -> Self {
-        Self::where_unit(stratum, |_| true)
-    }
-
-    fn without(stratum: &Stratum<K>, left_out: usize) -> Self {
-        Self::where_unit(stratum, |unit| unit != left_out)
-    }
-
-    fn where_unit(stratum: &Stratum<K>, is_in: impl Fn(usize) -> bool) -> Self {
-        let mut total = Self::ZERO;
-        for (unit, values) in stratum.values.iter().enumerate().filter(|(u, _)| is_in(*u)) {
-            total.size += stratum.sizes.map_or(1.0, |sizes| sizes[unit]);
-            for (sum, value) in total.columns.iter_mut().zip(values) {
-                *sum += value;
-            }
-        }
-        total
-    }
-
-    fn add_to(&self, means: &mut [f64; K], weight: f64) {
-        for (mean, sum) in means.iter_mut().zip(&self.columns) {
-            *mean += weight * (sum / self.size);
-        }
-    }
-}
-
-/// Weights that add up to 1.
-fn shares<const K: usize>(strata: &[Stratum<K>]) -> Vec<f64> {
-    let all: f64 = strata.iter().map(|stratum| stratum.weight).sum();
-    strata.iter().map(|stratum| stratum.weight / all).collect()
-}
-
-/// The means of each resample.
-fn resampled_means<const K: usize>(strata: &[Stratum<K>]) -> Vec<[f64; K]> {
-    let resamples = strata.iter().map(|stratum| stratum.draws.resamples()).min();
-    let resamples = resamples.unwrap_or_default();
-    let mut means = vec![[0.0; K]; resamples];
-    let mut totals = vec![Total::ZERO; resamples];
-    for (weight, stratum) in shares(strata).into_iter().zip(strata) {
-        debug_assert_eq!(stratum.values.len(), stratum.draws.units());
-        // Without sizes each resample has as many units as the sample.
-        let size = match stratum.sizes {
-            Some(_) => 0.0,
-            None => stratum.values.len() as f64,
-        };
-        totals.fill(Total {
-            columns: [0.0; K],
-            size,
-        });
-        for (unit, values) in stratum.values.iter().enumerate() {
-            let counts = stratum.draws.of_unit(unit);
-            if let Some(sizes) = stratum.sizes {
-                for (total, count) in totals.iter_mut().zip(counts) {
-                    total.size += f64::from(*count) * sizes[unit];
-                }
-            }
-            // Most domains have trees on few of the plots.
-            if values.iter().all(|value| *value == 0.0) {
-                continue;
-            }
-            for (total, count) in totals.iter_mut().zip(counts) {
-                let count = f64::from(*count);
-                for (sum, value) in total.columns.iter_mut().zip(values) {
-                    *sum += count * value;
-                }
-            }
-        }
-        for (means, total) in means.iter_mut().zip(&totals) {
-            total.add_to(means, weight);
-        }
-    }
-    means
 }
 
 /// What leaving out one unit at a time says of a statistic.
@@ -322,17 +227,18 @@ struct Jackknife {
 }
 
 impl Jackknife {
-    /// `None` where the statistic has no value, or none without some unit.
-    fn of<const K: usize>(
-        sample: &Sample<K>,
-        value: impl Fn(&[f64; K]) -> Option<f64>,
-    ) -> Option<Jackknife> {
-        let theta = value(&sample.means)?;
-        let mut variances = Vec::with_capacity(sample.without.len());
+    /// From the value of a statistic in the sample, then without each unit, stratum by stratum.
+    fn of<const K: usize>(strata: &[Stratum<K>], values: &[f64]) -> Result<Jackknife, NoLimits> {
+        let (theta, mut left) = values.split_first().ok_or(NoLimits::Undefined)?;
+        if !values.iter().all(|value| value.is_finite()) {
+            return Err(NoLimits::Undefined);
+        }
+        let mut variances = Vec::with_capacity(strata.len());
         let (mut squares, mut cubes) = (0.0, 0.0);
-        for stratum in &sample.without {
-            let without: Vec<f64> = stratum.iter().map(&value).collect::<Option<_>>()?;
-            let (n, middle) = (without.len() as f64, mean(&without));
+        for stratum in strata {
+            let without;
+            (without, left) = left.split_at(stratum.values.len());
+            let (n, middle) = (without.len() as f64, mean(without));
             let mut variance = 0.0;
             for theta in without {
                 let influence = (n - 1.0) * (middle - theta) / n;
@@ -344,9 +250,13 @@ impl Jackknife {
             variances.push((variance * n / (n - 1.0), Some(n - 1.0)));
         }
         let variance: f64 = variances.iter().map(|(v, _)| v).sum();
-        Some(Jackknife {
-            theta,
-            std_error: variance.sqrt(),
+        let std_error = variance.sqrt();
+        if std_error <= ROUNDING * theta.abs() {
+            return Err(NoLimits::NoSpread);
+        }
+        Ok(Jackknife {
+            theta: *theta,
+            std_error,
             df: satterthwaite(&variances),
             // The squares are the variances times (n - 1)/n.
             widening: (variance / squares).sqrt(),

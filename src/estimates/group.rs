@@ -106,32 +106,36 @@ pub(super) fn cells_of(
             found.entry(*domain).or_default().push((at, sums));
         }
     }
+    let weighted = sample.weighted();
     let mut values = vec![0.0; plots.len()];
-    let zero = sample.estimate(&values);
+    let mut influence = vec![0.0; sample.n_units()];
+    weighted.influence(&values, &mut influence);
+    let zero = weighted.estimate(&values, &influence);
     let cells = found
         .into_iter()
         .map(|(domain, sums)| {
-            let mut fill = |column: Column| -> Option<Vec<f64>> {
-                let unknown = sums.iter().any(|(_, sums)| sums.is_unknown(column));
-                if unknown || !given[column as usize] {
+            let has_ratios = metrics::has_ratios(domain);
+            let mut of_base = BASE.map(|_| None::<Vec<f64>>);
+            let columns = Column::ALL.map(|column| {
+                let unknown = || sums.iter().any(|(_, sums)| sums.is_unknown(column));
+                if !given[column as usize] || unknown() {
                     return None;
                 }
                 values.fill(0.0);
                 for (at, sums) in &sums {
                     values[*at] = sums.value(column);
                 }
-                Some(values.clone())
-            };
-            let columns =
-                Column::ALL.map(|column| fill(column).map(|values| sample.estimate(&values)));
-            let covariances = metrics::has_ratios(domain).then(|| {
-                let influence = |column| fill(column).map(|values| sample.influence(&values));
-                let influences = BASE.map(influence);
-                let covariance = |a: usize, b: usize| match (&influences[a], &influences[b]) {
+                weighted.influence(&values, &mut influence);
+                if let Some(k) = BASE.iter().position(|base| has_ratios && *base == column) {
+                    of_base[k] = Some(influence.clone());
+                }
+                Some(weighted.estimate(&values, &influence))
+            });
+            let covariances = has_ratios.then(|| {
+                symmetric(|a, b| match (&of_base[a], &of_base[b]) {
                     (Some(a), Some(b)) => sample.covariance(a, b),
                     _ => Some(0.0),
-                };
-                symmetric(covariance)
+                })
             });
             let cell = Cell {
                 columns,

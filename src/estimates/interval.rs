@@ -34,11 +34,18 @@ impl Estimate {
     /// Lower and upper limit. Limits of their own were found at the confidence of the design,
     /// whatever is asked for.
     pub fn interval(&self, confidence: f64) -> Option<(f64, f64)> {
-        if self.limits.is_some() {
-            return self.limits;
-        }
-        let half_width = self.half_width(confidence)?;
-        Some((self.mean - half_width, self.mean + half_width))
+        self.interval_and_error_pct(confidence).0
+    }
+
+    /// [`Estimate::interval`] and [`Estimate::error_pct`], with one quantile for both.
+    pub fn interval_and_error_pct(&self, confidence: f64) -> (Option<(f64, f64)>, Option<f64>) {
+        let half_width = self.half_width(confidence);
+        let about_mean = half_width.map(|h| (self.mean - h, self.mean + h));
+        let error_pct = half_width.filter(|_| self.mean > 0.0);
+        (
+            self.limits.or(about_mean),
+            error_pct.map(|h| 100.0 * h / self.mean),
+        )
     }
 
     /// The estimate of a multiple of the quantity.
@@ -56,9 +63,7 @@ impl Estimate {
 
     /// Half-width in percent of the mean; `None` when the mean is 0.
     pub fn error_pct(&self, confidence: f64) -> Option<f64> {
-        (self.mean > 0.0)
-            .then(|| self.half_width(confidence).map(|h| 100.0 * h / self.mean))
-            .flatten()
+        self.interval_and_error_pct(confidence).1
     }
 
     /// Standard error in percent of the mean; `None` when the mean is 0.

@@ -78,18 +78,25 @@ pub(super) fn has_ratios(domain: Domain) -> bool {
 }
 
 /// A ratio of the means of the [`BASE`] columns; `None` where it is not defined.
-pub(super) fn ratio_of(attribute: Attribute, means: &[f64]) -> Option<f64> {
-    let [n, g, height, basal_area_height] = *means else {
-        return None;
-    };
+pub(super) fn ratio_of(attribute: Attribute, means: &[f64; 4]) -> Option<f64> {
+    let [n, g, ..] = *means;
     if n <= 0.0 || g <= 0.0 {
         return None;
     }
-    let q = quadratic_mean_dbh_cm(g, n);
+    ratio_by(attribute, means, quadratic_mean_dbh_cm(g, n))
+}
+
+/// [`ratio_of`] where the quadratic mean dbh is known already.
+#[inline]
+pub(super) fn ratio_by(
+    attribute: Attribute,
+    [n, g, height, basal_area_height]: &[f64; 4],
+    quadratic_mean_dbh_cm: f64,
+) -> Option<f64> {
     Some(match attribute {
-        Attribute::QuadraticMeanDbh => q,
-        Attribute::StandDensityIndex => stand_density_index(n, q),
-        Attribute::RelativeDensity => relative_density(g, q),
+        Attribute::QuadraticMeanDbh => quadratic_mean_dbh_cm,
+        Attribute::StandDensityIndex => stand_density_index(*n, quadratic_mean_dbh_cm),
+        Attribute::RelativeDensity => relative_density(*g, quadratic_mean_dbh_cm),
         Attribute::MeanHeight => height / n,
         Attribute::LoreyHeight => basal_area_height / g,
         _ => return None,

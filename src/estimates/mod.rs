@@ -22,6 +22,7 @@ use crate::stems::TreeValues;
 
 pub use crate::plot_sums::{Attribute, Domain, StatusDomain};
 
+mod area_sum;
 pub mod bootstrap;
 mod counted;
 mod derive;
@@ -40,12 +41,14 @@ pub mod sample;
 pub mod simple;
 pub mod skew;
 mod stand;
+mod stored;
 pub mod stratified;
 pub mod systematic;
 mod three_p;
 mod top_height;
 mod warnings;
 mod whole;
+mod whole_group;
 
 pub use counted::{Borrowed, BorrowedSpecies, BorrowedStratum};
 pub use derive::{Quantity, StandDerivation, StratumDerivation, derive_stand};
@@ -54,9 +57,10 @@ pub use interval::plots_needed;
 pub use layout::plot_weights;
 pub use logs::{LogKey, LogMeasure, LogSample, NoLogs, StemPart, sample_logs};
 pub use plots::{PlotFigures, PlotValue};
-pub use stand::{StandEstimates, Summed, estimate_stand};
+pub use stand::{StandEstimates, StandGroups, Summed, estimate_stand};
+pub use stored::Renumbering;
 pub use three_p::{ThreePFigures, three_p_figures};
-pub use whole::{CruiseEstimates, combine_stands};
+pub use whole::{CruiseEstimates, Whole, combine_stands};
 
 /// Why an estimate has no interval.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -134,17 +138,17 @@ pub struct EstimateRow {
 }
 
 /// Estimates a whole cruise. `values[s]` holds the trees of stand `s` in the order of
-/// `Stand::trees`.
+/// `Stand::trees`; `summed` is what is estimated.
 pub fn estimate_cruise(
     design: &Design,
     records: &Records,
     values: &[Vec<TreeValues>],
+    summed: &Summed,
 ) -> CruiseEstimates {
-    let summed = Summed::of(values);
-    let stands = (0..records.stands.len())
-        .map(|stand| estimate_stand(design, records, stand, &values[stand], &summed))
+    let stands: Vec<StandEstimates> = (0..records.stands.len())
+        .map(|stand| estimate_stand(design, records, stand, &values[stand], summed))
         .collect();
-    combine_stands(design, records, stands)
+    combine_stands(design, stands)
 }
 
 /// Notes carry no place: they speak of stands and selections, not of lines.

@@ -5,12 +5,10 @@
 //! estimated weight) and for all stands together, limits come from the linearised standard error
 //! and t instead.
 
-use std::collections::BTreeMap;
-
-use super::bootstrap::{Draws, NoLimits, Statistic, Stratum, limits};
+use super::bootstrap::{Draws, Means, NoLimits, Stratum, limits_at_many};
 use super::group::{Cell, Group};
 use super::layout::{Layout, of_stratum};
-use super::metrics::{BASE, RATIOS, RatioBounds, has_ratios, ratio_of};
+use super::metrics::{BASE, RATIOS, RatioBounds, has_ratios, ratio_by, ratio_of};
 use super::sample::Sample;
 use super::stratified::Together;
 use crate::design::{Intervals, RatioLimits};
@@ -21,6 +19,7 @@ struct Units<'a> {
     plots: Vec<&'a PlotSum>,
     sample: &'a Sample,
     sizes: Vec<f64>,
+    all_of_size_one: bool,
     draws: Draws,
 }
 
@@ -117,6 +116,7 @@ fn units_of<'a>(
         plots: of_stratum(sums, stratum),
         draws: Draws::new(sizes.len(), intervals.resamples, intervals.seed, &name),
         sample,
+        all_of_size_one: sizes.iter().all(|size| size.to_bits() == 1.0_f64.to_bits()),
         sizes,
     }
 }
@@ -140,20 +140,9 @@ impl Units<'_> {
 /// Fills the limits of one group from the units of its strata.
 fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]) -> usize {
     let mut at_extreme = 0;
-    let mut found: BTreeMap<Domain, Vec<(Attribute, RatioBounds)>> = BTreeMap::new();
-    for (domain, cell) in group
-        .cells
-        .iter()
-        .filter(|(domain, _)| has_ratios(**domain))
-    {
+    let cells = group.cells.iter_mut();
+    for (domain, cell) in cells.filter(|(domain, _)| has_ratios(**domain)) {
         let ratios = ratios_of(cell);
-        let functions: Vec<_> = (ratios.iter())
-            .map(|attribute| move |means: &[f64; 4]| ratio_of(*attribute, means))
-            .collect();
-        let statistics: Vec<Statistic<'_, 4>> = functions
-            .iter()
-            .map(|function| function as Statistic<'_, 4>)
-            .collect();
         let values: Vec<Vec<[f64; 4]>> = parts
             .iter()
             .map(|(_, units)| units.values(*domain))
@@ -163,10 +152,13 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
                 weight: *weight,
                 draws: &units.draws,
                 values,
-                sizes: Some(&units.sizes),
+                // A mean of units that are all of size 1 is the plain mean.
+                sizes: (!units.all_of_size_one).then_some(&units.sizes[..]),
             })
             .collect();
-        let limits = limits(&strata, &statistics, how.intervals.ratios, how.confidence);
+        let at_many = |means: &Means<4>| at_many(&ratios, means);
+        let asked = how.intervals.ratios;
+        let limits = limits_at_many(&strata, ratios.len(), at_many, asked, how.confidence);
         let bounds = ratios
             .into_iter()
             .zip(limits)
@@ -184,14 +176,46 @@ fn of_group(how: &Resampling<'_>, group: &mut Group, parts: &[(f64, &Units<'_>)]
                     },
                 ))
             });
-        found.insert(*domain, bounds.collect());
-    }
-    for (domain, limits) in found {
-        if let Some(cell) = group.cells.get_mut(&domain) {
-            cell.limits = limits;
-        }
+        cell.limits = bounds.collect();
     }
     at_extreme
+}
+
+/// Ratios at each of some means; not a number where they are not defined.
+fn at_many(ratios: &[Attribute], means: &Means<4>) -> Vec<Vec<f64>> {
+    use Attribute as A;
+    let [n, g, ..] = means;
+    let q = n.iter().zip(g).map(|(n, g)| {
+        let of = ratio_of(A::QuadraticMeanDbh, &[*n, *g, 0.0, 0.0]);
+        of.unwrap_or(f64::NAN)
+    });
+    let q: Vec<f64> = q.collect();
+    // Named one by one, so that no loop has a choice in it.
+    let values = |ratio: &Attribute| match *ratio {
+        A::QuadraticMeanDbh => q.clone(),
+        A::StandDensityIndex => each(means, &q, |m, q| ratio_by(A::StandDensityIndex, m, q)),
+        A::RelativeDensity => each(means, &q, |m, q| ratio_by(A::RelativeDensity, m, q)),
+        A::MeanHeight => each(means, &q, |m, q| ratio_by(A::MeanHeight, m, q)),
+        A::LoreyHeight => each(means, &q, |m, q| ratio_by(A::LoreyHeight, m, q)),
+        other => each(means, &q, |m, q| ratio_by(other, m, q)),
+    };
+    ratios.iter().map(values).collect()
+}
+
+/// A ratio at each of some means; not defined where the quadratic mean dbh is not.
+fn each(
+    [n, g, height, basal_area_height]: &Means<4>,
+    quadratic_mean_dbh_cm: &[f64],
+    ratio: impl Fn(&[f64; 4], f64) -> Option<f64>,
+) -> Vec<f64> {
+    let means = n.iter().zip(g).zip(height).zip(basal_area_height);
+    let with_q = means.zip(quadratic_mean_dbh_cm);
+    with_q
+        .map(|((((n, g), height), basal_area_height), q)| {
+            let value = ratio(&[*n, *g, *height, *basal_area_height], *q);
+            value.filter(|_| !q.is_nan()).unwrap_or(f64::NAN)
+        })
+        .collect()
 }
 
 /// The ratios whose columns are known.

@@ -239,16 +239,18 @@ impl Sample {
 
     /// What each unit moves the mean by, `E_u`; they add up to zero.
     pub fn influence(&self, values: &[f64]) -> Vec<f64> {
-        let means = if self.shares.len() == 1 {
-            vec![self.mean(values)]
-        } else {
-            self.group_means(values)
-        };
         let mut units = vec![0.0; self.n_units];
-        for (plot, weight) in self.weights().into_iter().enumerate() {
-            units[self.units[plot]] += weight * (values[plot] - means[self.groups[plot]]);
-        }
+        self.weighted().influence(values, &mut units);
         units
+    }
+
+    /// The sample with what many estimates need of it.
+    pub(super) fn weighted(&self) -> Weighted<'_> {
+        Weighted {
+            sample: self,
+            weights: self.weights(),
+            df: self.df(),
+        }
     }
 
     /// Covariance of two means from the influences of their units; `None` with fewer than two
@@ -295,15 +297,47 @@ impl Sample {
 
     /// Mean of the plots' values and its error.
     pub fn estimate(&self, values: &[f64]) -> Estimate {
-        let influence = self.influence(values);
-        let variance = self.covariance(&influence, &influence);
+        self.weighted().estimate(values, &self.influence(values))
+    }
+}
+
+/// A sample with its weights and degrees of freedom, worked out once for many estimates.
+pub(super) struct Weighted<'s> {
+    sample: &'s Sample,
+    weights: Vec<f64>,
+    df: Option<f64>,
+}
+
+impl Weighted<'_> {
+    /// Fills in what each unit moves the mean by.
+    pub(super) fn influence(&self, values: &[f64], units: &mut [f64]) {
+        let sample = self.sample;
+        units.fill(0.0);
+        let plots = self.weights.iter().zip(&sample.units).zip(values);
+        if sample.shares.len() == 1 {
+            let mean = sample.mean(values);
+            for ((weight, unit), value) in plots {
+                units[*unit] += weight * (value - mean);
+            }
+        } else {
+            let means = sample.group_means(values);
+            for (((weight, unit), value), group) in plots.zip(&sample.groups) {
+                units[*unit] += weight * (value - means[*group]);
+            }
+        }
+    }
+
+    /// Mean of the plots' values and its error; `influence` is theirs.
+    pub(super) fn estimate(&self, values: &[f64], influence: &[f64]) -> Estimate {
+        let sample = self.sample;
+        let variance = sample.covariance(influence, influence);
         Estimate {
             std_error: variance.map(f64::sqrt),
-            df: self.df(),
-            no_interval: if self.tallied {
+            df: self.df,
+            no_interval: if sample.tallied {
                 Some(NoInterval::FullTally)
-            } else if self.n_units < 2 {
-                Some(if self.n_plots() < 2 {
+            } else if sample.n_units < 2 {
+                Some(if sample.n_plots() < 2 {
                     NoInterval::OnePlot
                 } else {
                     NoInterval::OneCluster
@@ -311,10 +345,10 @@ impl Sample {
             } else {
                 None
             },
-            n_plots: self.n_plots(),
-            n_units: self.n_units,
-            list_share: self.list_share,
-            ..Estimate::of(self.mean(values))
+            n_plots: sample.n_plots(),
+            n_units: sample.n_units,
+            list_share: sample.list_share,
+            ..Estimate::of(sample.mean(values))
         }
     }
 }

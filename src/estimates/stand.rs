@@ -15,14 +15,19 @@ use crate::plot_sums::{Column, PlotSum, SelectionSums, StatusDomain, sum_selecti
 use crate::records::{Plot, Records, Stand, Visit};
 use crate::stems::TreeValues;
 
-/// Which volumes, masses and heights some tree of the cruise has. What no tree has is not estimated
-/// (no volume or biomass set, no limits of merchantable wood, no heights); what some trees lack is
-/// missing.
+/// Which volumes, masses and heights are estimated; a tree that lacks one of them leaves its groups
+/// without it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Summed([bool; Column::COUNT]);
 
 impl Summed {
-    /// Looks through the values of all trees of all stands.
+    /// What a cruise asks for, whatever its trees have: so that a stand gives the same rows alone as
+    /// among others.
+    pub fn only(asked: impl Fn(Column) -> bool) -> Self {
+        Summed(Column::ALL.map(asked))
+    }
+
+    /// What some tree of all stands has.
     pub fn of(values: &[Vec<TreeValues>]) -> Self {
         let any = |has: fn(&TreeValues) -> bool| values.iter().flatten().any(has);
         let height = any(|v| v.height_m.is_some());
@@ -53,12 +58,25 @@ impl Summed {
 /// The estimates of one stand.
 #[derive(Clone, Debug)]
 pub struct StandEstimates {
-    /// By selection: its strata in their order, and the stand over them.
-    pub(super) selections: Vec<SelectionGroups>,
+    /// By selection: its strata, and the stand over them.
+    pub groups: StandGroups,
     /// What was assumed or left out.
     pub notes: Vec<Diagnostic>,
     /// The plots' own figures.
     pub plots: Vec<PlotValue>,
+}
+
+/// What a stand adds to all stands together, and its rows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StandGroups {
+    /// Name of the stand.
+    pub(super) name: String,
+    /// Names of its strata; empty where it is not stratified.
+    pub(super) strata: Vec<String>,
+    /// Is the area of a stratum not known?
+    pub(super) without_area: bool,
+    /// By selection: its strata in their order, and the stand over them.
+    pub(super) selections: Vec<SelectionGroups>,
 }
 
 /// A visit with its plot and the values of its trees.
@@ -70,7 +88,7 @@ pub(super) struct ValuedVisit<'a> {
 }
 
 /// The groups of one selection in one stand.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct SelectionGroups {
     /// One per stratum; `None` where the selection was not carried out there.
     pub(super) strata: Vec<Option<Group>>,
@@ -78,7 +96,7 @@ pub(super) struct SelectionGroups {
     pub(super) stand: Option<Group>,
 }
 
-impl StandEstimates {
+impl StandGroups {
     /// The rows of the stand: each stratum, then the stand; by selection within these.
     pub fn rows(&self) -> Vec<EstimateRow> {
         let strata = self.selections.iter().map(|s| s.strata.len()).max();
@@ -98,7 +116,7 @@ impl StandEstimates {
 }
 
 /// Estimates one stand. `values` holds its trees in the order of `Stand::trees`; `summed` is what
-/// some tree of the whole cruise has.
+/// is estimated.
 pub fn estimate_stand(
     design: &Design,
     records: &Records,
@@ -118,14 +136,20 @@ pub fn estimate_stand(
         summed,
         sums: &sums,
     };
+    let mut strata = stand.strata.iter();
     let mut estimates = StandEstimates {
-        selections: Vec::new(),
+        groups: StandGroups {
+            name: stand.name.clone(),
+            without_area: strata.any(|stratum| stratum.area_ha.is_none()),
+            strata: stand.strata.iter().map(|h| h.name.clone()).collect(),
+            selections: Vec::new(),
+        },
         notes: Vec::new(),
         plots: Vec::new(),
     };
     for sums in &sums {
         let groups = context.selection(sums, &mut estimates.notes);
-        estimates.selections.push(groups);
+        estimates.groups.selections.push(groups);
         let visits = context.visits(sums.selection);
         let plots = plots::plot_values(context.stand, sums, &visits, summed);
         estimates.plots.extend(plots);

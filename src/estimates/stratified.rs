@@ -24,6 +24,7 @@
 //! form 12.32), 11.7 (two stages) (from memory); checked on the examples of Freese, of Cunia's plots,
 //! of Sarndal, Swensson & Wretman, constructed ones, and on R's survey package.
 
+use super::area_sum::AreaSum;
 use super::{Estimate, NoInterval};
 use crate::design::ListedStands;
 use crate::math::sum::variance;
@@ -64,6 +65,13 @@ pub fn together(how: Together, parts: &[Part]) -> Estimate {
     }
     if let [only] = parts {
         return only.estimate;
+    }
+    if how == Together::Strata {
+        let mut sum = AreaSum::default();
+        for part in parts {
+            sum.add(part.area_ha, &part.estimate);
+        }
+        return sum.estimate();
     }
     let mut whole = weighted_mean(parts);
     if parts.iter().any(|part| part.estimate.std_error.is_none()) {

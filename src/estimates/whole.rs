@@ -1,120 +1,209 @@
 //! All stands together: strata over stands, and everything.
+//!
+//! Stands are added one after the other, in the order of the records, and leave sums whose size does
+//! not grow with their number. Stands drawn from a list are kept, since what lies between them
+//! counts.
+
+use std::collections::BTreeMap;
 
 use super::group::{Group, combine};
 use super::plots::PlotValue;
-use super::stand::StandEstimates;
+use super::stand::{StandEstimates, StandGroups};
 use super::stratified::Together;
+use super::whole_group::GroupSum;
 use super::{EstimateRow, note};
-use crate::design::Design;
+use crate::design::{Design, ListedStands, SelectionIndex};
 use crate::diagnostic::Diagnostic;
-use crate::records::Records;
 
-/// The estimates of a cruise.
+/// The estimates of a whole cruise.
 #[derive(Clone, Debug, Default)]
 pub struct CruiseEstimates {
-    /// The tidy table in the order that the module states.
+    /// Rows in their fixed order.
     pub rows: Vec<EstimateRow>,
     /// What was assumed or left out.
     pub notes: Vec<Diagnostic>,
-    /// The plots' own figures, by stand, selection and plot.
+    /// The plots' own figures.
     pub plots: Vec<PlotValue>,
 }
 
-/// Puts stands together, in the order of `records.stands`; with more than one, or with stands
-/// drawn from a list, adds the whole.
-pub fn combine_stands(
-    design: &Design,
-    records: &Records,
-    stands: Vec<StandEstimates>,
-) -> CruiseEstimates {
-    let mut cruise = CruiseEstimates::default();
-    for stand in &stands {
-        cruise.rows.extend(stand.rows());
+impl CruiseEstimates {
+    /// The estimates of stands, in the order of the records, and what each adds to the whole.
+    pub fn of_stands(stands: Vec<StandEstimates>) -> (CruiseEstimates, Vec<StandGroups>) {
+        let mut cruise = CruiseEstimates::default();
+        let mut groups = Vec::with_capacity(stands.len());
+        for stand in stands {
+            cruise.rows.extend(stand.groups.rows());
+            cruise.notes.extend(stand.notes);
+            cruise.plots.extend(stand.plots);
+            groups.push(stand.groups);
+        }
+        (cruise, groups)
     }
-    if stands.len() > 1 || design.sampling.listed.is_some() {
-        whole(design, records, &stands, &mut cruise);
-    }
-    for stand in stands {
-        cruise.notes.extend(stand.notes);
-        cruise.plots.extend(stand.plots);
+}
+
+/// Puts the estimates of stands together, which are in the order of the records.
+pub fn combine_stands(design: &Design, stands: Vec<StandEstimates>) -> CruiseEstimates {
+    let (mut cruise, groups) = CruiseEstimates::of_stands(stands);
+    if groups.len() > 1 || design.sampling.listed.is_some() {
+        let names = design.selections.iter().map(|of| of.name.clone());
+        let mut whole = Whole::new(names.collect(), design.sampling.listed);
+        for groups in &groups {
+            whole.add(groups);
+        }
+        let (rows, mut notes) = whole.finish();
+        cruise.rows.extend(rows);
+        notes.append(&mut cruise.notes);
+        cruise.notes = notes;
     }
     cruise
 }
 
-/// Rows of each stratum over the stands, then of everything.
-fn whole(
-    design: &Design,
-    records: &Records,
-    stands: &[StandEstimates],
-    cruise: &mut CruiseEstimates,
-) {
-    let without_area: Vec<String> = records
-        .stands
-        .iter()
-        .filter(|stand| stand.strata.iter().any(|stratum| stratum.area_ha.is_none()))
-        .map(|stand| format!("`{}`", stand.name))
-        .collect();
-    if !without_area.is_empty() {
-        cruise.notes.push(note(
-            "stands-without-area",
-            format!(
-                "the area of stand {} is not known, so nothing is given for all stands together",
-                without_area.join(", ")
-            ),
-        ));
+/// What is kept of the stands that were added.
+#[derive(Clone, Debug)]
+pub struct Whole {
+    how: Together,
+    /// Names of the selections of the design.
+    selections: Vec<String>,
+    stands: usize,
+    without_area: Vec<String>,
+    /// In how many stands each named stratum is.
+    strata: BTreeMap<String, usize>,
+    /// By stratum over the stands (all where there is none) and selection.
+    parts: BTreeMap<(Option<String>, SelectionIndex), Parts>,
+}
+
+/// The groups of one stratum, or of everything, for one selection.
+#[derive(Clone, Debug)]
+enum Parts {
+    Summed(Box<GroupSum>),
+    Listed(Vec<Group>),
+}
+
+impl Whole {
+    /// Nothing yet, of selections of these names; with the list from which stands were drawn, if
+    /// they were.
+    pub fn new(selections: Vec<String>, listed: Option<ListedStands>) -> Whole {
+        Whole {
+            how: listed.map_or(Together::Strata, Together::Listed),
+            selections,
+            stands: 0,
+            without_area: Vec::new(),
+            strata: BTreeMap::new(),
+            parts: BTreeMap::new(),
+        }
     }
-    let how = design
-        .sampling
-        .listed
-        .map_or(Together::Strata, Together::Listed);
-    for name in stratum_names(records) {
-        for selection in 0..design.selections.len() {
-            let groups = stands
-                .iter()
-                .flat_map(|s| s.selections[selection].strata.iter());
-            let groups: Vec<&Group> = groups
-                .flatten()
-                .filter(|g| g.stratum.as_deref() == Some(name))
-                .collect();
-            // Every stand that has the stratum must have sampled it.
-            let strata = records.stands.iter().flat_map(|stand| &stand.strata);
-            let complete = strata.filter(|stratum| stratum.name == name).count() == groups.len();
-            if complete && groups.iter().all(|group| group.area_ha.is_some()) {
-                let group = combine((None, Some(name.to_owned())), &groups, None, how);
-                cruise.rows.extend(group.iter().flat_map(Group::rows));
+
+    /// Adds a stand.
+    pub fn add(&mut self, stand: &StandGroups) {
+        self.stands += 1;
+        if stand.without_area {
+            self.without_area.push(stand.name.clone());
+        }
+        for name in stand.strata.iter().filter(|name| !name.is_empty()) {
+            *self.strata.entry(name.clone()).or_default() += 1;
+        }
+        for (selection, groups) in stand.selections.iter().enumerate() {
+            for group in groups.strata.iter().flatten() {
+                if let Some(name) = group.stratum.as_ref().filter(|name| !name.is_empty()) {
+                    self.add_group((Some(name.clone()), selection), group);
+                }
+            }
+            if let Some(group) = &groups.stand {
+                self.add_group((None, selection), group);
             }
         }
     }
-    for selection in 0..design.selections.len() {
-        let groups: Vec<&Group> = stands
-            .iter()
-            .filter_map(|s| s.selections[selection].stand.as_ref())
-            .collect();
-        if groups.len() == stands.len() {
-            let group = combine((None, None), &groups, None, how);
-            cruise.rows.extend(group.iter().flat_map(Group::rows));
-        } else if !groups.is_empty() {
-            cruise.notes.push(note(
-                "stands-without-selection",
+
+    fn add_group(&mut self, key: (Option<String>, SelectionIndex), group: &Group) {
+        let how = self.how;
+        let parts = self.parts.entry(key).or_insert_with(|| match how {
+            Together::Listed(_) => Parts::Listed(Vec::new()),
+            _ => Parts::Summed(Box::default()),
+        });
+        match parts {
+            Parts::Summed(sum) => sum.add(group),
+            Parts::Listed(groups) => groups.push(group.clone()),
+        }
+    }
+
+    /// How many stands were added.
+    pub fn stands(&self) -> usize {
+        self.stands
+    }
+
+    /// The rows of all stands together, each stratum over the stands and then everything; and what
+    /// could not be given.
+    pub fn finish(&self) -> (Vec<EstimateRow>, Vec<Diagnostic>) {
+        let mut rows = Vec::new();
+        let mut notes = Vec::new();
+        if !self.without_area.is_empty() {
+            let names = self.without_area.iter().map(|name| format!("`{name}`"));
+            notes.push(note(
+                "stands-without-area",
                 format!(
-                    "selection `{}` has an estimate in {} of {} stands, so it is not given for all stands together",
-                    design.selections[selection].name,
-                    groups.len(),
-                    stands.len()
+                    "the area of stand {} is not known, so nothing is given for all stands together",
+                    names.collect::<Vec<_>>().join(", ")
                 ),
             ));
         }
+        for (name, stands) in &self.strata {
+            for selection in 0..self.selections.len() {
+                let key = (Some(name.clone()), selection);
+                let Some(parts) = self.parts.get(&key) else {
+                    continue;
+                };
+                // Every stand that has the stratum must have sampled it.
+                if parts.count() == *stands && parts.areas_known() {
+                    let whole = parts.combined(key.0, self.how);
+                    rows.extend(whole.iter().flat_map(Group::rows));
+                }
+            }
+        }
+        for (selection, name) in self.selections.iter().enumerate() {
+            let Some(parts) = self.parts.get(&(None, selection)) else {
+                continue;
+            };
+            if parts.count() == self.stands {
+                let whole = parts.combined(None, self.how);
+                rows.extend(whole.iter().flat_map(Group::rows));
+            } else {
+                notes.push(note(
+                    "stands-without-selection",
+                    format!(
+                        "selection `{name}` has an estimate in {} of {} stands, so it is not given for all stands together",
+                        parts.count(),
+                        self.stands
+                    ),
+                ));
+            }
+        }
+        (rows, notes)
     }
 }
 
-/// Names of the strata, each once, sorted.
-fn stratum_names(records: &Records) -> Vec<&str> {
-    let strata = records.stands.iter().flat_map(|stand| &stand.strata);
-    let mut names: Vec<&str> = strata
-        .map(|stratum| stratum.name.as_str())
-        .filter(|name| !name.is_empty())
-        .collect();
-    names.sort_unstable();
-    names.dedup();
-    names
+impl Parts {
+    fn count(&self) -> usize {
+        match self {
+            Parts::Summed(sum) => sum.groups(),
+            Parts::Listed(groups) => groups.len(),
+        }
+    }
+
+    fn areas_known(&self) -> bool {
+        match self {
+            Parts::Summed(sum) => sum.area_ha().is_some(),
+            Parts::Listed(groups) => groups.iter().all(|group| group.area_ha.is_some()),
+        }
+    }
+
+    /// `None` where an area is not known.
+    fn combined(&self, stratum: Option<String>, how: Together) -> Option<Group> {
+        match self {
+            Parts::Summed(sum) => sum.combined(stratum),
+            Parts::Listed(groups) => {
+                let groups: Vec<&Group> = groups.iter().collect();
+                combine((None, stratum), &groups, None, how)
+            }
+        }
+    }
 }

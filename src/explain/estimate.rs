@@ -109,7 +109,7 @@ fn find<'a>(
         &mut rows,
         "status",
         said(asked.status, Some("live".to_owned())),
-        |row| status_word(row.domain.status, design),
+        |row| status_word(row.domain.status, design).into_owned(),
     )?;
     narrow(&mut rows, "species", said(asked.species, all()), |row| {
         species_label(row.domain.species, records)

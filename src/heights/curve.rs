@@ -154,10 +154,56 @@ impl Form {
         }
     }
 
+    /// Does the formula, or a derivative, take a logarithm of dbh?
+    pub(super) fn takes_log(self) -> bool {
+        matches!(
+            self,
+            Form::Curtis
+                | Form::Power
+                | Form::LogLine
+                | Form::Weibull
+                | Form::Korf
+                | Form::ExpPower
+                | Form::Hossfeld4
+                | Form::Sibbesen
+        )
+    }
+
+    /// That logarithm, whatever the parameters: of `D`, or of `D / (1 + D)`; 0 where none is taken.
+    pub(super) fn log(self, d: f64) -> f64 {
+        match self {
+            Form::Curtis => (d / (1.0 + d)).ln(),
+            _ if self.takes_log() => d.ln(),
+            _ => 0.0,
+        }
+    }
+
     /// `y` at a dbh, and its derivatives by the parameters into `gradient` (as long as there are
     /// parameters).
-    #[expect(clippy::too_many_lines, reason = "one arm for each form")]
     pub fn value_and_gradient(self, d: f64, parameters: &[f64], gradient: &mut [f64]) -> f64 {
+        self.value_and_gradient_by((d, self.log(d)), parameters, gradient)
+    }
+
+    /// The same of a dbh and its logarithm by [`Form::log`].
+    pub(super) fn value_and_gradient_by(
+        self,
+        (d, log): (f64, f64),
+        parameters: &[f64],
+        gradient: &mut [f64],
+    ) -> f64 {
+        let (y, derivatives) = self.terms(d, log, parameters);
+        for (slot, derivative) in gradient.iter_mut().zip(derivatives) {
+            *slot = derivative;
+        }
+        y
+    }
+
+    #[expect(
+        clippy::inline_always,
+        reason = "what the caller does not use is then not worked out"
+    )]
+    #[inline(always)]
+    fn terms(self, d: f64, log: f64, parameters: &[f64]) -> (f64, [f64; MOST_PARAMETERS]) {
         let (a, b) = (parameters[0], parameters[1]);
         let c = parameters.get(2).copied().unwrap_or(0.0);
         let (y, by_a, by_b, by_c) = match self {
@@ -172,7 +218,6 @@ impl Form {
                 (y, -3.0 * y / u, -3.0 * y * d / u, 0.0)
             }
             Form::Curtis => {
-                let log = (d / (1.0 + d)).ln();
                 let power = (b * log).exp();
                 (a * power, power, a * power * log, 0.0)
             }
@@ -190,13 +235,13 @@ impl Form {
             }
             Form::Power => {
                 let power = d.powf(b);
-                (a * power, power, a * power * d.ln(), 0.0)
+                (a * power, power, a * power * log, 0.0)
             }
             Form::MichaelisMenten => {
                 let share = d / (b + d);
                 (a * share, share, -a * share / (b + d), 0.0)
             }
-            Form::LogLine => (a + b * d.ln(), 1.0, d.ln(), 0.0),
+            Form::LogLine => (a + b * log, 1.0, log, 0.0),
             Form::Parabola => (a + d * (b + d * c), 1.0, d, d * d),
             Form::ChapmanRichards => {
                 let e = (-b * d).exp();
@@ -212,17 +257,17 @@ impl Form {
             Form::Weibull => {
                 let t = d.powf(c);
                 let e = (-b * t).exp();
-                (a * (1.0 - e), 1.0 - e, a * t * e, a * b * t * d.ln() * e)
+                (a * (1.0 - e), 1.0 - e, a * t * e, a * b * t * log * e)
             }
             Form::Korf => {
                 let t = d.powf(-c);
                 let e = (-b * t).exp();
-                (a * e, e, -a * t * e, a * b * t * d.ln() * e)
+                (a * e, e, -a * t * e, a * b * t * log * e)
             }
             Form::ExpPower => {
                 let t = d.powf(c);
                 let y = (a + b * t).exp();
-                (y, y, t * y, b * t * d.ln() * y)
+                (y, y, t * y, b * t * log * y)
             }
             Form::Gompertz => {
                 let q = (-c * d).exp();
@@ -248,36 +293,36 @@ impl Form {
                 let power = d.powf(c);
                 let t = b * power;
                 let w = 1.0 + t;
-                (
-                    a * t / w,
-                    t / w,
-                    a * power / (w * w),
-                    a * t * d.ln() / (w * w),
-                )
+                (a * t / w, t / w, a * power / (w * w), a * t * log / (w * w))
             }
             Form::Sibbesen => {
-                let log = d.ln();
                 let t = d.powf(-c);
                 let e = (b * t * log).exp();
                 (a * e, e, a * e * t * log, -a * e * b * t * log * log)
             }
         };
-        for (slot, derivative) in gradient.iter_mut().zip([by_a, by_b, by_c]) {
-            *slot = derivative;
-        }
-        y
+        (y, [by_a, by_b, by_c])
     }
 
     /// `y` at a dbh.
     pub fn value(self, d: f64, parameters: &[f64]) -> f64 {
-        self.value_and_gradient(d, parameters, &mut [0.0; MOST_PARAMETERS])
+        // The others take the logarithm for their derivatives only.
+        let log = match self {
+            Form::Curtis | Form::LogLine | Form::Sibbesen => self.log(d),
+            _ => 0.0,
+        };
+        self.terms(d, log, parameters).0
     }
 
     /// `dH/dD` at a dbh, m per cm.
     pub fn slope(self, d: f64, parameters: &[f64]) -> f64 {
+        self.slope_at(d, self.value(d, parameters), parameters)
+    }
+
+    /// The same where `y` is known.
+    pub(super) fn slope_at(self, d: f64, y: f64, parameters: &[f64]) -> f64 {
         let (a, b) = (parameters[0], parameters[1]);
         let c = parameters.get(2).copied().unwrap_or(0.0);
-        let y = self.value(d, parameters);
         match self {
             Form::Naslund => 2.0 * a * y / (d * (a + b * d)),
             Form::Naslund3 => 3.0 * a * y / (d * (a + b * d)),

@@ -21,10 +21,10 @@ use std::sync::Arc;
 use std::collections::BTreeMap;
 
 use crate::design::FitWeights;
-use crate::heights::curve::{Curve, Form};
+use crate::heights::curve::Curve;
 use crate::heights::fit::{FAVOURITE, LEAD, Points, Refusal};
 use crate::heights::mixed::{
-    MixedCurve, MixedRefusal, PlotHeight, PlotHeights, Solvers, Spread, fit_mixed,
+    MixedCurve, MixedRefusal, PlotHeight, PlotHeights, Solvers, Spread, fit_mixed_from,
 };
 use crate::heights::{CurveError, MOST_CURVE_PARAMETERS, Place};
 use crate::math::digits::six_digits;
@@ -189,10 +189,9 @@ pub struct Effects {
 pub(super) struct Request<'r> {
     pub(super) points: &'r Points,
     pub(super) groups: Groups,
-    /// Forms to choose from, each with its corrected AIC without effects.
-    pub(super) forms: &'r [(Form, f64)],
+    /// Forms to choose from: the curve of each without effects, and its corrected AIC.
+    pub(super) forms: &'r [(Curve, f64)],
     pub(super) weights: FitWeights,
-    pub(super) breast_height_m: f64,
     /// Is the curve only taken where the criterion is smaller than without effects?
     pub(super) only_if_better: bool,
 }
@@ -222,41 +221,32 @@ impl Request<'_> {
             FitWeights::InverseDbh => Spread::InverseDbh,
             FitWeights::Precision => return Err(WithoutEffects::ByPrecision(by)),
         };
-        let mut fit = |form, method| {
-            fit_mixed(
-                form,
-                &heights,
-                spread,
-                method,
-                self.breast_height_m,
-                solvers,
-            )
-        };
-        let behind = |form, aicc| aicc - if form == FAVOURITE { LEAD } else { 0.0 };
-        let mut best: Option<(Form, f64, f64)> = None;
+        let mut fit = |start, method| fit_mixed_from(start, &heights, spread, method, solvers);
+        let behind = |curve: Curve, aicc| aicc - if curve.form == FAVOURITE { LEAD } else { 0.0 };
+        let mut best: Option<(Curve, f64, f64)> = None;
         let mut refused = None;
-        for (form, without) in self.forms {
-            match fit(*form, Method::Ml) {
+        for (start, without) in self.forms {
+            match fit(*start, Method::Ml) {
                 Ok(curve) => {
                     // Without a criterion there are too few heights to tell.
                     let Some(with) = curve.fit.aicc() else {
                         continue;
                     };
-                    let closer = |(best, least, _)| behind(*form, with) < behind(best, least);
+                    let closer = |(best, least, _)| behind(*start, with) < behind(best, least);
                     if best.is_none_or(closer) {
-                        best = Some((*form, with, *without));
+                        best = Some((*start, with, *without));
                     }
                 }
                 Err(refusal) => refused = refused.or(Some(refusal)),
             }
         }
         let none = MixedRefusal::NoStart(Refusal::TooFew);
-        let (form, with, without) =
+        let (start, with, without) =
             best.ok_or(WithoutEffects::NoFit(by, refused.unwrap_or(none)))?;
         if self.only_if_better && with >= without {
             return Err(WithoutEffects::NotBetter { by, with, without });
         }
-        let curve = fit(form, Method::Reml).map_err(|why| WithoutEffects::NoFit(by, why))?;
+        let curve = fit(start, Method::Reml).map_err(|why| WithoutEffects::NoFit(by, why))?;
         let no_variance = match curve.fit.zeros() {
             Zeros::Both => true,
             Zeros::Own => curve.fit.outer_variance.is_none(),

@@ -112,7 +112,7 @@ pub fn evidence(
             found.without.extend(own.map(|own| (at, own.clone())));
             continue;
         }
-        match fit_level(own(), range_cm, design, &mut solver) {
+        match fit_level(own(), Some(range_cm), design, &mut solver) {
             Ok(fitted) => fitted_besides.push(CurveUse {
                 level: Level::Species,
                 species: vec![Served {
@@ -121,7 +121,7 @@ pub fn evidence(
                     filled: 0,
                     extrapolated: 0,
                 }],
-                curve: HeightCurve::Fitted(Box::new(fitted)),
+                curve: HeightCurve::Fitted(Box::new(fitted.used)),
             }),
             Err(why) => {
                 let level = Level::Species;

@@ -25,9 +25,10 @@
 
 use crate::design::{CurveChoice, FitWeights};
 use crate::heights::curve::{Curve, Form, MOST_PARAMETERS};
+use crate::heights::points::Sample;
 pub use crate::heights::points::{HeightPoint, Points};
 use crate::heights::precision::{Reweighted, Scatter, reweighted};
-use crate::math::nonlinear::{Problem, Solver, Status};
+use crate::math::nonlinear::{Fit, Problem, Solver, Status};
 
 /// Forms that `best` leaves out: exp-power (Korf's curve in other letters), parabola and Sibbesen
 /// (turn down), log-line (negative for small trees).
@@ -142,6 +143,8 @@ pub struct Choice {
     pub chosen: Option<FittedCurve>,
     /// Every form that was tried.
     pub tried: Vec<Tried>,
+    /// The curves of those that were accepted, each with its corrected AIC, in the same order.
+    pub accepted: Vec<(Curve, f64)>,
     /// The form that the design names and why it could not be taken.
     pub replaced: Option<(Form, Refusal)>,
 }
@@ -155,102 +158,162 @@ pub fn fit_form(
     breast_height_m: f64,
     solver: &mut Solver,
 ) -> Result<FittedCurve, Refusal> {
-    let (n, p) = (points.len(), form.n_parameters());
-    let dbh_range_cm = points.dbh_range_cm().ok_or(Refusal::TooFew)?;
-    // AICc needs n - k - 1 > 0 with k = p + 1.
-    if n <= p + 2 {
-        return Err(Refusal::TooFew);
-    }
-    let d = points.dbh_cm();
-    let y: Vec<f64> = points
-        .height_m()
-        .iter()
-        .map(|height| height - breast_height_m)
-        .collect();
-    let mut weight: Option<Vec<f64>> = match weights {
-        // Weights by precision begin with equal ones.
-        FitWeights::Equal | FitWeights::Precision => None,
-        FitWeights::InverseDbh => Some(d.iter().map(|d| 1.0 / d).collect()),
-    };
-    let mut search = |weights: Option<&[f64]>, start: &[f64]| {
-        let problem = Problem {
-            y: &y,
+    let heights = Heights::new(points, weights, breast_height_m);
+    let found = heights.search(form, solver)?;
+    Ok(heights.curve(found))
+}
+
+/// Heights to which several forms are fitted.
+struct Heights<'p> {
+    points: &'p Points,
+    sample: Sample<'p>,
+    weights: FitWeights,
+    /// Weights that are known beforehand; all 1 if none.
+    weight: Option<Vec<f64>>,
+    breast_height_m: f64,
+}
+
+/// What the search for a form found.
+struct Found {
+    curve: Curve,
+    fit: Fit,
+    scatter: Option<Scatter>,
+    aic: f64,
+    aicc: f64,
+}
+
+impl<'p> Heights<'p> {
+    fn new(points: &'p Points, weights: FitWeights, breast_height_m: f64) -> Self {
+        let d = points.dbh_cm();
+        let heights = points.height_m().iter();
+        let y = heights.map(|height| height - breast_height_m).collect();
+        Heights {
+            points,
+            sample: Sample::new(d, y),
             weights,
-            model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
-                form.value_and_gradient(d[i], parameters, gradient)
+            weight: match weights {
+                // Weights by precision begin with equal ones.
+                FitWeights::Equal | FitWeights::Precision => None,
+                FitWeights::InverseDbh => Some(d.iter().map(|d| 1.0 / d).collect()),
             },
-        };
-        let fit = solver.fit(&problem, start);
-        let found = fit.status == Status::Converged && fit.covariance.len() == p * p;
-        found.then_some(fit)
-    };
-    let mut starts = form.starts(d, &y);
-    starts.retain(|start| start.iter().all(|value| value.is_finite()));
-    let error = |start: &[f64; MOST_PARAMETERS]| -> f64 {
-        let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, &start[..p])).powi(2);
-        let sum: f64 = d.iter().zip(&y).map(residual).sum();
-        if sum.is_nan() { f64::INFINITY } else { sum }
-    };
-    starts.sort_by(|a, b| error(a).total_cmp(&error(b)));
-    let mut fits = starts
-        .iter()
-        .filter_map(|start| search(weight.as_deref(), &start[..p]));
-    let fit = if WITH_TWO_MINIMA.contains(&form) {
-        fits.min_by(|a, b| a.residual_ss.total_cmp(&b.residual_ss))
-    } else {
-        fits.next()
-    };
-    let mut fit = fit.ok_or(Refusal::NoMinimum)?;
-    let mut scatter = None;
-    if weights == FitWeights::Precision {
-        let squares = |parameters: &[f64]| -> Vec<f64> {
-            let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, parameters)).powi(2);
-            d.iter().zip(&y).map(residual).collect()
-        };
-        let refit = |weights: &[f64], start: &[f64]| search(Some(weights), start);
-        let Reweighted {
-            fit: last,
-            weights,
-            scatter: found,
-        } = reweighted(fit, points.std_error_m(), refit, squares).ok_or(Refusal::NoMinimum)?;
-        (fit, weight, scatter) = (last, Some(weights), Some(found));
+            breast_height_m,
+        }
     }
-    let mut curve = Curve {
-        form,
-        parameters: [0.0; MOST_PARAMETERS],
-        breast_height_m,
-    };
-    curve.parameters[..p].copy_from_slice(&fit.parameters);
-    let mut std_errors = [0.0; MOST_PARAMETERS];
-    for (j, error) in std_errors.iter_mut().take(p).enumerate() {
-        *error = fit.covariance[j * p + j].sqrt();
+
+    fn search(&self, form: Form, solver: &mut Solver) -> Result<Found, Refusal> {
+        let (n, p) = (self.points.len(), form.n_parameters());
+        // AICc needs n - k - 1 > 0 with k = p + 1.
+        if n <= p + 2 {
+            return Err(Refusal::TooFew);
+        }
+        let (d, y) = (self.sample.d, &self.sample.y);
+        let logs = self.sample.logs(form);
+        let mut search = |weights: Option<&[f64]>, start: &[f64]| {
+            let problem = Problem {
+                y,
+                weights,
+                model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
+                    let log = logs.get(i).copied().unwrap_or(0.0);
+                    form.value_and_gradient_by((d[i], log), parameters, gradient)
+                },
+            };
+            let fit = solver.fit(&problem, start);
+            let found = fit.status == Status::Converged && fit.covariance.len() == p * p;
+            found.then_some(fit)
+        };
+        let mut starts = form.starts_for(&self.sample);
+        starts.retain(|start| start.iter().all(|value| value.is_finite()));
+        if starts.len() > 1 {
+            let error = |start: [f64; MOST_PARAMETERS]| {
+                let trees = d.iter().zip(y);
+                let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, &start[..p])).powi(2);
+                let sum: f64 = trees.map(residual).sum();
+                (if sum.is_nan() { f64::INFINITY } else { sum }, start)
+            };
+            let mut by_error: Vec<_> = starts.into_iter().map(error).collect();
+            by_error.sort_by(|a, b| a.0.total_cmp(&b.0));
+            starts = by_error.into_iter().map(|(_, start)| start).collect();
+        }
+        let mut fits = starts
+            .iter()
+            .filter_map(|start| search(self.weight.as_deref(), &start[..p]));
+        let fit = if WITH_TWO_MINIMA.contains(&form) {
+            fits.min_by(|a, b| a.residual_ss.total_cmp(&b.residual_ss))
+        } else {
+            fits.next()
+        };
+        let mut fit = fit.ok_or(Refusal::NoMinimum)?;
+        let mut scatter = None;
+        let mut weight = None;
+        if self.weights == FitWeights::Precision {
+            let squares = |parameters: &[f64]| -> Vec<f64> {
+                let residual = |(d, y): (&f64, &f64)| (y - form.value(*d, parameters)).powi(2);
+                d.iter().zip(y).map(residual).collect()
+            };
+            let refit = |weights: &[f64], start: &[f64]| search(Some(weights), start);
+            let Reweighted {
+                fit: last,
+                weights,
+                scatter: found,
+            } = reweighted(fit, self.points.std_error_m(), refit, squares)
+                .ok_or(Refusal::NoMinimum)?;
+            (fit, weight, scatter) = (last, Some(weights), Some(found));
+        }
+        let mut curve = Curve {
+            form,
+            parameters: [0.0; MOST_PARAMETERS],
+            breast_height_m: self.breast_height_m,
+        };
+        curve.parameters[..p].copy_from_slice(&fit.parameters);
+        let weight = weight.as_ref().or(self.weight.as_ref());
+        let log_weights: f64 = weight.into_iter().flatten().map(|w| w.ln()).sum();
+        let (count, k) = (n as f64, (p + 1) as f64);
+        let log_likelihood = -0.5
+            * count
+            * ((2.0 * std::f64::consts::PI).ln() + 1.0 - count.ln() + fit.residual_ss.ln())
+            + 0.5 * log_weights;
+        let aic = -2.0 * log_likelihood + 2.0 * k;
+        Ok(Found {
+            curve,
+            fit,
+            scatter,
+            aic,
+            aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
+        })
     }
-    let squares: f64 = points
-        .dbh_cm()
-        .iter()
-        .zip(points.height_m())
-        .map(|(d, height)| (height - curve.height_m(*d)).powi(2))
-        .sum();
-    let log_weights: f64 = weight.iter().flatten().map(|w| w.ln()).sum();
-    let (count, k) = (n as f64, (p + 1) as f64);
-    let log_likelihood = -0.5
-        * count
-        * ((2.0 * std::f64::consts::PI).ln() + 1.0 - count.ln() + fit.residual_ss.ln())
-        + 0.5 * log_weights;
-    let aic = -2.0 * log_likelihood + 2.0 * k;
-    Ok(FittedCurve {
-        curve,
-        std_errors,
-        covariance: fit.covariance,
-        n,
-        dbh_range_cm,
-        rmse_m: (squares / (n - p) as f64).sqrt(),
-        residual_ss: fit.residual_ss,
-        weights,
-        scatter,
-        aic,
-        aicc: aic + 2.0 * k * (k + 1.0) / (count - k - 1.0),
-    })
+
+    /// All that there is to say of what was found.
+    fn curve(&self, found: Found) -> FittedCurve {
+        let Found {
+            curve,
+            fit,
+            scatter,
+            aic,
+            aicc,
+        } = found;
+        let (n, p) = (self.points.len(), curve.form.n_parameters());
+        let mut std_errors = [0.0; MOST_PARAMETERS];
+        for (j, error) in std_errors.iter_mut().take(p).enumerate() {
+            *error = fit.covariance[j * p + j].sqrt();
+        }
+        let trees = self.sample.d.iter().zip(self.points.height_m());
+        let squares: f64 = trees
+            .map(|(d, height)| (height - curve.height_m(*d)).powi(2))
+            .sum();
+        FittedCurve {
+            curve,
+            std_errors,
+            covariance: fit.covariance,
+            n,
+            dbh_range_cm: self.points.dbh_range_cm().unwrap_or_default(),
+            rmse_m: (squares / (n - p) as f64).sqrt(),
+            residual_ss: fit.residual_ss,
+            weights: self.weights,
+            scatter,
+            aic,
+            aicc,
+        }
+    }
 }
 
 /// May the curve fill heights between these diameters?
@@ -268,7 +331,7 @@ pub fn serves(curve: &Curve, (from, to): (f64, f64), tallest_m: f64) -> Result<(
     for step in 0..=CHECKED_DIAMETERS {
         let d = from + (to - from) * step as f64 / CHECKED_DIAMETERS as f64;
         let y = curve.form.value(d, curve.parameters());
-        let slope = curve.form.slope(d, curve.parameters());
+        let slope = curve.form.slope_at(d, y, curve.parameters());
         // On both sides of a pole the slope may be positive: the values tell.
         let rises = y > 0.0 && slope > 0.0 && y >= thinner;
         if !rises {
@@ -291,58 +354,70 @@ pub fn choose(
     dbh_range_cm: (f64, f64),
     solver: &mut Solver,
 ) -> Choice {
+    let heights = Heights::new(points, weights, breast_height_m);
+    let tallest_m = points.tallest_m();
     let mut attempt = |form: Form| {
-        fit_form(form, points, weights, breast_height_m, solver).and_then(|fitted| {
-            acceptable(&fitted, dbh_range_cm, points.tallest_m()).map(|()| fitted)
-        })
+        let found = heights.search(form, solver)?;
+        serves(&found.curve, dbh_range_cm, tallest_m).map(|()| found)
     };
-    let mut choice = Choice::default();
+    let mut choice = Choice {
+        tried: Vec::with_capacity(Form::ALL.len()),
+        accepted: Vec::with_capacity(Form::ALL.len()),
+        ..Choice::default()
+    };
     if let CurveChoice::Named(name) = wanted
         && let Some(form) = Form::named(name)
     {
-        let fitted = attempt(form);
-        choice.tried.push(Tried {
-            form,
-            outcome: fitted.as_ref().map(|f| f.aicc).map_err(|r| *r),
-        });
-        match fitted {
-            Ok(fitted) => {
-                choice.chosen = Some(fitted);
+        let found = attempt(form);
+        choice.note(form, &found);
+        match found {
+            Ok(found) => {
+                choice.chosen = Some(heights.curve(found));
                 return choice;
             }
             Err(refusal) => choice.replaced = Some((form, refusal)),
         }
     }
     let named = choice.replaced.map(|(form, _)| form);
-    let behind = |fitted: &FittedCurve| {
-        let ahead = if fitted.curve.form == FAVOURITE {
+    let behind = |found: &Found| {
+        let ahead = if found.curve.form == FAVOURITE {
             LEAD
         } else {
             0.0
         };
-        fitted.aicc - ahead
+        found.aicc - ahead
     };
     let others = |form: &Form| !NOT_IN_BEST.contains(form) && named != Some(*form);
+    let mut best: Option<Found> = None;
     for form in Form::ALL.into_iter().filter(others) {
-        let fitted = if form.n_parameters() > 2 && points.len() < LEAST_FOR_THREE {
+        let found = if form.n_parameters() > 2 && points.len() < LEAST_FOR_THREE {
             Err(Refusal::TooFew)
         } else {
             attempt(form)
         };
-        choice.tried.push(Tried {
-            form,
-            outcome: fitted.as_ref().map(|f| f.aicc).map_err(|r| *r),
-        });
-        if let Ok(fitted) = fitted
-            && choice
-                .chosen
+        choice.note(form, &found);
+        if let Ok(found) = found
+            && best
                 .as_ref()
-                .is_none_or(|best| behind(&fitted) < behind(best))
+                .is_none_or(|best| behind(&found) < behind(best))
         {
-            choice.chosen = Some(fitted);
+            best = Some(found);
         }
     }
+    choice.chosen = best.map(|best| heights.curve(best));
     choice
+}
+
+impl Choice {
+    fn note(&mut self, form: Form, found: &Result<Found, Refusal>) {
+        self.tried.push(Tried {
+            form,
+            outcome: found.as_ref().map(|found| found.aicc).map_err(|why| *why),
+        });
+        let accepted = found.as_ref().ok();
+        self.accepted
+            .extend(accepted.map(|found| (found.curve, found.aicc)));
+    }
 }
 
 #[cfg(test)]

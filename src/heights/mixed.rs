@@ -71,6 +71,12 @@ impl PlotHeights {
         }
     }
 
+    fn dbh_range_cm(&self) -> (f64, f64) {
+        let none = (f64::INFINITY, f64::NEG_INFINITY);
+        let dbh_cm = self.dbh_cm.iter();
+        dbh_cm.fold(none, |(least, most), d| (least.min(*d), most.max(*d)))
+    }
+
     /// How many heights.
     pub fn len(&self) -> usize {
         self.dbh_cm.len()
@@ -262,6 +268,21 @@ pub fn fit_mixed(
         &mut solvers.start,
     )
     .map_err(MixedRefusal::NoStart)?;
+    fit_mixed_from(start.curve, heights, spread, method, solvers)
+}
+
+/// The same where the fit to all heights together, with the weights that go with the spread, is
+/// known: `start`.
+pub(super) fn fit_mixed_from(
+    start: Curve,
+    heights: &PlotHeights,
+    spread: Spread,
+    method: Method,
+    solvers: &mut Solvers,
+) -> Result<MixedCurve, MixedRefusal> {
+    let (form, d) = (start.form, &heights.dbh_cm);
+    let breast_height_m = start.breast_height_m;
+    let logs: Vec<f64> = d.iter().map(|d| form.log(*d)).collect();
     let y: Vec<f64> = heights
         .height_m
         .iter()
@@ -274,7 +295,7 @@ pub fn fit_mixed(
     let problem = Problem {
         y: &y,
         model: |i: usize, parameters: &[f64], gradient: &mut [f64]| {
-            form.value_and_gradient(d[i], parameters, gradient)
+            form.value_and_gradient_by((d[i], logs[i]), parameters, gradient)
         },
         groups: Groups {
             inner: &heights.plot,
@@ -294,9 +315,9 @@ pub fn fit_mixed(
     };
     let fit = solvers
         .mixed
-        .fit(&problem, start.curve.parameters())
+        .fit(&problem, start.parameters())
         .map_err(MixedRefusal::NoFit)?;
-    let mut curve = start.curve;
+    let mut curve = start;
     for (parameter, value) in curve.parameters.iter_mut().zip(&fit.fixed) {
         *parameter = *value;
     }
@@ -316,6 +337,6 @@ pub fn fit_mixed(
             .stands
             .as_ref()
             .map(|(stand_of, _)| stand_of.clone()),
-        dbh_range_cm: start.dbh_range_cm,
+        dbh_range_cm: heights.dbh_range_cm(),
     })
 }

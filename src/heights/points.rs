@@ -1,6 +1,9 @@
 //! Measured heights as a curve is fitted to them.
 
+use std::cell::OnceCell;
+
 use crate::heights::Place;
+use crate::heights::curve::Form;
 
 /// A measured height.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -108,5 +111,45 @@ impl Points {
         self.height_m
             .windows(2)
             .all(|pair| pair[0].to_bits() == pair[1].to_bits())
+    }
+}
+
+/// What forms are fitted to, with the logarithms that some of them take, which are worked out once
+/// for all of them.
+pub(super) struct Sample<'p> {
+    /// Dbh, cm.
+    pub(super) d: &'p [f64],
+    /// Heights above breast height, m.
+    pub(super) y: Vec<f64>,
+    log_d: OnceCell<Vec<f64>>,
+    log_share: OnceCell<Vec<f64>>,
+    log_y: OnceCell<Vec<f64>>,
+}
+
+impl<'p> Sample<'p> {
+    pub(super) fn new(d: &'p [f64], y: Vec<f64>) -> Self {
+        Sample {
+            d,
+            y,
+            log_d: OnceCell::new(),
+            log_share: OnceCell::new(),
+            log_y: OnceCell::new(),
+        }
+    }
+
+    /// The logarithms that a form takes of the diameters ([`Form::log`]); empty if it takes none.
+    pub(super) fn logs(&self, form: Form) -> &[f64] {
+        let cell = match form {
+            Form::Curtis => &self.log_share,
+            _ if form.takes_log() => &self.log_d,
+            _ => return &[],
+        };
+        cell.get_or_init(|| self.d.iter().map(|d| form.log(*d)).collect())
+    }
+
+    /// The logarithms of y.
+    pub(super) fn log_y(&self) -> &[f64] {
+        self.log_y
+            .get_or_init(|| self.y.iter().map(|y| y.ln()).collect())
     }
 }

@@ -73,52 +73,117 @@ pub fn least_squares(x: &[f64], y: &[f64], weights: Option<&[f64]>, p: usize) ->
 }
 
 /// Turns `[A | b]` (`n` rows of `p + 1`, row by row) into `[R | q]` in place. Says whether the
-/// columns are independent to working precision and everything is finite.
+/// columns are independent to working precision and everything is finite. What lies below the first
+/// `p` rows is of no use afterwards.
 pub(super) fn triangularise(matrix: &mut [f64], n: usize, p: usize) -> bool {
+    // Loops of a known length are unrolled: curves have two or three parameters.
+    match p {
+        2 => reflect::<2>(matrix, n, p),
+        3 => reflect::<3>(matrix, n, p),
+        _ => reflect::<0>(matrix, n, p),
+    }
+}
+
+/// Widths for which the sums of a reflection need no memory of their own.
+const NARROW: usize = 4;
+
+/// The reflections; `P` is the number of columns where it is known beforehand, else 0.
+fn reflect<const P: usize>(matrix: &mut [f64], n: usize, p: usize) -> bool {
+    let p = if P > 0 { P } else { p };
     let width = p + 1;
+    let mut narrow = [0.0; NARROW];
+    let mut wide = Vec::new();
+    let sums = if width <= NARROW {
+        &mut narrow[..width]
+    } else {
+        wide.resize(width, 0.0);
+        &mut wide[..]
+    };
+    let mut largest = largest_of(matrix.chunks_exact(width).take(n).map(|row| row[0]));
     for k in 0..p {
-        let column_norm = |from: usize, matrix: &[f64]| {
-            // Scaled, so that squares neither overflow nor vanish.
-            let largest = (from..n)
-                .map(|i| matrix[i * width + k].abs())
-                .fold(0.0, f64::max);
-            if largest == 0.0 || !largest.is_finite() {
-                return largest;
-            }
-            let sum: f64 = (from..n)
-                .map(|i| (matrix[i * width + k] / largest).powi(2))
-                .sum();
-            largest * sum.sqrt()
-        };
-        let norm = column_norm(k, matrix);
-        let whole = column_norm(0, matrix);
-        if !norm.is_finite() || norm <= 8.0 * whole * f64::EPSILON || norm == 0.0 {
+        let (above, below) = matrix[..n * width].split_at_mut(k * width);
+        let norm = norm_of(below.chunks_exact(width).map(|row| row[k]), largest);
+        if !norm.is_finite() || norm == 0.0 {
             return false;
         }
-        let pivot = matrix[k * width + k];
-        let reflected = if pivot > 0.0 { -norm } else { norm };
-        // v = column - reflected e_k, kept in place of the column below the diagonal.
-        let head = pivot - reflected;
-        matrix[k * width + k] = head;
-        for j in k + 1..width {
-            let product: f64 = (k..n)
-                .map(|i| matrix[i * width + k] * matrix[i * width + j])
-                .sum();
-            // v'v = -2 reflected head ... so 2 / v'v = -1 / (reflected head).
-            let factor = -product / (reflected * head);
-            for i in k..n {
-                matrix[i * width + j] -= factor * matrix[i * width + k];
+        // The norm of the whole column is at most this.
+        let most = norm
+            + above
+                .chunks_exact(width)
+                .map(|row| row[k].abs())
+                .sum::<f64>();
+        let clearly_independent = norm > 16.0 * most * f64::EPSILON;
+        if !clearly_independent {
+            let column = matrix.chunks_exact(width).take(n).map(|row| row[k]);
+            let whole = norm_of(column.clone(), largest_of(column));
+            if norm <= 8.0 * whole * f64::EPSILON {
+                return false;
             }
         }
-        matrix[k * width + k] = reflected;
-        for i in k + 1..n {
-            matrix[i * width + k] = 0.0;
+        let (head_row, rest) = matrix[k * width..n * width].split_at_mut(width);
+        let pivot = head_row[k];
+        let reflected = if pivot > 0.0 { -norm } else { norm };
+        // v = column - reflected e_k: its head, and the column below the diagonal.
+        let head = pivot - reflected;
+        for (sum, value) in sums.iter_mut().zip(&*head_row) {
+            *sum = head * value;
+        }
+        for row in rest.chunks_exact(width) {
+            let v = row[k];
+            for (sum, value) in sums.iter_mut().zip(row) {
+                *sum += v * value;
+            }
+        }
+        // v'v = -2 reflected head ... so 2 / v'v = -1 / (reflected head). The columns up to this
+        // one are done with and stay.
+        for (j, sum) in sums.iter_mut().enumerate() {
+            *sum = if j > k {
+                -*sum / (reflected * head)
+            } else {
+                0.0
+            };
+        }
+        for (value, factor) in head_row.iter_mut().zip(&*sums) {
+            *value -= factor * head;
+        }
+        largest = 0.0;
+        for row in rest.chunks_exact_mut(width) {
+            let v = row[k];
+            for (value, factor) in row.iter_mut().zip(&*sums) {
+                *value -= factor * v;
+            }
+            largest = larger(largest, row[k + 1]);
+        }
+        head_row[k] = reflected;
+        for row in rest.chunks_exact_mut(width).take(p - k - 1) {
+            row[k] = 0.0;
         }
     }
-    (0..n.min(p)).all(|i| matrix[i * width + p].is_finite())
+    let values = matrix.chunks_exact(width).take(n.min(p));
+    values.map(|row| row[p]).all(f64::is_finite)
+}
+
+/// The larger of two sizes; what is not a number counts for nothing.
+fn larger(size: f64, value: f64) -> f64 {
+    let other = value.abs();
+    if other > size { other } else { size }
+}
+
+fn largest_of(values: impl Iterator<Item = f64>) -> f64 {
+    values.fold(0.0, larger)
+}
+
+/// Norm of values, scaled by the largest so that squares neither overflow nor vanish.
+fn norm_of(values: impl Iterator<Item = f64>, largest: f64) -> f64 {
+    if largest == 0.0 || !largest.is_finite() {
+        return largest;
+    }
+    let sum: f64 = values.map(|value| (value / largest).powi(2)).sum();
+    largest * sum.sqrt()
 }
 
 /// Solves `R b = q` for a triangularised matrix.
+#[inline]
 pub(super) fn back_substitute(matrix: &[f64], p: usize, solution: &mut [f64]) {
     let width = p + 1;
     for k in (0..p).rev() {

@@ -8,5 +8,6 @@ pub mod normal;
 pub mod quadrature;
 pub mod random;
 pub mod root;
+pub mod shortest;
 pub mod sum;
 pub mod t;

@@ -84,6 +84,8 @@ pub struct Solver {
     step: Vec<f64>,
     trial: Vec<f64>,
     scale: Vec<f64>,
+    /// Square roots of the weights, if there are any.
+    roots: Vec<f64>,
 }
 
 impl Default for Solver {
@@ -111,6 +113,7 @@ impl Solver {
             step: Vec::new(),
             trial: Vec::new(),
             scale: Vec::new(),
+            roots: Vec::new(),
         }
     }
 
@@ -120,15 +123,32 @@ impl Solver {
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
+        // Loops of a known length are unrolled: curves have two or three parameters.
+        match start.len() {
+            2 => self.fit_known::<M, 2>(problem, start),
+            3 => self.fit_known::<M, 3>(problem, start),
+            _ => self.fit_known::<M, 0>(problem, start),
+        }
+    }
+
+    /// `P` is here and below the number of parameters where it is known beforehand, else 0.
+    fn fit_known<M, const P: usize>(&mut self, problem: &Problem<'_, M>, start: &[f64]) -> Fit
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        self.roots.clear();
+        let weights = problem.weights.unwrap_or_default();
+        self.roots
+            .extend(weights.iter().map(|weight| weight.sqrt()));
         let [long, shorter @ ..] = FIRST_DAMPINGS;
-        let first = self.search(problem, start, long);
+        let first = self.search::<M, P>(problem, start, long);
         let ran_aground =
             first.status == Status::Stalled && first.iterations < self.most_iterations;
         if !ran_aground {
             return first;
         }
         for damping in shorter {
-            let again = self.search(problem, start, damping);
+            let again = self.search::<M, P>(problem, start, damping);
             if again.status == Status::Converged {
                 return again;
             }
@@ -136,18 +156,26 @@ impl Solver {
         first
     }
 
-    fn search<M>(&mut self, problem: &Problem<'_, M>, start: &[f64], first_damping: f64) -> Fit
+    fn search<M, const P: usize>(
+        &mut self,
+        problem: &Problem<'_, M>,
+        start: &[f64],
+        first_damping: f64,
+    ) -> Fit
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let (n, p) = (problem.y.len(), start.len());
+        let n = problem.y.len();
+        let p = known::<P>(start.len());
         let mut parameters = start.to_vec();
         self.step.resize(p, 0.0);
         self.trial.resize(p, 0.0);
         self.scale.clear();
         self.scale.resize(p, 0.0);
-        let start = self.evaluate(problem, &parameters).filter(|_| n >= p);
-        let Some(mut point) = start.map(|sum| self.linearise(sum, n, p)) else {
+        let start = self
+            .evaluate::<M, P>(problem, &parameters)
+            .filter(|_| n >= p);
+        let Some(mut point) = start.map(|sum| self.linearise::<P>(sum, n, p)) else {
             return Fit {
                 parameters,
                 status: Status::NotFinite,
@@ -169,7 +197,7 @@ impl Solver {
                 break;
             }
             iterations += 1;
-            if !self.damped_step(p, damping) {
+            if !self.damped_step::<P>(p, damping) {
                 damping *= growth;
                 growth *= 2.0;
                 continue;
@@ -181,15 +209,15 @@ impl Solver {
             if self.trial == parameters {
                 break;
             }
-            let predicted = self.predicted_reduction(p);
+            let predicted = self.predicted_reduction::<P>(p);
             let trial = std::mem::take(&mut self.trial);
-            let trial_ss = self.evaluate(problem, &trial);
+            let trial_ss = self.evaluate::<M, P>(problem, &trial);
             let reduction = trial_ss.map_or(f64::NAN, |trial_ss| point.residual_ss - trial_ss);
             // Near the minimum S no longer changes within rounding; the offset still does.
             let level = reduction.abs() <= 1e-12 * point.residual_ss;
             let accepted = trial_ss
                 .filter(|_| reduction > 0.0 || level)
-                .map(|trial_ss| self.linearise(trial_ss, n, p))
+                .map(|trial_ss| self.linearise::<P>(trial_ss, n, p))
                 .filter(|next| !level || next.offset < 0.9 * point.offset);
             if let Some(next) = accepted {
                 parameters.copy_from_slice(&trial);
@@ -214,47 +242,47 @@ impl Solver {
 
     /// Residuals and Jacobian at the parameters into the trial matrix; their sum of squares, or
     /// `None` if they are not finite.
-    fn evaluate<M>(&mut self, problem: &Problem<'_, M>, parameters: &[f64]) -> Option<f64>
+    fn evaluate<M, const P: usize>(
+        &mut self,
+        problem: &Problem<'_, M>,
+        parameters: &[f64],
+    ) -> Option<f64>
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let width = parameters.len() + 1;
-        self.trial_matrix.resize(problem.y.len() * width, 0.0);
+        let p = known::<P>(parameters.len());
+        self.trial_matrix.resize(problem.y.len() * (p + 1), 0.0);
         let mut sum = 0.0;
-        let rows = self.trial_matrix.chunks_exact_mut(width);
+        let mut finite = true;
+        let rows = self.trial_matrix.chunks_exact_mut(p + 1);
         for (i, (row, y)) in rows.zip(problem.y).enumerate() {
-            let Some((residual, gradient)) = row.split_last_mut() else {
-                continue;
-            };
-            *residual = y - (problem.model)(i, parameters, gradient);
-            let squared = *residual * *residual;
+            let (gradient, residual) = row.split_at_mut(p);
+            residual[0] = y - (problem.model)(i, parameters, gradient);
+            let squared = residual[0] * residual[0];
             if let Some(weights) = problem.weights {
-                let root = weights[i].sqrt();
-                for value in row {
-                    *value *= root;
+                for value in &mut *row {
+                    *value *= self.roots[i];
                 }
                 sum += weights[i] * squared;
             } else {
                 sum += squared;
             }
+            finite &= row.iter().all(|value| value.is_finite());
         }
-        let finite = sum.is_finite() && self.trial_matrix.iter().all(|value| value.is_finite());
-        finite.then_some(sum)
+        (finite && sum.is_finite()).then_some(sum)
     }
 
     /// Triangularises the trial matrix of n rows, whose residuals have this sum of squares.
-    fn linearise(&mut self, sum: f64, n: usize, p: usize) -> Point {
-        for j in 0..p {
-            let norm = (0..n)
-                .map(|i| self.trial_matrix[i * (p + 1) + j].powi(2))
-                .sum::<f64>()
-                .sqrt();
-            self.scale[j] = self.scale[j].max(norm);
+    fn linearise<const P: usize>(&mut self, sum: f64, n: usize, p: usize) -> Point {
+        let p = known::<P>(p);
+        let rows = self.trial_matrix.chunks_exact(p + 1);
+        for (j, scale) in self.scale.iter_mut().enumerate().take(p) {
+            let squares = rows.clone().map(|row| row[j].powi(2));
+            *scale = scale.max(squares.sum::<f64>().sqrt());
         }
         let regular = triangularise(&mut self.trial_matrix, n, p);
-        let along: f64 = (0..p.min(n))
-            .map(|i| self.trial_matrix[i * (p + 1) + p].powi(2))
-            .sum();
+        let heads = self.trial_matrix.chunks_exact(p + 1).take(p);
+        let along: f64 = heads.map(|row| row[p].powi(2)).sum();
         let across = (sum - along).max(0.0);
         let df = (n - p.min(n)) as f64;
         let offset = if df > 0.0 && across > 0.0 {
@@ -270,18 +298,16 @@ impl Solver {
     }
 
     /// Solves for the step at a damping; false if even the damped system has no solution.
-    fn damped_step(&mut self, p: usize, damping: f64) -> bool {
+    fn damped_step<const P: usize>(&mut self, p: usize, damping: f64) -> bool {
+        let p = known::<P>(p);
         let width = p + 1;
+        let root = damping.sqrt();
         self.damped.clear();
         self.damped.extend_from_slice(&self.matrix[..p * width]);
-        for j in 0..p {
-            self.damped.extend((0..width).map(|_| 0.0));
-            let scale = if self.scale[j] > 0.0 {
-                self.scale[j]
-            } else {
-                1.0
-            };
-            self.damped[(p + j) * width + j] = damping.sqrt() * scale;
+        self.damped.resize(2 * p * width, 0.0);
+        let rows = self.damped[p * width..].chunks_exact_mut(width);
+        for (j, (row, scale)) in rows.zip(&self.scale).enumerate() {
+            row[j] = root * if *scale > 0.0 { *scale } else { 1.0 };
         }
         if !triangularise(&mut self.damped, 2 * p, p) {
             return false;
@@ -291,11 +317,10 @@ impl Solver {
     }
 
     /// What the linear model says that the step takes off S.
-    fn predicted_reduction(&self, p: usize) -> f64 {
-        let width = p + 1;
+    fn predicted_reduction<const P: usize>(&self, p: usize) -> f64 {
+        let p = known::<P>(p);
         let mut reduction = 0.0;
-        for i in 0..p {
-            let row = &self.matrix[i * width..(i + 1) * width];
+        for row in self.matrix.chunks_exact(p + 1).take(p) {
             let moved: f64 = row[..p].iter().zip(&self.step).map(|(a, d)| a * d).sum();
             let left = row[p] - moved;
             reduction += row[p] * row[p] - left * left;
@@ -340,6 +365,11 @@ impl Solver {
             covariance,
         }
     }
+}
+
+/// The number of parameters, known beforehand or not.
+const fn known<const P: usize>(p: usize) -> usize {
+    if P > 0 { P } else { p }
 }
 
 fn weighted<M>(problem: &Problem<'_, M>, term: impl Fn(usize, f64) -> f64) -> f64 {

@@ -47,21 +47,52 @@ impl Random {
         radius * (std::f64::consts::TAU * self.unit()).cos()
     }
 
-    /// A whole number from 0 to below `n`, each as likely: bits above the greatest multiple of `n`
-    /// are thrown away. 0 for `n` below 2.
+    /// A whole number from 0 to below `n`, each as likely; 0 for `n` below 2.
     pub fn below(&mut self, n: usize) -> usize {
-        if n < 2 {
+        Below::new(n).draw(self)
+    }
+}
+
+/// Whole numbers from 0 to below `n`, each as likely: the remainders of bits divided by `n`, where
+/// bits from the greatest multiple of `n` on are thrown away.
+#[derive(Clone, Copy, Debug)]
+pub struct Below {
+    n: u64,
+    /// Whole part of `(2^64 - 1) / n`.
+    times: u64,
+}
+
+impl Below {
+    /// Numbers below `n`.
+    pub fn new(n: usize) -> Below {
+        let n = n as u64;
+        Below {
+            n,
+            times: u64::MAX.checked_div(n).unwrap_or_default(),
+        }
+    }
+
+    /// The next number of a stream, which is left as it is for `n` below 2: that is always 0.
+    pub fn draw(self, random: &mut Random) -> usize {
+        if self.n < 2 {
             return 0;
         }
-        let n = n as u64;
-        let multiple = u64::MAX - u64::MAX % n;
         loop {
-            let bits = self.bits();
-            if bits < multiple {
+            let bits = random.bits();
+            if bits < self.times * self.n {
                 #[expect(clippy::cast_possible_truncation, reason = "below a usize")]
-                return (bits % n) as usize;
+                return self.remainder(bits) as usize;
             }
         }
+    }
+
+    /// `bits % n` without a division, which is slow: `bits times / 2^64` falls short of `bits / n` by
+    /// less than 1, since `2^64 - n times` is at most `n`.
+    fn remainder(self, bits: u64) -> u64 {
+        let product = u128::from(bits) * u128::from(self.times);
+        let quotient = (product >> u64::BITS) as u64;
+        let rest = bits - quotient * self.n;
+        if rest < self.n { rest } else { rest - self.n }
     }
 }
 
@@ -167,6 +198,23 @@ mod tests {
                 (moment - wanted).abs() < 5.0 * variance.sqrt() / root,
                 "{moments:?}"
             );
+        }
+    }
+
+    #[test]
+    fn remainders_are_those_of_a_division() {
+        let mut random = Random::stream(3, "");
+        for n in (2..300).chain([1 << 31, (1 << 53) + 1, usize::MAX - 1, usize::MAX]) {
+            let (below, n) = (Below::new(n), n as u64);
+            let edges = [0, 1, n - 1, n, u64::MAX - 1, u64::MAX];
+            let multiples = (1..=3).flat_map(|part| {
+                let multiple = (below.times / part).max(1) * n;
+                [multiple - 1, multiple]
+            });
+            let any: Vec<u64> = (0..200).map(|_| random.bits()).collect();
+            for bits in edges.into_iter().chain(multiples).chain(any) {
+                assert_eq!(below.remainder(bits), bits % n, "{bits} {n}");
+            }
         }
     }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use super::counts::CountSheet;
 use super::plots::PlotList;
+use super::records::Common;
 use super::strata::StrataByStand;
 use super::three_p;
 use super::trees::{TreeRow, TreeSheet};
@@ -13,7 +14,7 @@ use crate::records::{Count, CruiseSpecies, Plot, Records, Stand, Tree, Visit, na
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// Builds the records. Rows that are not complete are left out; there are none unless an error
-/// was reported.
+/// was reported. Species are numbered as the whole cruise does, where its species are given.
 pub(super) fn assemble(
     design: &Design,
     species: &SpeciesTable,
@@ -21,15 +22,19 @@ pub(super) fn assemble(
     plots: &PlotList,
     trees: Option<&TreeSheet>,
     counts: Option<&CountSheet>,
+    common: Option<&Common>,
 ) -> Records {
-    let labels = cruise_species(design, species, trees, counts);
+    let labels = match common {
+        Some(common) => common.species.clone(),
+        None => cruise_species(design, species, spellings(trees, counts)),
+    };
     let index_of: BTreeMap<SpeciesId, usize> = labels
         .iter()
         .enumerate()
         .map(|(index, species)| (species.id, index))
         .collect();
     let mut visits = empty_visits(plots);
-    let mut any_defect = false;
+    let any_defect = trees.is_some_and(|sheet| sheet.columns.has_defects());
     if let Some(sheet) = trees {
         make_room(&mut visits, sheet);
         let spellings = sheet.spellings.list.iter();
@@ -44,7 +49,6 @@ pub(super) fn assemble(
             if let (Some(species), Some(dbh_cm), Some(visit)) =
                 (species, row.dbh_cm, &mut visits[plot][selection])
             {
-                any_defect |= row.defect_pct.is_some();
                 visit.trees.push(tree(row, species, dbh_cm));
             }
         }
@@ -209,24 +213,29 @@ fn count_order(a: &Count, b: &Count) -> Ordering {
         })
 }
 
-/// The species of the cruise with the labels that the design asks for, sorted by label.
-fn cruise_species(
-    design: &Design,
-    table: &SpeciesTable,
-    trees: Option<&TreeSheet>,
-    counts: Option<&CountSheet>,
-) -> Vec<CruiseSpecies> {
+/// A spelling of a species, what it means and in how many rows it stands.
+pub(super) type Spelled<'t> = (SpeciesId, &'t str, usize);
+
+/// The spellings of both files that mean something.
+pub(super) fn spellings<'s>(
+    trees: Option<&'s TreeSheet>,
+    counts: Option<&'s CountSheet>,
+) -> impl Iterator<Item = Spelled<'s>> {
     let of_trees = trees.map(|sheet| &sheet.spellings.list);
     let of_counts = counts.map(|sheet| &sheet.spellings.list);
+    let all = [of_trees, of_counts].into_iter().flatten().flatten();
+    all.filter_map(|spelling| Some((spelling.id?, spelling.text.as_str(), spelling.rows)))
+}
+
+/// The species of the cruise with the labels that the design asks for, sorted by label.
+pub(super) fn cruise_species<'t>(
+    design: &Design,
+    table: &SpeciesTable,
+    spellings: impl Iterator<Item = Spelled<'t>>,
+) -> Vec<CruiseSpecies> {
     let mut rows: BTreeMap<SpeciesId, BTreeMap<&str, usize>> = BTreeMap::new();
-    for spelling in [of_trees, of_counts].into_iter().flatten().flatten() {
-        if let Some(id) = spelling.id {
-            *rows
-                .entry(id)
-                .or_default()
-                .entry(&spelling.text)
-                .or_default() += spelling.rows;
-        }
+    for (id, text, count) in spellings {
+        *rows.entry(id).or_default().entry(text).or_default() += count;
     }
     let mut species: Vec<CruiseSpecies> = rows
         .iter()

@@ -165,6 +165,11 @@ impl<'s> Table<'s> {
         &self.heads
     }
 
+    /// Byte at which the header line begins, and what separates the fields.
+    pub(super) fn layout(&self) -> (usize, u8) {
+        (self.start, self.delimiter)
+    }
+
     /// The text that the table is read from.
     pub fn source(&self) -> &'s Source {
         self.source

@@ -7,6 +7,8 @@
 //! ```
 
 mod assemble;
+pub mod by_stand;
+mod bytes;
 mod columns;
 mod counts;
 pub mod csv;
@@ -15,6 +17,7 @@ pub mod height_curves;
 mod limits;
 mod nearest;
 mod orphans;
+pub mod parquet;
 mod plot_sizes;
 mod plot_slope;
 mod plots;

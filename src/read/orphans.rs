@@ -169,7 +169,7 @@ impl Orphans {
     ) {
         for (text, sighting) in self.unknown_selection.iter() {
             let mut diagnostic = unknown_selection(&design.selections, text);
-            diagnostic.message += &sighting.rows();
+            diagnostic.message += &sighting.rows(table.source());
             problems.push(diagnostic.at(table.site_in_row_at(sighting.byte, self.selection)));
         }
         let at = |byte, column| table.site_in_row_at(byte, column);
@@ -183,7 +183,7 @@ impl Orphans {
             let message = format!(
                 "plot {}{of_stand} is not in the list of plots{}",
                 seen(name),
-                sighting.rows()
+                sighting.rows(table.source())
             );
             let near_stand = near_name(stand, &plots.stands());
             let hint = match (near_name(name, &plots.names(stand)), near_stand) {
@@ -206,7 +206,7 @@ impl Orphans {
             let message = format!(
                 "the stand {} is named here, but the plots name no stand{}",
                 seen(stand),
-                sighting.rows()
+                sighting.rows(table.source())
             );
             problems.push(
                 Diagnostic::error("unknown-stand", message)
@@ -218,7 +218,7 @@ impl Orphans {
             let message = format!(
                 "several stands have a plot {}{}",
                 seen(name),
-                sighting.rows()
+                sighting.rows(table.source())
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)
@@ -229,7 +229,7 @@ impl Orphans {
         for (what, sighting) in self.not_done.iter() {
             let message = format!(
                 "{what}, was not carried out by the list of plots{}",
-                sighting.rows()
+                sighting.rows(table.source())
             );
             problems.push(
                 Diagnostic::error("unknown-plot", message)

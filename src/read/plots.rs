@@ -330,13 +330,14 @@ fn read_plot(
         let rule = own.rule;
         let plot_fraction = own.plot_fraction.or(whole_fraction).unwrap_or(1.0);
         if let Some(first) = &list.plots[index].visits[selection] {
-            let (name, line) = (list.name_of(index), table.source().line_of(first.byte));
+            let (name, source) = (list.name_of(index), table.source());
+            let first = source.in_lines(&[source.line_of(first.byte)]);
             let what = if columns.selection.is_some() {
                 format!("{name}, selection `{}`,", design.selections[selection].name)
             } else {
                 name
             };
-            let message = format!("{what} is listed twice, first in line {line}");
+            let message = format!("{what} is listed twice, first {first}");
             problems.push(
                 Diagnostic::error("plot-twice", message)
                     .at(table.row_site(row))

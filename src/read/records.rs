@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::assemble::assemble;
+use super::assemble::{assemble, spellings};
 use super::counts::{CountSheet, read_counts};
 use super::csv::{Column, Table};
 use super::plots::{PlotList, read_plots, sole_stand};
@@ -13,19 +13,29 @@ use super::trees::{TreeSheet, read_trees};
 use super::{RecordFiles, sampling_checks, suspicious};
 use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, seen};
-use crate::records::Records;
+use crate::records::{CruiseSpecies, Records};
 use crate::species::{SpeciesId, SpeciesTable};
+
+/// What the stands of a cruise have in common, found in all of its records before each stand is
+/// read by itself.
+#[derive(Clone, Debug, Default)]
+pub struct Common {
+    /// The species of the whole cruise, as [`Records::species`] of the whole would have them.
+    pub species: Vec<CruiseSpecies>,
+}
 
 /// Says whether results can be given for a species; if not, a message and a hint.
 pub type Cover<'c> = dyn FnMut(SpeciesId) -> Result<(), (String, String)> + 'c;
 
 /// Reads and checks all record files. The records are there only if no error was found;
 /// warnings and notes come with them. `cover` is asked once for each species, and what it says
-/// is reported where the species is first recorded.
+/// is reported where the species is first recorded. With `common`, these are the records of one
+/// stand of a cruise: species have the labels and indices of the whole.
 pub fn read_records(
     design: &Design,
     files: &RecordFiles,
     species: &SpeciesTable,
+    common: Option<&Common>,
     cover: &mut Cover<'_>,
 ) -> (Option<Records>, Problems) {
     let mut problems = Problems::new();
@@ -46,6 +56,15 @@ pub fn read_records(
         warn_of_missing_list(files, &mut problems);
     }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);
+    if let Some(common) = common {
+        check_common(
+            common,
+            trees.as_ref(),
+            counts.as_ref(),
+            cover,
+            &mut problems,
+        );
+    }
     let strata = find_strata(design, files, &areas, &plots, &mut problems);
     sampling_checks::check(design, files, &areas, &plots, &strata, &mut problems);
     suspicious::check(
@@ -67,6 +86,7 @@ pub fn read_records(
             &plots,
             trees.as_ref(),
             counts.as_ref(),
+            common,
         )
     });
     (records, problems.sorted().folded())
@@ -84,6 +104,29 @@ fn warn_of_missing_list(files: &RecordFiles, problems: &mut Problems) {
             .at(source.site(1, 0))
             .hint("list every plot visited in a plots file: `plots: plots.csv`"),
     );
+}
+
+/// Has every species that is covered an index in the cruise? One that has none was not there when the
+/// species of the cruise were gathered.
+fn check_common(
+    common: &Common,
+    trees: Option<&TreeSheet>,
+    counts: Option<&CountSheet>,
+    cover: &mut Cover<'_>,
+    problems: &mut Problems,
+) {
+    for (id, text, _) in spellings(trees, counts) {
+        if !common.species.iter().any(|species| species.id == id) && cover(id).is_ok() {
+            let message = format!(
+                "the species {} is not among those of the cruise",
+                seen(text)
+            );
+            problems.push(
+                Diagnostic::error("species-not-gathered", message)
+                    .hint("was a file changed while it was read?"),
+            );
+        }
+    }
 }
 
 /// Asks once for each species whether results can be given for it.

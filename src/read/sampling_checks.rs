@@ -21,13 +21,13 @@ pub(super) fn check(
     strata: &StrataByStand,
     problems: &mut Problems,
 ) {
+    listed_stands(design, files, strata.len(), problems);
     let mut checks = Checks {
         design,
         files,
         areas,
         problems,
     };
-    checks.listed_stands(strata.len());
     checks.points_without_use();
     let mut plots_of: BTreeMap<&str, Vec<&PlotEntry>> = BTreeMap::new();
     for run in plots.runs_of_stands() {
@@ -45,6 +45,30 @@ pub(super) fn check(
                 checks.positions(source, stand, strata, &of_stand);
             }
         }
+    }
+}
+
+/// The list of stands cannot be shorter than the sample drawn from it.
+pub(super) fn listed_stands(
+    design: &Design,
+    files: &RecordFiles,
+    with_plots: usize,
+    problems: &mut Problems,
+) {
+    let Some(listed) = design.sampling.listed else {
+        return;
+    };
+    if listed.stands < count(with_plots) {
+        let message = format!(
+            "the list has fewer stands (`{}`) than have plots here ({with_plots})",
+            listed.stands
+        );
+        let mut finding = Diagnostic::error("list-too-short", message)
+            .hint("`listed_stands` counts every stand of the list, sampled or not");
+        if let Some(source) = &files.design {
+            finding = finding.at(place_of(source, &["sampling", "listed_stands"]));
+        }
+        problems.push(finding);
     }
 }
 
@@ -84,22 +108,6 @@ impl<'a> Checks<'a> {
         let named = Some(name).filter(|name| !name.is_empty());
         let own = self.row(stand, named);
         own.or_else(|| self.row(stand, None).filter(|_| is_sole))
-    }
-
-    fn listed_stands(&mut self, with_plots: usize) {
-        let Some(listed) = self.design.sampling.listed else {
-            return;
-        };
-        if listed.stands < count(with_plots) {
-            let message = format!(
-                "the list has fewer stands (`{}`) than have plots here ({with_plots})",
-                listed.stands
-            );
-            let finding = Diagnostic::error("list-too-short", message)
-                .hint("`listed_stands` counts every stand of the list, sampled or not");
-            let site = self.key("listed_stands");
-            self.push(finding, site);
-        }
     }
 
     fn points_without_use(&mut self) {

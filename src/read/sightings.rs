@@ -3,6 +3,8 @@
 
 use std::collections::BTreeMap;
 
+use super::source::Source;
+
 /// Values, each with its first place and all its lines.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Sightings {
@@ -36,11 +38,11 @@ impl Sightings {
 
 impl Sighting {
     /// Empty for one row, else " (3 rows, in lines 4, 7 and 9)".
-    pub(super) fn rows(&self) -> String {
+    pub(super) fn rows(&self, source: &Source) -> String {
         if self.lines.len() == 1 {
             return String::new();
         }
-        let lines = crate::diagnostic::in_lines(&self.lines);
+        let lines = source.in_lines(&self.lines);
         format!(" ({} rows, {lines})", self.lines.len())
     }
 }

@@ -1,18 +1,34 @@
 //! A named text and its line index: byte offsets become lines and columns.
 
-use std::io::Read as _;
+use std::io;
 use std::path::Path;
+use std::string::FromUtf8Error;
 use std::sync::Arc;
-use std::{fs, io};
 
-use crate::diagnostic::{Diagnostic, Site};
+use super::bytes::Bytes;
+use crate::diagnostic::{Diagnostic, Heads, Site, in_lines};
 
-/// A text that was read, under the name by which messages call it.
+/// A text that was read, under the name by which messages call it; or parts of a text, which keep
+/// the lines that they have in the whole.
 #[derive(Clone, Debug)]
 pub struct Source {
     name: Arc<str>,
     text: String,
+    /// Bytes at which the lines of `text` begin.
     line_starts: Vec<usize>,
+    /// Where the lines of `text` stand in the file.
+    pieces: Vec<Piece>,
+    /// The columns, where the file has rows and the text is CSV that was made of them.
+    heads: Option<Heads>,
+}
+
+/// Lines that follow each other in the file.
+#[derive(Clone, Copy, Debug)]
+struct Piece {
+    /// Index of its first line in `line_starts`.
+    index: usize,
+    /// The line of the file, from 1, that this is.
+    line: usize,
 }
 
 impl Source {
@@ -21,80 +37,109 @@ impl Source {
         if text.starts_with('\u{feff}') {
             text.drain(..'\u{feff}'.len_utf8());
         }
+        Self::in_pieces(Arc::from(name), text, &[(0, 1)])
+    }
+
+    /// Indexes parts of a text, each given by the byte at which it begins and its line in the
+    /// file. All begin at the start of a line, the first at byte 0.
+    fn in_pieces(name: Arc<str>, text: String, pieces: &[(usize, usize)]) -> Self {
         let mut line_starts = vec![0];
-        line_starts.extend(
-            text.bytes()
-                .enumerate()
-                .filter(|(_, b)| *b == b'\n')
-                .map(|(i, _)| i + 1),
-        );
+        line_starts.extend(memchr::memchr_iter(b'\n', text.as_bytes()).map(|end| end + 1));
+        let index = |byte: usize| line_starts.partition_point(|start| *start < byte);
+        let pieces = pieces
+            .iter()
+            .map(|&(byte, line)| Piece {
+                index: index(byte),
+                line,
+            })
+            .collect();
         Source {
-            name: Arc::from(name),
+            name,
             text,
             line_starts,
+            pieces,
+            heads: None,
         }
+    }
+
+    /// The same text as that of a file of rows with these columns, if there are any; a row is a
+    /// line of CSV.
+    #[must_use]
+    pub fn with_heads(self, heads: Option<Heads>) -> Self {
+        Source { heads, ..self }
     }
 
     /// Reads a file, or standard input for the path `-`; `shown` names it in messages.
     pub fn open(path: &Path, shown: &str) -> Result<Self, Box<Diagnostic>> {
-        let bytes = if path.as_os_str() == "-" {
-            let mut bytes = Vec::new();
-            io::stdin().lock().read_to_end(&mut bytes).map(|_| bytes)
-        } else {
-            fs::read(path)
+        let bytes = Bytes::open_records(path, shown)?;
+        let text = bytes.read_all();
+        let text = text.map_err(|error| Self::unreadable(path, shown, &error))?;
+        Ok(Self::from_bytes(shown, text)?.with_heads(bytes.heads()))
+    }
+
+    /// What is said of a file that cannot be read.
+    pub(super) fn unreadable(path: &Path, shown: &str, error: &io::Error) -> Diagnostic {
+        let hint = match error.kind() {
+            io::ErrorKind::NotFound => format!("there is no file {}", path.display()),
+            _ => format!("look at {}", path.display()),
         };
-        match bytes {
-            Ok(bytes) => Self::from_bytes(shown, bytes),
-            Err(error) => {
-                let site = Source::new(shown, String::new()).whole();
-                let hint = match error.kind() {
-                    io::ErrorKind::NotFound => format!("there is no file {}", path.display()),
-                    _ => format!("look at {}", path.display()),
-                };
-                let message = format!("the file cannot be read: {error}");
-                Err(Box::new(
-                    Diagnostic::error("unreadable-file", message)
-                        .at(site)
-                        .hint(hint),
-                ))
-            }
-        }
+        let message = format!("the file cannot be read: {error}");
+        Diagnostic::error("unreadable-file", message)
+            .at(Source::new(shown, String::new()).whole())
+            .hint(hint)
     }
 
     /// A text from bytes: UTF-8, or UTF-16 with a byte-order mark as old spreadsheets write it.
     pub fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, Box<Diagnostic>> {
-        let units = |to_unit: fn([u8; 2]) -> u16| {
-            let pairs = bytes[2..].chunks_exact(2);
-            let units: Vec<u16> = pairs.map(|pair| to_unit([pair[0], pair[1]])).collect();
-            String::from_utf16(&units).ok()
+        let Some(wide) = Wide::of(&bytes) else {
+            let broken = |error| Box::new(Self::not_utf8(Arc::from(name), &error, &[(0, 1)]));
+            let text = String::from_utf8(bytes).map_err(broken)?;
+            return Ok(Source::new(name, text));
         };
-        let wide = match bytes.get(..2) {
-            Some([0xff, 0xfe]) => Some(units(u16::from_le_bytes)),
-            Some([0xfe, 0xff]) => Some(units(u16::from_be_bytes)),
-            _ => None,
-        };
-        if let Some(wide) = wide {
-            return wide.map(|text| Source::new(name, text)).ok_or_else(|| {
-                let site = Source::new(name, String::new()).whole();
-                let diagnostic = Diagnostic::error("not-utf-8", "the text is broken UTF-16");
-                Box::new(diagnostic.at(site).hint("save it as UTF-8"))
-            });
-        }
+        let units = bytes[2..].chunks_exact(2).map(|pair| wide.unit(pair));
+        let text: Result<String, _> = char::decode_utf16(units).collect();
+        let broken = |_| Box::new(Self::broken_wide(name));
+        text.map(|text| Source::new(name, text)).map_err(broken)
+    }
+
+    /// What is said of a text that is no UTF-16 for all its byte-order mark.
+    pub(super) fn broken_wide(name: &str) -> Diagnostic {
+        Diagnostic::error("not-utf-8", "the text is broken UTF-16")
+            .at(Source::new(name, String::new()).whole())
+            .hint("save it as UTF-8")
+    }
+
+    /// Parts of a text from their bytes, each given by the byte at which it begins and its line
+    /// in the file. All begin at the start of a line, the first at byte 0.
+    pub(super) fn from_pieces(
+        name: Arc<str>,
+        bytes: Vec<u8>,
+        pieces: &[(usize, usize)],
+    ) -> Result<Self, Box<Diagnostic>> {
         match String::from_utf8(bytes) {
-            Ok(text) => Ok(Source::new(name, text)),
-            Err(error) => {
-                let valid = error.utf8_error().valid_up_to();
-                let text = String::from_utf8_lossy(&error.as_bytes()[..valid]).into_owned();
-                let source = Source::new(name, text);
-                let byte = error.as_bytes()[valid];
-                let message = format!("the text is not UTF-8 (byte {byte:#04x})");
-                Err(Box::new(
-                    Diagnostic::error("not-utf-8", message)
-                        .at(source.site_of(source.text().len()))
-                        .hint("save it as UTF-8"),
-                ))
-            }
+            Ok(text) => Ok(Self::in_pieces(name, text, pieces)),
+            Err(error) => Err(Box::new(Self::not_utf8(name, &error, pieces))),
         }
+    }
+
+    fn not_utf8(name: Arc<str>, error: &FromUtf8Error, pieces: &[(usize, usize)]) -> Diagnostic {
+        let valid = error.utf8_error().valid_up_to();
+        let byte = error.as_bytes()[valid];
+        let before = String::from_utf8_lossy(&error.as_bytes()[..valid]);
+        // A byte-order mark takes no column.
+        let before = before.trim_start_matches('\u{feff}').to_owned();
+        let known = pieces.partition_point(|(start, _)| *start <= valid);
+        let source = Self::in_pieces(name, before, &pieces[..known]);
+        let message = format!("the text is not UTF-8 (byte {byte:#04x})");
+        Diagnostic::error("not-utf-8", message)
+            .at(source.site_of(source.text().len()))
+            .hint("save it as UTF-8")
+    }
+
+    /// Where its lines come from: for each run of lines the index of its first line in the text,
+    /// from 0, and the line of the file, from 1, that this is.
+    pub fn runs(&self) -> Vec<(usize, usize)> {
+        self.pieces.iter().map(|of| (of.index, of.line)).collect()
     }
 
     /// Name in messages.
@@ -113,6 +158,7 @@ impl Source {
             file: Arc::clone(&self.name),
             line: 0,
             column: 0,
+            heads: None,
         }
     }
 
@@ -122,25 +168,87 @@ impl Source {
             file: Arc::clone(&self.name),
             line,
             column,
+            heads: self.heads.clone(),
         }
     }
 
     /// Line (from 1) of a byte offset.
     pub fn line_of(&self, byte: usize) -> usize {
-        self.line_starts.partition_point(|start| *start <= byte)
+        self.line_at(self.index_of(byte))
     }
 
-    /// Place of a byte offset; columns count characters.
+    /// Index of the line of `text` in which a byte lies.
+    fn index_of(&self, byte: usize) -> usize {
+        self.line_starts.partition_point(|start| *start <= byte) - 1
+    }
+
+    fn line_at(&self, index: usize) -> usize {
+        let after = self.pieces.partition_point(|piece| piece.index <= index);
+        let piece = self.pieces[after - 1];
+        piece.line + (index - piece.index)
+    }
+
+    /// Lines in words: `in line 7`, `in lines 7 and 9`; in a file of rows `in row 6`.
+    pub fn in_lines(&self, lines: &[usize]) -> String {
+        in_lines(lines, self.heads.is_some())
+    }
+
+    /// Lines in words: `lines 7 to 9`; in a file of rows `rows 6 to 8`.
+    pub fn from_to(&self, first: usize, last: usize) -> String {
+        match self.heads {
+            Some(_) => format!("rows {} to {}", first - 1, last - 1),
+            None => format!("lines {first} to {last}"),
+        }
+    }
+
+    /// Place of a byte offset; columns count characters, those of a file of rows fields.
     pub fn site_of(&self, byte: usize) -> Site {
         let byte = byte.min(self.text.len());
-        let line = self.line_of(byte);
-        let start = self.line_starts[line - 1];
-        let column = self
-            .text
-            .get(start..byte)
-            .map_or(byte - start, |s| s.chars().count())
-            + 1;
-        self.site(line, column)
+        let index = self.index_of(byte);
+        let start = self.line_starts[index];
+        let before = self.text.get(start..byte).unwrap_or("");
+        let column = match self.heads {
+            Some(_) => fields_ended(before) + 1,
+            None => before.chars().count() + 1,
+        };
+        self.site(self.line_at(index), column)
+    }
+}
+
+/// Delimiters outside of quotes.
+fn fields_ended(line: &str) -> usize {
+    let mut quoted = false;
+    let ends = line.bytes().filter(|byte| {
+        quoted ^= *byte == b'"';
+        *byte == b',' && !quoted
+    });
+    ends.count()
+}
+
+/// The order of the bytes of UTF-16, told by its byte-order mark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Wide {
+    LittleEnd,
+    BigEnd,
+}
+
+impl Wide {
+    /// What the first bytes of a text say; `None` where it is not UTF-16.
+    pub(super) fn of(bytes: &[u8]) -> Option<Self> {
+        match bytes.get(..2)? {
+            [0xff, 0xfe] => Some(Wide::LittleEnd),
+            [0xfe, 0xff] => Some(Wide::BigEnd),
+            _ => None,
+        }
+    }
+
+    /// A unit of two bytes.
+    pub(super) fn unit(self, pair: &[u8]) -> u16 {
+        let pair = [pair[0], pair[1]];
+        match self {
+            Wide::LittleEnd => u16::from_le_bytes(pair),
+            Wide::BigEnd => u16::from_be_bytes(pair),
+        }
     }
 }
 
@@ -158,6 +266,24 @@ mod tests {
         assert_eq!(site(7), "a.csv:2:3");
         assert_eq!(site(999), "a.csv:3:1");
         assert_eq!(source.whole().to_string(), "a.csv");
+    }
+
+    #[test]
+    fn pieces_keep_the_places_of_the_file() {
+        let text = "a,b\nx,é,1\ny,2\nz,3\n".as_bytes().to_vec();
+        let pieces = [(0, 1), (4, 7), (15, 30)];
+        let source = Source::from_pieces(Arc::from("a.csv"), text.clone(), &pieces).unwrap();
+        let site = |byte| source.site_of(byte).to_string();
+        assert_eq!(site(2), "a.csv:1:3");
+        assert_eq!(site(4), "a.csv:7:1");
+        assert_eq!(site(9), "a.csv:7:5");
+        assert_eq!(site(11), "a.csv:8:1");
+        assert_eq!(site(17), "a.csv:30:3");
+        assert_eq!(source.line_of(19), 31);
+        let mut broken = text;
+        broken[13] = 0xff;
+        let error = Source::from_pieces(Arc::from("a.csv"), broken, &pieces).unwrap_err();
+        assert!(error.to_string().starts_with("a.csv:8:3: error"), "{error}");
     }
 
     #[test]

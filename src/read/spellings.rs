@@ -6,7 +6,7 @@ use super::csv::{Column, Table};
 use super::design::{did_you_mean_species, nearest_species};
 use super::nearest::nearest;
 use crate::design::Design;
-use crate::diagnostic::{Diagnostic, Problems, in_lines, seen};
+use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::species::{SpeciesId, SpeciesTable};
 
 /// One way in which a file writes a species.
@@ -99,7 +99,11 @@ impl<'a> Spellings<'a> {
             let text = &spelling.text;
             let mut rows = String::new();
             if spelling.rows > 1 {
-                rows = format!(" ({} rows, {})", spelling.rows, in_lines(&spelling.lines));
+                rows = format!(
+                    " ({} rows, {})",
+                    spelling.rows,
+                    table.source().in_lines(&spelling.lines)
+                );
             }
             if spelling.id.is_none() {
                 let mut message = if self.table.sharers(text).is_empty() {

@@ -99,9 +99,9 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
         let twice = list.of_stand(&stand).find(|row| row.stratum == stratum);
         if let Some(first) = twice {
             let message = format!(
-                "{} is listed twice, first in line {}",
+                "{} is listed twice, first {}",
                 place_name(&stand, stratum.as_deref()),
-                source.line_of(first.byte)
+                source.in_lines(&[source.line_of(first.byte)])
             );
             problems.push(
                 Diagnostic::error("stand-twice", message)

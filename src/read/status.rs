@@ -117,7 +117,11 @@ impl<'d> StatusReader<'d> {
                     "write live or dead, or say in `status_codes` of the design what it means",
                 ),
             };
-            let message = format!("the status {} is not known{}", seen(text), sighting.rows());
+            let message = format!(
+                "the status {} is not known{}",
+                seen(text),
+                sighting.rows(table.source())
+            );
             problems.push(
                 Diagnostic::error("unknown-status", message)
                     .at(status_at(sighting.byte))
@@ -125,7 +129,11 @@ impl<'d> StatusReader<'d> {
             );
         }
         for (text, sighting) in self.unknown_decay.iter() {
-            let message = format!("there is no decay class {}{}", seen(text), sighting.rows());
+            let message = format!(
+                "there is no decay class {}{}",
+                seen(text),
+                sighting.rows(table.source())
+            );
             let hint = format!(
                 "the decay classes are {}; list others in `decay_classes` of the design",
                 self.design.decay_classes.join(", ")
@@ -144,7 +152,7 @@ impl<'d> StatusReader<'d> {
             };
             let message = format!(
                 "the status is blank{}: taken as {taken}{why}",
-                sighting.rows()
+                sighting.rows(table.source())
             );
             problems.push(
                 Diagnostic::warning("status-blank", message)
@@ -153,7 +161,10 @@ impl<'d> StatusReader<'d> {
             );
         }
         for (_, sighting) in self.live_with_decay.iter() {
-            let message = format!("a live tree has a decay class{}", sighting.rows());
+            let message = format!(
+                "a live tree has a decay class{}",
+                sighting.rows(table.source())
+            );
             problems.push(
                 Diagnostic::warning("live-with-decay-class", message)
                     .at(decay_at(sighting.byte))
@@ -161,7 +172,10 @@ impl<'d> StatusReader<'d> {
             );
         }
         for (_, sighting) in self.dead_without.iter() {
-            let message = format!("a dead tree has no decay class{}", sighting.rows());
+            let message = format!(
+                "a dead tree has no decay class{}",
+                sighting.rows(table.source())
+            );
             let diagnostic = if self.dead_with == 0 {
                 Diagnostic::note(
                     "no-decay-class",

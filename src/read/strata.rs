@@ -45,12 +45,7 @@ pub(super) fn find_strata(
         for row in &areas.rows {
             let is_known = !areas.has_stands || plots_of.contains_key(row.stand.as_str());
             if !is_known && !plots.plots.is_empty() {
-                let message = format!("no plot lies in {}", place_name(&row.stand, None));
-                problems.push(
-                    Diagnostic::warning("stand-without-plots", message)
-                        .at(source.site_of(row.byte))
-                        .hint("it is left out of all results"),
-                );
+                no_plot_lies_in(row, source, problems);
             }
         }
     }
@@ -70,6 +65,16 @@ pub(super) fn find_strata(
         );
     }
     strata
+}
+
+/// Tells a row of a stand that has no plots.
+pub(super) fn no_plot_lies_in(row: &AreaRow, source: &Source, problems: &mut Problems) {
+    let message = format!("no plot lies in {}", place_name(&row.stand, None));
+    problems.push(
+        Diagnostic::warning("stand-without-plots", message)
+            .at(source.site_of(row.byte))
+            .hint("it is left out of all results"),
+    );
 }
 
 struct StandStrata<'a> {

@@ -121,6 +121,13 @@ impl TreeColumns {
     }
 }
 
+impl TreeColumns {
+    /// Is there a column for defects?
+    pub(super) fn has_defects(&self) -> bool {
+        self.defect.is_some()
+    }
+}
+
 /// All of `trees.csv`.
 pub(super) struct TreeSheet<'a> {
     pub(super) table: Table<'a>,

@@ -3,4 +3,5 @@
 pub mod csv;
 pub mod json;
 pub mod markdown;
+pub mod parquet;
 pub mod terminal;

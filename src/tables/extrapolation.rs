@@ -99,7 +99,7 @@ fn shares(compilation: &Compilation<'_>, one: Option<usize>) -> Table {
         let values: Vec<Vec<TreeValues>> = stands
             .map(|(stand, compiled)| values_outside(stand, compiled, way))
             .collect();
-        estimate_cruise(design, records, &values).rows
+        estimate_cruise(design, records, &values, &compilation.summed).rows
     });
     let wanted = |row: &crate::estimates::EstimateRow| {
         row.attribute == attribute && row.domain.dbh_class.is_none()

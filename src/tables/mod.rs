@@ -3,6 +3,7 @@
 //! A [`Report`] is sections of paragraphs, lists and tables. Numbers keep full precision and carry
 //! the digits they are printed with.
 
+pub mod all_stands;
 pub mod assumptions;
 pub mod attribute;
 pub mod biomass;
@@ -17,6 +18,7 @@ pub mod equations;
 pub mod evaluation;
 pub mod extrapolation;
 pub mod figures;
+pub mod frame;
 pub mod height_report;
 pub mod heights_audit;
 pub mod log_list;
@@ -31,6 +33,7 @@ pub mod report;
 pub mod sampling;
 pub mod scatter;
 pub mod stand;
+pub mod stands_summary;
 pub mod systematic;
 pub mod three_p;
 pub mod tidy;

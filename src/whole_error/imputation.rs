@@ -119,7 +119,7 @@ pub(super) fn within_variances(compilation: &Compilation<'_>, number: usize) -> 
                 stand.drawn.iter().zip(&stand.values).map(at).collect()
             })
             .collect();
-        let estimates = estimate_cruise(&design, compilation.records, &values);
+        let estimates = estimate_cruise(&design, compilation.records, &values, &compilation.summed);
         let rows = estimates.rows.iter().filter(|row| is_taken_apart(row));
         let variances = rows.map(|row| row.estimate.std_error.map(|error| error * error));
         if draw == 0 {

@@ -90,7 +90,8 @@ pub(crate) fn shared(path: &str) -> Option<PathBuf> {
     None
 }
 
-fn run_in(folder: &Path, arguments: &[&str], input: Option<&str>) -> Run {
+/// Runs the program in a folder, with a text on standard input if there is one.
+pub(crate) fn run_in(folder: &Path, arguments: &[&str], input: Option<&str>) -> Run {
     let mut child = Command::new(env!("CARGO_BIN_EXE_spinney"))
         .args(arguments)
         .current_dir(folder)

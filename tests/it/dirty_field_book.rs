@@ -63,7 +63,8 @@ fn every_planted_mistake_is_found() {
         trees: Some(text("trees.csv")),
         ..RecordFiles::default()
     };
-    let (records, problems) = read_records(&design.unwrap(), &files, &species, &mut |_| Ok(()));
+    let (records, problems) =
+        read_records(&design.unwrap(), &files, &species, None, &mut |_| Ok(()));
     assert!(records.is_none(), "there are errors");
     let mut unfound = Vec::new();
     for (number, file, line, code, severity) in PLANTED {

@@ -234,7 +234,7 @@ fn a_tree_of_two_selections_is_drawn_alike_in_both() {
         let numbered = plot.visits[0].trees.iter_mut();
         numbered
             .zip(1..)
-            .for_each(|(tree, number)| tree.number = format!("{number}"));
+            .for_each(|(tree, number)| tree.number = format!("{number}").into());
         let trees = plot.visits[0].trees.clone();
         plot.visits.push(visit(&design, 1, trees, Vec::new()));
     }
@@ -243,7 +243,7 @@ fn a_tree_of_two_selections_is_drawn_alike_in_both() {
         let visits = plots.iter_mut().flat_map(|plot| &mut plot.visits);
         visits
             .flat_map(|visit| &mut visit.trees)
-            .for_each(|tree| tree.number.clear());
+            .for_each(|tree| tree.number = "".into());
         plots
     };
     let knowledge = knowledge();

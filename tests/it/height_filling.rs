@@ -234,7 +234,7 @@ fn a_tree_measured_in_two_selections_counts_once() {
     let numbered = |first: usize| {
         let mut trees = measured(FD, 8);
         for (k, tree) in trees.iter_mut().enumerate() {
-            tree.number = (first + k).to_string();
+            tree.number = (first + k).to_string().into();
         }
         trees
     };

@@ -259,7 +259,9 @@ fn stand_and_stock_table_of_six_records() {
     }
     let visits = vec![visit(&design, 0, trees, Vec::new())];
     let records = records(3, vec![("S", vec![("", None)], vec![plot(0, visits)])]);
-    let estimates = spinney::estimates::estimate_cruise(&design, &records, &[values]);
+    let values = [values];
+    let summed = spinney::estimates::Summed::of(&values);
+    let estimates = spinney::estimates::estimate_cruise(&design, &records, &values, &summed);
     // An absent row is an empty cell.
     let cell = |species: Option<usize>, dbh_class: Option<u32>, attribute| {
         let domain = Domain {

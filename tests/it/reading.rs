@@ -58,7 +58,7 @@ impl Cruise<'_> {
             trees: source("trees.csv", self.trees),
             counts: source("counts.csv", self.counts),
         };
-        read_records(&design, &files, &species_table(), &mut |_| Ok(()))
+        read_records(&design, &files, &species_table(), None, &mut |_| Ok(()))
     }
 
     /// The findings, as printed.

@@ -375,15 +375,20 @@ fn each_species_is_asked_about_once_and_refused_where_it_is_first_recorded() {
     };
     let mut asked = Vec::new();
     let species = species_table();
-    let (records, problems) =
-        read_records(&design.expect("a design"), &files, &species, &mut |id| {
+    let (records, problems) = read_records(
+        &design.expect("a design"),
+        &files,
+        &species,
+        None,
+        &mut |id| {
             asked.push(id);
             if species.lookup("Hw") == Some(id) {
                 Err(("no equation".to_owned(), "name a substitute".to_owned()))
             } else {
                 Ok(())
             }
-        });
+        },
+    );
     assert!(records.is_none());
     assert_eq!(asked.len(), 2);
     let refused: Vec<String> = lines(&problems)

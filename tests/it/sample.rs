@@ -6,7 +6,7 @@ use spinney::design::{
     SpeciesCodes,
 };
 use spinney::estimates::{
-    Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, estimate_cruise,
+    Attribute, CruiseEstimates, Domain, Estimate, EstimateRow, Summed, estimate_cruise,
 };
 use spinney::records::{
     Count, CruiseSpecies, HeightRecord, Plot, Records, Rule, Stand, Status, Stratum, ThreeP, Tree,
@@ -244,7 +244,8 @@ pub(crate) fn estimate(
     records: &Records,
     of: impl Fn(&Tree) -> TreeValues,
 ) -> CruiseEstimates {
-    estimate_cruise(design, records, &values(records, of))
+    let values = values(records, of);
+    estimate_cruise(design, records, &values, &Summed::of(&values))
 }
 
 /// All rows about one place: `None` is the margin.

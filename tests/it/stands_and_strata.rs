@@ -396,7 +396,7 @@ fn stands_may_be_estimated_apart() {
     // In whatever order they were made.
     let second = estimate_stand(&design, &records, 1, &values[1], &summed);
     let first = estimate_stand(&design, &records, 0, &values[0], &summed);
-    let together = combine_stands(&design, &records, vec![first, second]);
+    let together = combine_stands(&design, vec![first, second]);
     let at_once = estimate(&design, &records, conelike);
     assert_eq!(together.rows, at_once.rows);
     assert_eq!(together.plots, at_once.plots);

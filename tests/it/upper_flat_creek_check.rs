@@ -45,8 +45,13 @@ fn the_slips_of_a_real_field_book_are_found() {
         trees: Some(Source::open(&path, "t.csv").unwrap()),
         ..RecordFiles::default()
     };
-    let (records, problems) =
-        read_records(&design.unwrap(), &files, &species_table(), &mut |_| Ok(()));
+    let (records, problems) = read_records(
+        &design.unwrap(),
+        &files,
+        &species_table(),
+        None,
+        &mut |_| Ok(()),
+    );
     assert!(records.is_none(), "species F and FG are errors");
     let all = lines(&problems);
     let found = |line: usize, code: &str| {

@@ -32,7 +32,7 @@ pub(super) fn sets(
         }
         sets.push(set);
     }
-    let named_here = !arguments.biomass_set.is_empty();
+    let named_here = !arguments.overrides.biomass_set.is_empty();
     let mut refuse = |code, message, key| {
         let error = Diagnostic::error(code, message);
         problems.push(if named_here {

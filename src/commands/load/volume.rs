@@ -55,7 +55,8 @@ impl Sources<'_> {
 
     /// Was the volume set named on the command line?
     fn set_is_typed(&self, change: Option<&Change<'_>>) -> bool {
-        matches!(change, Some(Change::VolumeSet(_))) || self.arguments.volume_set.is_some()
+        matches!(change, Some(Change::VolumeSet(_)))
+            || self.arguments.overrides.volume_set.is_some()
     }
 
     /// The volume set of a design, if it can serve its region and limits. A set that was only
@@ -85,7 +86,7 @@ impl Sources<'_> {
             let error = Diagnostic::error("volume-region", message);
             problems.push(if other_set {
                 error.hint(format!("write it behind the set: {}@REGION", volume.set))
-            } else if named || self.arguments.region.is_some() {
+            } else if named || self.arguments.overrides.region.is_some() {
                 error.hint("give one with --region")
             } else {
                 error.at(place_of(self.source, &["volume", "region"]))

@@ -1,8 +1,8 @@
 //! `plan plots`: from what is expected to a number of plots.
 
 use super::{Planned, files, open};
-use crate::cli::DesignArgs;
 use crate::cli::plan::PlotsArgs;
+use crate::cli::{DesignArgs, Overrides};
 use crate::commands::load;
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems, seen};
@@ -246,13 +246,12 @@ fn of_strata_file(
 fn of_pilot(arguments: &PlotsArgs, problems: &mut Problems) -> Option<Planned> {
     let loaded = load::load(&DesignArgs {
         design: arguments.pilot.clone()?,
-        volume_set: None,
-        region: None,
-        biomass_set: Vec::new(),
-        curve: None,
-        confidence: arguments.confidence,
-        units: arguments.units,
-        tables: arguments.tables.clone(),
+        overrides: Overrides {
+            confidence: arguments.confidence,
+            units: arguments.units,
+            tables: arguments.tables.clone(),
+            ..Overrides::default()
+        },
     });
     problems.append(loaded.problems);
     let cruise = loaded.cruise?;

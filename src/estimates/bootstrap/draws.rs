@@ -1,6 +1,6 @@
 //! Which units each resample holds: drawn once per stratum, used for every domain and attribute.
 
-use crate::math::random::Random;
+use crate::math::random::{Below, Random};
 
 /// How often each unit of a stratum is in each resample.
 ///
@@ -18,11 +18,11 @@ pub struct Draws {
 impl Draws {
     /// Draws `units` units with replacement, `resamples` times.
     pub fn new(units: usize, resamples: usize, seed: u64, name: &str) -> Draws {
-        let mut random = Random::stream(seed, name);
+        let (mut random, unit) = (Random::stream(seed, name), Below::new(units));
         let mut counts = vec![0_u16; units * resamples];
         for resample in 0..resamples {
             for _ in 0..units {
-                let count = &mut counts[random.below(units) * resamples + resample];
+                let count = &mut counts[unit.draw(&mut random) * resamples + resample];
                 *count = count.saturating_add(1);
             }
         }

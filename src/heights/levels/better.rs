@@ -4,9 +4,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::{Range, Search, fit_level};
+use super::{LevelFit, Range, Search, fit_level};
 use crate::design::{Calibrate, CurveChoice, FitBy};
-use crate::heights::curve::{Curve, Form};
+use crate::heights::curve::Curve;
 use crate::heights::diagnose::residuals;
 use crate::heights::effects::{Effects, Grouping, Groups, Request, WithoutEffects};
 use crate::heights::fill::{HeightTree, widen};
@@ -32,41 +32,32 @@ impl Search<'_> {
         species.len()
     }
 
-    /// The curve that the species of a kind share, with an effect of each where they differ, and the
-    /// heights behind it. It must serve the members; without any, the heights behind it.
-    pub(super) fn shared(
-        &mut self,
-        group: Kind,
-        members: &[Served],
-    ) -> Result<(FittedUse, Points), Why> {
+    /// The curve that the species of a kind share, with an effect of each where they differ. It must
+    /// serve the members; without any, the heights behind it.
+    pub(super) fn shared(&mut self, group: Kind, members: &[Served]) -> Result<LevelFit, Why> {
         let heights: Vec<HeightTree> = self.heights_of(group).copied().collect();
-        let points = Points::of(heights.iter().map(|tree| tree.point).collect());
         let ranges = members
             .iter()
             .filter_map(|served| self.range[served.species]);
-        let range = ranges.fold(points.dbh_range_cm(), |range, dbh| Some(widen(range, dbh)));
+        let range = ranges.fold(None, |range, dbh| Some(widen(range, dbh)));
         let design = self.design;
-        let range = range.unwrap_or_default();
-        let mut fitted = fit_level(heights.iter(), range, design, &mut self.solver)?;
-        let chosen = &fitted.fit;
-        let mut forms = vec![(chosen.curve.form, chosen.aicc)];
+        let mut shared = fit_level(heights.iter(), range, design, &mut self.solver)?;
+        let (fitted, points) = (&mut shared.used, &shared.points);
+        let mut forms = vec![(fitted.fit.curve, fitted.fit.aicc)];
         let is_named = matches!(design.curve, CurveChoice::Named(_)) && fitted.replaced.is_none();
         if !is_named {
-            let accepted = fitted.tried.iter();
-            forms = accepted
-                .filter_map(|tried| Some((tried.form, tried.outcome.ok()?)))
-                .collect();
-            let behind =
-                |(form, aicc): &(Form, f64)| aicc - if *form == FAVOURITE { LEAD } else { 0.0 };
+            forms.clone_from(&shared.accepted);
+            let behind = |(curve, aicc): &(Curve, f64)| {
+                aicc - if curve.form == FAVOURITE { LEAD } else { 0.0 }
+            };
             forms.sort_by(|a, b| behind(a).total_cmp(&behind(b)));
             forms.truncate(FORMS_TRIED);
         }
         let request = Request {
-            points: &points,
+            points,
             groups: Groups::of_species(self.ids.len()),
             forms: &forms,
             weights: design.weights,
-            breast_height_m: design.breast_height_m,
             only_if_better: false,
         };
         let tallest_m = points.tallest_m();
@@ -80,9 +71,10 @@ impl Search<'_> {
                 })
         });
         if let Ok(effects) = &effects
+            && effects.curve.curve.form != fitted.fit.curve.form
             && let Ok(fit) = fit_form(
                 effects.curve.curve.form,
-                &points,
+                points,
                 design.weights,
                 design.breast_height_m,
                 &mut self.solver,
@@ -91,40 +83,39 @@ impl Search<'_> {
             fitted.fit = fit;
         }
         fitted.effects = effects.map(Arc::new);
-        Ok((fitted, points))
+        Ok(shared)
     }
 
     /// The species' own curve where it foretells its heights clearly better than the shared one, with
-    /// many heights also where the shared one is not clearly better.
+    /// many heights also where the shared one is not clearly better. `errors_m` are those of the
+    /// shared curve, by [`left_out_of`].
     pub(super) fn closer(
         &self,
         at: CruiseSpeciesIndex,
-        mut own: FittedUse,
-        shared: &FittedUse,
-        pool: &Points,
-    ) -> Result<FittedUse, Why> {
+        mut own: LevelFit,
+        shared: &LevelFit,
+        errors_m: Option<&[f64]>,
+    ) -> Result<LevelFit, Why> {
         // Effects of places that are asked for by name are only on curves of single species.
         if !matches!(self.design.calibrate, Calibrate::Best | Calibrate::None)
-            && own.effects.is_ok()
+            && own.used.effects.is_ok()
         {
             return Ok(own);
         }
-        let of_species = |point: &usize| pool.place()[*point].species == at;
-        let which: Vec<usize> = (0..pool.len()).filter(of_species).collect();
-        let points = pool.subset(&which);
-        let n = points.len();
+        let (n, pool) = (own.points.len(), &shared.points);
         let place = Place {
             species: at,
             ..Place::default()
         };
         let range = self.range[at].unwrap_or_default();
-        let will_do = serves(&shared.curve_at(place), range, pool.tallest_m()).is_ok();
-        let errors_m = left_out_of(shared, pool).filter(|_| will_do && n < pool.len());
-        let Some(errors_m) = errors_m else {
+        let will_do = || serves(&shared.used.curve_at(place), range, pool.tallest_m()).is_ok();
+        let Some(errors_m) = errors_m.filter(|_| n < pool.len() && will_do()) else {
             return Ok(own);
         };
-        let by_shared: Vec<f64> = which.iter().map(|at| errors_m[*at]).collect();
-        let by_own = left_out_of(&own, &points);
+        let places = pool.place().iter().zip(errors_m);
+        let of_species = places.filter(|(place, _)| place.species == at);
+        let by_shared: Vec<f64> = of_species.map(|(_, error_m)| *error_m).collect();
+        let by_own = left_out_of(&own.used, &own.points);
         let shared_m = root_mean_square(&by_shared);
         let is_better = |own: &Vec<f64>| {
             if n < MANY_HEIGHTS {
@@ -134,7 +125,7 @@ impl Search<'_> {
             }
         };
         if by_own.as_ref().is_some_and(is_better) {
-            own.closer_than_shared = by_own.map(|own| (root_mean_square(&own), shared_m));
+            own.used.closer_than_shared = by_own.map(|own| (root_mean_square(&own), shared_m));
             return Ok(own);
         }
         let own_m = by_own.map(|own| root_mean_square(&own));
@@ -150,9 +141,9 @@ impl Search<'_> {
     /// Why the published curves, scaled, come before the shared one: unless this foretells the heights
     /// of the kind, left out one at a time, clearly better. Only heights of species with a published
     /// curve are compared.
-    pub(super) fn closer_published(&self, shared: &FittedUse, pool: &Points) -> Option<Why> {
-        let set = self.regional?;
-        let errors_m = left_out_of(shared, pool)?;
+    /// `errors_m` are those of the shared curve, by [`left_out_of`].
+    pub(super) fn closer_published(&self, pool: &Points, errors_m: Option<&[f64]>) -> Option<Why> {
+        let (set, errors_m) = (self.regional?, errors_m?);
         // Of each height: its species, y, and y by the published curve.
         let mut pairs: Vec<(usize, f64, f64)> = Vec::new();
         let mut by_shared_m: Vec<f64> = Vec::new();
@@ -199,7 +190,7 @@ impl Search<'_> {
     pub(super) fn calibrated(
         &mut self,
         at: CruiseSpeciesIndex,
-        fitted: &FittedUse,
+        fitted: &LevelFit,
     ) -> Result<Effects, WithoutEffects> {
         let stands_apart = self.design.fit_by == FitBy::Stand;
         let wanted: &[Grouping] = match self.design.calibrate {
@@ -210,14 +201,12 @@ impl Search<'_> {
             Calibrate::Stands => &[Grouping::Stands],
             Calibrate::StandsAndPlots => &[Grouping::StandsAndPlots],
         };
-        let heights = self.heights.iter().filter(|tree| tree.species() == at);
-        let points = Points::of(heights.map(|tree| tree.point).collect());
         let mut best: Result<Effects, WithoutEffects> = Err(WithoutEffects::NotAsked);
         for by in wanted.iter().copied() {
             let found = if stands_apart && by != Grouping::Plots {
                 Err(WithoutEffects::OneStand(by))
             } else {
-                self.effects_of(by, at, fitted, &points)
+                self.effects_of(by, at, fitted)
             };
             let closer = match (&best, &found) {
                 (Ok(best), Ok(found)) => found.aicc.0 < best.aicc.0,
@@ -236,17 +225,15 @@ impl Search<'_> {
         &mut self,
         by: Grouping,
         at: CruiseSpeciesIndex,
-        fitted: &FittedUse,
-        points: &Points,
+        fitted: &LevelFit,
     ) -> Result<Effects, WithoutEffects> {
-        let design = self.design;
-        let forms = [(fitted.fit.curve.form, fitted.fit.aicc)];
+        let (design, points) = (self.design, &fitted.points);
+        let forms = [(fitted.used.fit.curve, fitted.used.fit.aicc)];
         let request = Request {
             points,
             groups: Groups::of_places(by, self.n_plots),
             forms: &forms,
             weights: design.weights,
-            breast_height_m: design.breast_height_m,
             only_if_better: design.calibrate == Calibrate::Best,
         };
         let tallest_m = points.tallest_m();
@@ -301,7 +288,7 @@ fn curve_of(effects: &Effects, species: CruiseSpeciesIndex) -> Curve {
 ///
 /// `e / ((1 - h) (1 - g))`: h leverage of the height in the fit without effects, g its share in the
 /// effect of its group.
-fn left_out_of(fitted: &FittedUse, points: &Points) -> Option<Vec<f64>> {
+pub(super) fn left_out_of(fitted: &FittedUse, points: &Points) -> Option<Vec<f64>> {
     let plain = residuals(&fitted.fit, points);
     let Ok(effects) = &fitted.effects else {
         return plain.iter().map(|residual| residual.left_out_m).collect();

@@ -3,6 +3,7 @@
 use std::cmp::Reverse;
 use std::sync::Arc;
 
+use super::curve::Curve;
 use super::effects::WithoutEffects;
 use super::fill::{CurveSet, HeightTree, Trees, widen};
 use super::fit::{Points, choose};
@@ -17,6 +18,7 @@ use crate::design::Heights;
 use crate::math::nonlinear::Solver;
 use crate::records::{CruiseSpecies, CruiseSpeciesIndex};
 use crate::species::{Kind, SpeciesId, SpeciesTable};
+use better::left_out_of;
 
 mod better;
 
@@ -26,8 +28,18 @@ type Range = (f64, f64);
 /// The species whose curve another takes, and the factor that the design gives.
 type RatioTo = (CruiseSpeciesIndex, Option<f64>);
 
+/// A curve fitted to the heights of a level.
+#[derive(Clone)]
+pub(super) struct LevelFit {
+    pub(super) used: FittedUse,
+    /// The curves of all forms that were accepted, each with its corrected AIC.
+    accepted: Vec<(Curve, f64)>,
+    /// The heights behind it.
+    points: Points,
+}
+
 /// A species and its own curve.
-type Own = (CruiseSpeciesIndex, FittedUse);
+type Own = (CruiseSpeciesIndex, LevelFit);
 
 /// The search for curves.
 struct Search<'s> {
@@ -165,16 +177,16 @@ impl Search<'_> {
 
     /// The curves of single species, or why there is none, where one is asked for. A species that
     /// hangs on another comes first: what it lacks the other's curve must serve too.
-    fn own_curves(&mut self) -> Vec<Option<Result<FittedUse, Why>>> {
+    fn own_curves(&mut self) -> Vec<Option<Result<LevelFit, Why>>> {
         let mut order: Vec<CruiseSpeciesIndex> = (0..self.ids.len()).collect();
         order.sort_by_key(|at| Reverse(self.steps_from(*at)));
-        let mut own: Vec<Option<Result<FittedUse, Why>>> = vec![None; self.ids.len()];
+        let mut own: Vec<Option<Result<LevelFit, Why>>> = vec![None; self.ids.len()];
         for at in order {
             let Some(range) = self.range[at] else {
                 continue;
             };
             let heights = self.heights.iter().filter(|tree| tree.species() == at);
-            let curve = fit_level(heights, range, self.design, &mut self.solver);
+            let curve = fit_level(heights, Some(range), self.design, &mut self.solver);
             if let (Err(_), Some((to, _))) = (&curve, self.ratio_to[at]) {
                 self.range[to] = Some(widen(self.range[to], range));
             }
@@ -227,7 +239,7 @@ impl Search<'_> {
         let mut shared_out: Vec<(Level, FittedUse, Vec<Served>)> = Vec::new();
         let mut rivals = own;
         for (at, fitted) in &mut rivals {
-            fitted.effects = self.calibrated(*at, fitted).map(Arc::new);
+            fitted.used.effects = self.calibrated(*at, fitted).map(Arc::new);
         }
         for group in [Kind::Softwood, Kind::Hardwood] {
             let (mut members, others): (Vec<Served>, Vec<Served>) = open
@@ -244,14 +256,15 @@ impl Search<'_> {
                 continue;
             }
             match self.shared(group, &members) {
-                Ok((shared, points)) => {
+                Ok(shared) => {
+                    let errors_m = left_out_of(&shared.used, &shared.points);
                     for (at, fitted) in of_group {
-                        match self.closer(at, fitted, &shared, &points) {
+                        match self.closer(at, fitted, &shared, errors_m.as_deref()) {
                             Ok(fitted) => kept.push((at, fitted)),
                             Err(why) => members.push(Served::new(at).passed(Level::Species, why)),
                         }
                     }
-                    if let Some(why) = self.closer_published(&shared, &points) {
+                    if let Some(why) = self.closer_published(&shared.points, errors_m.as_deref()) {
                         let (to_publish, to_share) = members.into_iter().partition(|served| {
                             let at = served.species;
                             !self.has_many(at) && self.published(at).is_ok()
@@ -261,7 +274,7 @@ impl Search<'_> {
                         open.extend(passed.map(|served| served.passed(level, why.clone())));
                     }
                     members.sort_by_key(|served| served.species);
-                    shared_out.push((level, shared, members));
+                    shared_out.push((level, shared.used, members));
                 }
                 Err(why) => {
                     kept.extend(of_group);
@@ -275,7 +288,7 @@ impl Search<'_> {
         for (at, fitted) in kept {
             self.serve(
                 Level::Species,
-                HeightCurve::Fitted(Box::new(fitted)),
+                HeightCurve::Fitted(Box::new(fitted.used)),
                 vec![Served::new(at)],
             );
         }
@@ -370,10 +383,10 @@ impl Search<'_> {
 /// Fits a curve to heights; `missing` is the range of dbh that it must serve besides.
 pub(super) fn fit_level<'h>(
     heights: impl Iterator<Item = &'h HeightTree>,
-    missing: Range,
+    missing: Option<Range>,
     design: &Heights,
     solver: &mut Solver,
-) -> Result<FittedUse, Why> {
+) -> Result<LevelFit, Why> {
     let heights: Vec<&HeightTree> = heights.collect();
     let points = Points::of(heights.iter().map(|tree| tree.point).collect());
     let n = points.len();
@@ -394,20 +407,25 @@ pub(super) fn fit_level<'h>(
         &design.curve,
         design.weights,
         design.breast_height_m,
-        widen(Some(missing), (least_cm, most_cm)),
+        widen(missing, (least_cm, most_cm)),
         solver,
     );
     let Some(fit) = choice.chosen else {
         let tried = choice.tried;
         return Err(Why::NoForm { n, tried });
     };
-    Ok(FittedUse {
+    let used = FittedUse {
         fit,
         effects: Err(WithoutEffects::NotAsked),
         closer_than_shared: None,
         tried: choice.tried,
         replaced: choice.replaced,
         steep: heights.iter().filter(|tree| tree.is_steep).count(),
+    };
+    Ok(LevelFit {
+        used,
+        accepted: choice.accepted,
+        points,
     })
 }
 

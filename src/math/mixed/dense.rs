@@ -1,7 +1,16 @@
-//! Small triangular systems, row by row.
+//! Small triangular systems, row by row. `M` is the number of rows where it is known when compiled
+//! (which unrolls the loops), else 0.
+
+/// The number of rows, known beforehand or not.
+pub(super) const fn known<const M: usize>(m: usize) -> usize {
+    if M > 0 { M } else { m }
+}
 
 /// `A = L L'` in place, below the diagonal; false if A is not positive definite.
-pub(super) fn cholesky(lower: &mut [f64], m: usize) -> bool {
+#[inline]
+pub(super) fn cholesky<const M: usize>(lower: &mut [f64], m: usize) -> bool {
+    let m = known::<M>(m);
+    let lower = &mut lower[..m * m];
     for a in 0..m {
         for b in 0..=a {
             let known: f64 = (0..b).map(|k| lower[a * m + k] * lower[b * m + k]).sum();
@@ -22,8 +31,10 @@ pub(super) fn cholesky(lower: &mut [f64], m: usize) -> bool {
 }
 
 /// `L^-1 v` in place.
-pub(super) fn forward(lower: &[f64], v: &mut [f64]) {
-    let m = v.len();
+#[inline]
+pub(super) fn forward<const M: usize>(lower: &[f64], v: &mut [f64]) {
+    let m = known::<M>(v.len());
+    let (lower, v) = (&lower[..m * m], &mut v[..m]);
     for a in 0..m {
         let known: f64 = (0..a).map(|k| lower[a * m + k] * v[k]).sum();
         v[a] = (v[a] - known) / lower[a * m + a];

@@ -47,7 +47,9 @@ pub struct Problem<'a, M> {
 #[derive(Clone, Debug, Default)]
 pub struct Solver {
     likelihood: Likelihood,
-    x: Vec<f64>,
+    /// Values and derivatives of the model at the present state, and at a trial one.
+    tangent: Tangent,
+    trial_tangent: Tangent,
     z: Vec<f64>,
     working: Vec<f64>,
     weights: Vec<f64>,
@@ -55,8 +57,6 @@ pub struct Solver {
     /// weight.
     moves: Vec<f64>,
     moves_before: Vec<f64>,
-    parameters: Vec<f64>,
-    gradient: Vec<f64>,
     now: State,
     next: State,
     trial: State,
@@ -97,6 +97,32 @@ impl State {
     }
 }
 
+/// Values of the model and their derivatives, row by row.
+#[derive(Clone, Debug, Default)]
+struct Tangent {
+    values: Vec<f64>,
+    x: Vec<f64>,
+    parameters: Vec<f64>,
+}
+
+impl Tangent {
+    fn lay<M>(&mut self, problem: &Problem<'_, M>, state: &State)
+    where
+        M: Fn(usize, &[f64], &mut [f64]) -> f64,
+    {
+        let (n, p) = (problem.y.len(), state.fixed.len());
+        self.values.clear();
+        self.x.clear();
+        self.x.resize(n * p, 0.0);
+        self.parameters.clone_from(&state.fixed);
+        for (i, gradient) in self.x.chunks_exact_mut(p).enumerate() {
+            self.parameters[0] = state.fixed[0] + state.effect(&problem.groups, i);
+            let value = (problem.model)(i, &self.parameters, gradient);
+            self.values.push(value);
+        }
+    }
+}
+
 impl Solver {
     /// Empty buffers.
     pub fn new() -> Self {
@@ -118,8 +144,7 @@ impl Solver {
         for state in [&mut self.now, &mut self.next, &mut self.trial] {
             state.reset(start, &problem.groups);
         }
-        self.gradient.clear();
-        self.gradient.resize(p, 0.0);
+        self.tangent.lay(problem, &self.now);
         let held = problem.held.map(|held| self.likelihood.centred(held));
         let mut ratios: Option<Ratios> = held;
         let (mut length, mut part) = (0.0, 1.0);
@@ -149,6 +174,7 @@ impl Solver {
             ratios = Some(at);
             if self.drop_effects(at) {
                 // The tangent was laid where effects were, that can be no more.
+                self.tangent.lay(problem, &self.now);
                 (length, searched_before) = (f64::INFINITY, false);
                 continue;
             }
@@ -171,34 +197,25 @@ impl Solver {
     }
 
     /// The tangent model at the present state.
-    fn linearise<M>(&mut self, problem: &Problem<'_, M>) -> Result<(), Failure>
-    where
-        M: Fn(usize, &[f64], &mut [f64]) -> f64,
-    {
-        self.x.clear();
+    fn linearise<M>(&mut self, problem: &Problem<'_, M>) -> Result<(), Failure> {
         self.z.clear();
         self.working.clear();
-        for (i, y) in problem.y.iter().enumerate() {
+        let Tangent { values, x, .. } = &self.tangent;
+        let rows = x.chunks_exact(self.now.fixed.len());
+        let rows = rows.zip(problem.y.iter().zip(values));
+        for (i, (gradient, (y, value))) in rows.enumerate() {
             let effect = self.now.effect(&problem.groups, i);
-            self.parameters.clone_from(&self.now.fixed);
-            self.parameters[0] += effect;
-            let value = (problem.model)(i, &self.parameters, &mut self.gradient);
-            let along = self.gradient.iter().zip(&self.now.fixed);
+            let along = gradient.iter().zip(&self.now.fixed);
             let linear: f64 = along.map(|(g, b)| g * b).sum();
-            self.x.extend_from_slice(&self.gradient);
-            self.z.push(self.gradient[0]);
-            self.working
-                .push(y - value + linear + self.gradient[0] * effect);
+            self.z.push(gradient[0]);
+            self.working.push(y - value + linear + gradient[0] * effect);
         }
-        self.likelihood.load(&self.x, &self.working, &self.z)
+        self.likelihood.load(x, &self.working, &self.z)
     }
 
     /// Solves the tangent model into `next`; how far its values lie from the present ones,
     /// relative to the residuals.
-    fn step<M>(&mut self, problem: &Problem<'_, M>, at: Ratios) -> Result<f64, Failure>
-    where
-        M: Fn(usize, &[f64], &mut [f64]) -> f64,
-    {
+    fn step<M>(&mut self, problem: &Problem<'_, M>, at: Ratios) -> Result<f64, Failure> {
         let next = &mut self.next;
         self.likelihood
             .solve(at, &mut next.fixed, &mut next.own, &mut next.outer)
@@ -212,7 +229,7 @@ impl Solver {
         let p = self.next.fixed.len();
         let (mut moved, mut left) = (0.0, 0.0);
         for (i, w) in self.weights.iter().enumerate() {
-            let x = &self.x[i * p..(i + 1) * p];
+            let x = &self.tangent.x[i * p..(i + 1) * p];
             let fixed = self.next.fixed.iter().zip(&self.now.fixed);
             let along: f64 = x.iter().zip(fixed).map(|(x, (b, a))| x * (b - a)).sum();
             let (to, from) = (
@@ -265,33 +282,33 @@ impl Solver {
     where
         M: Fn(usize, &[f64], &mut [f64]) -> f64,
     {
-        let now = std::mem::take(&mut self.now);
-        let mut trial = std::mem::take(&mut self.trial);
-        let before = self.penalised(problem, &now, at);
-        let mut climbed = false;
+        let before = self.penalised(problem, &self.tangent, &self.now, at);
         for _ in 0..MOST_HALVINGS {
-            trial.between(&now, &self.next, part);
-            let after = self.penalised(problem, &trial, at);
+            self.trial.between(&self.now, &self.next, part);
+            self.trial_tangent.lay(problem, &self.trial);
+            let after = self.penalised(problem, &self.trial_tangent, &self.trial, at);
             if after <= before * (1.0 + 1e-12) {
-                climbed = true;
-                break;
+                std::mem::swap(&mut self.now, &mut self.trial);
+                std::mem::swap(&mut self.tangent, &mut self.trial_tangent);
+                return true;
             }
             part *= 0.5;
         }
-        (self.now, self.trial) = if climbed { (trial, now) } else { (now, trial) };
-        climbed
+        false
     }
 
     /// The penalised sum of squares; not a number where the model is not finite.
-    fn penalised<M>(&mut self, problem: &Problem<'_, M>, state: &State, at: Ratios) -> f64
-    where
-        M: Fn(usize, &[f64], &mut [f64]) -> f64,
-    {
+    fn penalised<M>(
+        &self,
+        problem: &Problem<'_, M>,
+        tangent: &Tangent,
+        state: &State,
+        at: Ratios,
+    ) -> f64 {
         let mut sum = 0.0;
-        for (i, (y, w)) in problem.y.iter().zip(&self.weights).enumerate() {
-            self.parameters.clone_from(&state.fixed);
-            self.parameters[0] += state.effect(&problem.groups, i);
-            let residual = y - (problem.model)(i, &self.parameters, &mut self.gradient);
+        let rows = problem.y.iter().zip(&tangent.values);
+        for ((y, value), w) in rows.zip(&self.weights) {
+            let residual = y - value;
             sum += w * residual * residual;
         }
         let penalty = |effects: &[f64], ratio: f64| -> f64 {

@@ -45,13 +45,17 @@ pub(super) fn maximum(
         None => best_of_grid(likelihood, units).ok_or(Failure::Unbounded)?,
     };
     for _ in 0..MOST_RELEASES {
-        let value;
-        (at, value) = climb(likelihood, at, units)?;
+        at = climb(likelihood, at, units)?;
         let layers = 1 + usize::from(likelihood.is_nested());
+        let zeros: Vec<usize> = (0..layers)
+            .filter(|layer| is_zero(ratio(&at, *layer)))
+            .collect();
+        let slope = (!zeros.is_empty()).then(|| likelihood.slope(at)).flatten();
         let mut released = false;
-        for (layer, unit) in units.iter().enumerate().take(layers) {
+        for layer in zeros {
+            let unit = units[layer];
             // A rise that rounding alone can make is none.
-            if is_zero(ratio(&at, layer)) && value.slope[layer] > 1e-9 * unit {
+            if slope.is_some_and(|slope| slope[layer] > 1e-9 * unit) {
                 *ratio_mut(&mut at, layer) = 0.1 * LOOK_AT_ZERO / unit;
                 released = true;
             }
@@ -111,11 +115,7 @@ fn best_of_grid(likelihood: &mut Likelihood, units: [f64; 2]) -> Option<Ratios> 
 }
 
 /// Newton's climb; ratios at 0 stay there.
-fn climb(
-    likelihood: &mut Likelihood,
-    mut at: Ratios,
-    units: [f64; 2],
-) -> Result<(Ratios, Value), Failure> {
+fn climb(likelihood: &mut Likelihood, mut at: Ratios, units: [f64; 2]) -> Result<Ratios, Failure> {
     let mut value = likelihood.value(at).ok_or(Failure::Unbounded)?;
     for _ in 0..MOST_STEPS {
         for (layer, unit) in units.iter().enumerate() {
@@ -135,18 +135,16 @@ fn climb(
             }
         }
         let free = free(likelihood, &at);
-        let slope = log_slope(&at, &value);
+        let slope = log_slope(&at, value.slope);
         let step = newton_step(likelihood, &at, slope, &free).ok_or(Failure::NotConverged)?;
         let longest = step.iter().fold(0.0_f64, |most, s| most.max(s.abs()));
         if longest < LEAST_STEP {
             let last = moved(&at, step, 1.0);
-            return match likelihood.value(last) {
-                Some(value) => Ok((last, value)),
-                None => Ok((at, value)),
-            };
+            let is_there = likelihood.log_likelihood(last).is_some();
+            return Ok(if is_there { last } else { at });
         }
         let steepness = |at: &Ratios, value: &Value| -> f64 {
-            let slope = log_slope(at, value);
+            let slope = log_slope(at, value.slope);
             free.iter().map(|k| slope[*k] * slope[*k]).sum()
         };
         let steep = steepness(&at, &value);
@@ -169,7 +167,7 @@ fn climb(
         match next {
             Some(next) => (at, value) = next,
             // No step climbs: the maximum to within rounding, if the step was short.
-            None if longest < 1e-5 => return Ok((at, value)),
+            None if longest < 1e-5 => return Ok(at),
             None => return Err(Failure::NotConverged),
         }
     }
@@ -186,8 +184,7 @@ fn free(likelihood: &Likelihood, at: &Ratios) -> Vec<usize> {
     (0..3).filter(|k| moves[*k]).collect()
 }
 
-fn log_slope(at: &Ratios, value: &Value) -> [f64; 3] {
-    let [own, outer, delta] = value.slope;
+fn log_slope(at: &Ratios, [own, outer, delta]: [f64; 3]) -> [f64; 3] {
     [own * at.own, outer * at.outer, delta]
 }
 
@@ -213,8 +210,8 @@ fn newton_step(
             step[*k] = by;
             let there = moved(at, step, 1.0);
             likelihood
-                .value(there)
-                .map(|value| log_slope(&there, &value))
+                .slope(there)
+                .map(|slope| log_slope(&there, slope))
         };
         let (above, below) = (along(DIFFERENCE)?, along(-DIFFERENCE)?);
         for (row, other) in free.iter().enumerate() {
@@ -236,8 +233,8 @@ fn newton_step(
             lower[row * d + row] += added * own;
         }
         let mut solution: Vec<f64> = free.iter().map(|k| slope[*k]).collect();
-        if cholesky(&mut lower[..d * d], d) {
-            forward(&lower, &mut solution);
+        if cholesky::<0>(&mut lower, d) {
+            forward::<0>(&lower, &mut solution);
             backward_transposed(&lower, d, &mut solution);
             let mut step = [0.0; 3];
             let mut part: f64 = 1.0;

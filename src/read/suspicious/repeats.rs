@@ -38,6 +38,7 @@ fn numbers(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
     if numbered().is_sorted_by(rise) {
         return;
     }
+    let source = sheet.table.source();
     let mut numbered: Vec<&TreeRow> = numbered().collect();
     numbered.sort_by(|a, b| key(a).cmp(&key(b)).then_with(|| a.number.cmp(&b.number)));
     for pair in numbered.windows(2) {
@@ -56,15 +57,15 @@ fn numbers(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems) {
         );
         let diagnostic = if measurements(first) == measurements(second) {
             let message = format!(
-                "{place} is there twice with the same values, first in line {}",
-                first.line
+                "{place} is there twice with the same values, first {}",
+                source.in_lines(&[first.line])
             );
             Diagnostic::warning("tree-twice", message)
                 .hint("it counts twice: remove one of the rows")
         } else {
             let message = format!(
-                "{place} is there twice with different values, first in line {}",
-                first.line
+                "{place} is there twice with different values, first {}",
+                source.in_lines(&[first.line])
             );
             Diagnostic::warning("tree-number-twice", message)
                 .hint("is it a second stem, a wrong number, or the same tree again?")
@@ -99,9 +100,9 @@ fn neighbours(
         }
         let Some(plot) = second.plot else { continue };
         let message = format!(
-            "two trees of {} have the same species, dbh and height, here and in line {}",
+            "two trees of {} have the same species, dbh and height, here and {}",
             cruise.plots.name_of(plot),
-            first.line
+            sheet.table.source().in_lines(&[first.line])
         );
         problems.push(
             Diagnostic::warning("same-measurements", message)
@@ -117,7 +118,7 @@ fn runs(sheet: &TreeSheet, values: &[Option<Measurements>], problems: &mut Probl
     const LEAST_ROWS: usize = 3;
     const LEAST_HEIGHTS: usize = 2;
     const FARTHEST_ROWS: usize = 100;
-    let rows = &sheet.rows;
+    let (rows, source) = (&sheet.rows, sheet.table.source());
     let same = |a: usize, b: usize| {
         let is_second_selection =
             rows[a].plot == rows[b].plot && rows[a].selection != rows[b].selection;
@@ -141,9 +142,8 @@ fn runs(sheet: &TreeSheet, values: &[Option<Measurements>], problems: &mut Probl
             continue;
         }
         let message = format!(
-            "{length} rows from here on repeat the species, dbh and height of lines {} to {}",
-            rows[first].line,
-            rows[first + length - 1].line
+            "{length} rows from here on repeat the species, dbh and height of {}",
+            source.from_to(rows[first].line, rows[first + length - 1].line)
         );
         problems.push(
             Diagnostic::warning("rows-repeated", message)

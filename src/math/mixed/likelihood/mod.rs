@@ -13,7 +13,7 @@
 
 mod outcome;
 
-use super::dense::{cholesky, forward};
+use super::dense::{cholesky, forward, known};
 use super::{Failure, Groups, Method, Ratios, Spread};
 use outcome::fill_effects;
 
@@ -38,6 +38,9 @@ pub(super) struct Likelihood {
     p: usize,
     inner: Vec<usize>,
     rows_of: Vec<usize>,
+    /// Inner groups with rows, and outer groups with any of these.
+    inner_seen: Vec<usize>,
+    outer_seen: Vec<usize>,
     outer: Vec<usize>,
     n_outer: usize,
     /// Square roots of known weights; empty if all are 1.
@@ -66,6 +69,8 @@ pub(super) struct Likelihood {
     outer_zz: Vec<f64>,
     outer_z: Vec<f64>,
     lower: Vec<f64>,
+    /// The ratios at which all this was last factorised, and whether that went well.
+    factorised: Option<(Ratios, bool)>,
     solved: Vec<f64>,
     /// What each column's inner effects would be, p + 1 for each group.
     effects: Vec<f64>,
@@ -96,6 +101,17 @@ impl Likelihood {
             self.outer.extend_from_slice(outer);
             self.n_outer = n_outer;
         }
+        self.inner_seen.clear();
+        let groups_with_rows = (0..groups.n_inner).filter(|j| self.rows_of[*j] > 0);
+        self.inner_seen.extend(groups_with_rows);
+        self.outer_seen.clear();
+        if self.n_outer > 0 {
+            let of_seen = self.inner_seen.iter().map(|j| self.outer[*j]);
+            self.outer_seen.extend(of_seen);
+            self.outer_seen.sort_unstable();
+            self.outer_seen.dedup();
+        }
+        self.factorised = None;
         self.roots.clear();
         self.logs.clear();
         self.log_weights = 0.0;
@@ -141,6 +157,7 @@ impl Likelihood {
     pub(super) fn load(&mut self, x: &[f64], y: &[f64], z: &[f64]) -> Result<(), Failure> {
         let (n, p) = (self.n, self.p);
         let m = p + 1;
+        self.factorised = None;
         self.rows.clear();
         self.z.clear();
         for i in 0..n {
@@ -155,20 +172,34 @@ impl Likelihood {
             return Err(Failure::NotFinite);
         }
         self.size = self.rows.iter().skip(p).step_by(m).map(|y| y * y).sum();
+        let largest_root = self.roots.iter().copied().fold(0.0, f64::max);
+        let scale = if self.roots.is_empty() {
+            1.0
+        } else {
+            largest_root
+        };
+        match p {
+            2 => self.orthogonalise::<3>(x, scale),
+            3 => self.orthogonalise::<4>(x, scale),
+            _ => self.orthogonalise::<0>(x, scale),
+        }?;
+        self.accumulate(0.0);
+        Ok(())
+    }
+
+    /// Makes the columns of the rows orthogonal. `M` is here and below p + 1 where it is known when
+    /// compiled, else 0; `scale` is the largest root of a weight.
+    fn orthogonalise<const M: usize>(&mut self, x: &[f64], scale: f64) -> Result<(), Failure> {
+        let m = known::<M>(self.p + 1);
+        let p = m - 1;
         self.factor.clear();
         self.factor.resize(p * p, 0.0);
         self.projected.clear();
         self.projected.resize(p, 0.0);
         self.log_factor = 0.0;
         for k in 0..p {
-            let whole: f64 = x[k..].iter().step_by(p).map(|value| value * value).sum();
-            let largest_root = self.roots.iter().copied().fold(0.0, f64::max);
-            let scale = if self.roots.is_empty() {
-                1.0
-            } else {
-                largest_root
-            };
-            let norm = self.product(k, k).sqrt();
+            let whole: f64 = x.chunks_exact(p).map(|row| row[k] * row[k]).sum();
+            let norm = product::<M>(&self.rows, m, k, k).sqrt();
             // Not above: a norm that is not a number fails too.
             let independent = norm > LEFT_OF_COLUMN * f64::EPSILON * scale * whole.sqrt();
             if !independent {
@@ -180,7 +211,7 @@ impl Likelihood {
                 row[k] /= norm;
             }
             for j in k + 1..m {
-                let along = self.product(k, j);
+                let along = product::<M>(&self.rows, m, k, j);
                 if j < p {
                     self.factor[k * p + j] = along;
                 } else {
@@ -191,18 +222,20 @@ impl Likelihood {
                 }
             }
         }
-        self.accumulate(0.0);
         Ok(())
-    }
-
-    fn product(&self, a: usize, b: usize) -> f64 {
-        let rows = self.rows.chunks_exact(self.p + 1);
-        rows.map(|row| row[a] * row[b]).sum()
     }
 
     /// Sums at a power.
     fn accumulate(&mut self, delta: f64) {
-        let m = self.p + 1;
+        match self.p {
+            2 => self.accumulate_known::<3>(delta),
+            3 => self.accumulate_known::<4>(delta),
+            _ => self.accumulate_known::<0>(delta),
+        }
+    }
+
+    fn accumulate_known<const M: usize>(&mut self, delta: f64) {
+        let m = known::<M>(self.p + 1);
         self.at_delta = delta;
         let reset = |values: &mut Vec<f64>, len: usize| {
             values.clear();
@@ -235,55 +268,26 @@ impl Likelihood {
     /// inverse is the unit of the ratio.
     pub(super) fn units(&self) -> [f64; 2] {
         let total: f64 = self.inner_zz.iter().sum();
-        let seen = self.rows_of.iter().filter(|rows| **rows > 0).count();
-        let mut outer_seen = vec![false; self.n_outer];
-        for (k, rows) in self.outer.iter().zip(&self.rows_of) {
-            outer_seen[*k] |= *rows > 0;
-        }
-        let outer = outer_seen.iter().filter(|seen| **seen).count();
-        [total / seen as f64, total / outer.max(1) as f64]
+        let (inner, outer) = (self.inner_seen.len(), self.outer_seen.len());
+        [total / inner as f64, total / outer.max(1) as f64]
     }
 
-    /// Factorises at the (centred) ratios: the log-likelihood; `None` if it has none.
+    /// The log-likelihood at the (centred) ratios; `None` if it has none.
     pub(super) fn log_likelihood(&mut self, ratios: Ratios) -> Option<f64> {
+        if !self.factorise(ratios) {
+            return None;
+        }
         let (p, m) = (self.p, self.p + 1);
-        if self.has_power() && ratios.delta.to_bits() != self.at_delta.to_bits() {
-            self.accumulate(ratios.delta);
-        }
-        self.lower.clear();
-        self.lower.extend_from_slice(&self.gram);
-        self.outer_zz.clear();
-        self.outer_zz.resize(self.n_outer, 0.0);
-        self.outer_z.clear();
-        self.outer_z.resize(self.n_outer * m, 0.0);
+        let log_grown = |ratio: f64, zz: f64| (1.0 + ratio * zz).ln();
         let mut log_det = 0.0;
-        for (j, zz) in self.inner_zz.iter().enumerate() {
-            let grown = 1.0 + ratios.own * zz;
-            log_det += grown.ln();
-            let sums = &self.inner_z[j * m..(j + 1) * m];
-            take_out(&mut self.lower, sums, ratios.own / grown);
-            if let Some(k) = self.outer.get(j) {
-                self.outer_zz[*k] += zz / grown;
-                let above = &mut self.outer_z[k * m..(k + 1) * m];
-                for (above, sum) in above.iter_mut().zip(sums) {
-                    *above += sum / grown;
-                }
-            }
+        for j in &self.inner_seen {
+            log_det += log_grown(ratios.own, self.inner_zz[*j]);
         }
-        for (k, zz) in self.outer_zz.iter().enumerate() {
-            let grown = 1.0 + ratios.outer * zz;
-            log_det += grown.ln();
-            let sums = &self.outer_z[k * m..(k + 1) * m];
-            take_out(&mut self.lower, sums, ratios.outer / grown);
-        }
-        if !cholesky(&mut self.lower, m) {
-            return None;
-        }
-        let rss = self.lower[p * m + p].powi(2);
-        if rss.is_nan() || rss <= ROUNDING * ROUNDING * self.size {
-            return None;
+        for k in &self.outer_seen {
+            log_det += log_grown(ratios.outer, self.outer_zz[*k]);
         }
         let nu = self.divisor();
+        let rss = self.lower[p * m + p].powi(2);
         let mut twice = nu * ((2.0 * std::f64::consts::PI).ln() + 1.0 + (rss / nu).ln()) + log_det
             - self.log_weights;
         if self.reml {
@@ -294,6 +298,60 @@ impl Likelihood {
         log_likelihood.is_finite().then_some(log_likelihood)
     }
 
+    /// Factorises at the (centred) ratios, unless that is what was done last; does it go?
+    fn factorise(&mut self, ratios: Ratios) -> bool {
+        let bits = |at: &Ratios| [at.own, at.outer, at.delta].map(f64::to_bits);
+        if let Some((at, went_well)) = self.factorised
+            && bits(&at) == bits(&ratios)
+        {
+            return went_well;
+        }
+        let went_well = match self.p {
+            2 => self.factorise_known::<3>(ratios),
+            3 => self.factorise_known::<4>(ratios),
+            _ => self.factorise_known::<0>(ratios),
+        };
+        self.factorised = Some((ratios, went_well));
+        went_well
+    }
+
+    fn factorise_known<const M: usize>(&mut self, ratios: Ratios) -> bool {
+        let m = known::<M>(self.p + 1);
+        let p = m - 1;
+        if self.has_power() && ratios.delta.to_bits() != self.at_delta.to_bits() {
+            self.accumulate(ratios.delta);
+        }
+        self.lower.clear();
+        self.lower.extend_from_slice(&self.gram);
+        self.outer_zz.clear();
+        self.outer_zz.resize(self.n_outer, 0.0);
+        self.outer_z.clear();
+        self.outer_z.resize(self.n_outer * m, 0.0);
+        for j in &self.inner_seen {
+            let zz = self.inner_zz[*j];
+            let grown = 1.0 + ratios.own * zz;
+            let sums = &self.inner_z[j * m..(j + 1) * m];
+            take_out::<M>(&mut self.lower, sums, ratios.own / grown);
+            if let Some(k) = self.outer.get(*j) {
+                self.outer_zz[*k] += zz / grown;
+                let above = &mut self.outer_z[k * m..(k + 1) * m];
+                for (above, sum) in above.iter_mut().zip(sums) {
+                    *above += sum / grown;
+                }
+            }
+        }
+        for k in &self.outer_seen {
+            let grown = 1.0 + ratios.outer * self.outer_zz[*k];
+            let sums = &self.outer_z[k * m..(k + 1) * m];
+            take_out::<M>(&mut self.lower, sums, ratios.outer / grown);
+        }
+        if !cholesky::<M>(&mut self.lower, m) {
+            return false;
+        }
+        let rss = self.lower[p * m + p].powi(2);
+        rss.is_finite() && rss > ROUNDING * ROUNDING * self.size
+    }
+
     fn divisor(&self) -> f64 {
         let taken = if self.reml { self.p } else { 0 };
         (self.n - taken) as f64
@@ -301,22 +359,42 @@ impl Likelihood {
 
     /// The log-likelihood and its derivatives at the (centred) ratios.
     pub(super) fn value(&mut self, ratios: Ratios) -> Option<Value> {
-        let log_likelihood = self.log_likelihood(ratios)?;
-        let (p, m) = (self.p, self.p + 1);
+        Some(Value {
+            log_likelihood: self.log_likelihood(ratios)?,
+            slope: self.slope(ratios)?,
+        })
+    }
+
+    /// The derivatives of the log-likelihood at the (centred) ratios.
+    pub(super) fn slope(&mut self, ratios: Ratios) -> Option<[f64; 3]> {
+        if !self.factorise(ratios) {
+            return None;
+        }
+        Some(match self.p {
+            2 => self.slope_known::<3>(ratios),
+            3 => self.slope_known::<4>(ratios),
+            _ => self.slope_known::<0>(ratios),
+        })
+    }
+
+    fn slope_known<const M: usize>(&mut self, ratios: Ratios) -> [f64; 3] {
+        let m = known::<M>(self.p + 1);
+        let p = m - 1;
         let nu = self.divisor();
         let reml = if self.reml { 1.0 } else { 0.0 };
         let lower = &self.lower;
         // v = L^-1 q: its last value squared is what q takes off RSS relative to it, the others
         // what it takes off ln|X'V^-1 X|.
         let taken = |solved: &mut [f64]| {
-            forward(lower, solved);
+            forward::<M>(lower, solved);
             let of_x: f64 = solved[..p].iter().map(|v| v * v).sum();
             nu * solved[p] * solved[p] + reml * of_x
         };
         self.solved.clear();
         self.solved.resize(m, 0.0);
         let mut twice = [0.0; 3];
-        for (j, zz) in self.inner_zz.iter().enumerate() {
+        for j in &self.inner_seen {
+            let zz = self.inner_zz[*j];
             let grown = 1.0 + ratios.own * zz;
             let t = zz / grown;
             let sums = &self.inner_z[j * m..(j + 1) * m];
@@ -324,7 +402,7 @@ impl Likelihood {
             for (solved, sum) in self.solved.iter_mut().zip(sums) {
                 *solved = sum / grown;
             }
-            if let Some(k) = self.outer.get(j) {
+            if let Some(k) = self.outer.get(*j) {
                 from_outer = ratios.outer / (1.0 + ratios.outer * self.outer_zz[*k]) * t;
                 let above = &self.outer_z[k * m..(k + 1) * m];
                 for (solved, above) in self.solved.iter_mut().zip(above) {
@@ -333,7 +411,8 @@ impl Likelihood {
             }
             twice[0] += t - from_outer * t - taken(&mut self.solved);
         }
-        for (k, zz) in self.outer_zz.iter().enumerate() {
+        for k in &self.outer_seen {
+            let zz = self.outer_zz[*k];
             let grown = 1.0 + ratios.outer * zz;
             let sums = &self.outer_z[k * m..(k + 1) * m];
             for (solved, sum) in self.solved.iter_mut().zip(sums) {
@@ -365,10 +444,7 @@ impl Likelihood {
                 twice[2] += 2.0 * log * (1.0 - w * z * z * spread - w * taken(&mut self.solved));
             }
         }
-        Some(Value {
-            log_likelihood,
-            slope: twice.map(|value| -0.5 * value),
-        })
+        twice.map(|value| -0.5 * value)
     }
 
     /// Weight of a row at the present power, the known weight included.
@@ -382,9 +458,18 @@ impl Likelihood {
     }
 }
 
+/// Product of two columns of the rows.
+#[inline]
+fn product<const M: usize>(rows: &[f64], m: usize, a: usize, b: usize) -> f64 {
+    let rows = rows.chunks_exact(known::<M>(m));
+    rows.map(|row| row[a] * row[b]).sum()
+}
+
 /// Subtracts `factor v v'` below the diagonal.
-fn take_out(lower: &mut [f64], v: &[f64], factor: f64) {
-    let m = v.len();
+#[inline]
+fn take_out<const M: usize>(lower: &mut [f64], v: &[f64], factor: f64) {
+    let m = known::<M>(v.len());
+    let (lower, v) = (&mut lower[..m * m], &v[..m]);
     for (a, of_a) in v.iter().enumerate() {
         let scaled = factor * of_a;
         for (entry, of_b) in lower[a * m..=a * m + a].iter_mut().zip(v) {
