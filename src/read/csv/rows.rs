@@ -14,7 +14,8 @@ thread_local! {
 /// The rows of a text, one after the other.
 pub(super) struct Rows<'s> {
     delimiter: u8,
-    core: Reader,
+    /// There until it is dropped.
+    core: Option<Reader>,
     text: &'s [u8],
     /// Bytes read so far.
     at: usize,
@@ -41,7 +42,7 @@ impl<'s> Rows<'s> {
         core.reset();
         Rows {
             delimiter,
-            core,
+            core: Some(core),
             text: text.as_bytes(),
             at: 0,
         }
@@ -49,12 +50,13 @@ impl<'s> Rows<'s> {
 
     /// Reads the next row; the byte at which it begins, or line ends before it. `None` at the end.
     pub(super) fn read(&mut self, fields: &mut Fields) -> Option<usize> {
+        let core = self.core.as_mut()?;
         let start = self.at;
         let mut text = mem::take(&mut fields.text).into_bytes();
         text.resize(text.capacity(), 0);
         let (mut length, mut count) = (0, 0);
         let is_row = loop {
-            let (result, read, written, ended) = self.core.read_record(
+            let (result, read, written, ended) = core.read_record(
                 &self.text[self.at..],
                 &mut text[length..],
                 &mut fields.ends[count..],
@@ -85,8 +87,9 @@ impl<'s> Rows<'s> {
 
 impl Drop for Rows<'_> {
     fn drop(&mut self) {
-        let core = mem::take(&mut self.core);
-        IDLE.with_borrow_mut(|idle| idle.push((self.delimiter, core)));
+        if let Some(core) = self.core.take() {
+            IDLE.with_borrow_mut(|idle| idle.push((self.delimiter, core)));
+        }
     }
 }
 
