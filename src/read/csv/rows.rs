@@ -1,17 +1,21 @@
 //! Text to rows of fields. The only user of `csv-core`, the parser of the `csv` crate, whose
-//! state machine is made once here: making it takes longer than reading the rows of a stand.
+//! state machine is used again: making one takes longer than reading the rows of a stand.
 
+use std::cell::RefCell;
 use std::mem;
-use std::sync::LazyLock;
 
 use csv_core::{ReadRecordResult, Reader, ReaderBuilder};
 
-/// What may separate fields.
-const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
+thread_local! {
+    /// Parsers out of use, each with its delimiter.
+    static IDLE: RefCell<Vec<(u8, Reader)>> = const { RefCell::new(Vec::new()) };
+}
 
 /// The rows of a text, one after the other.
 pub(super) struct Rows<'s> {
-    core: Reader,
+    delimiter: u8,
+    /// There until it is dropped.
+    core: Option<Reader>,
     text: &'s [u8],
     /// Bytes read so far.
     at: usize,
@@ -29,11 +33,16 @@ pub(super) struct Fields {
 
 impl<'s> Rows<'s> {
     pub(super) fn of(text: &'s str, delimiter: u8) -> Self {
-        static CORES: LazyLock<[(u8, Reader); 3]> =
-            LazyLock::new(|| DELIMITERS.map(|delimiter| (delimiter, core(delimiter))));
-        let known = CORES.iter().find(|(of, _)| *of == delimiter);
+        let idle = IDLE.with_borrow_mut(|idle| {
+            let known = idle.iter().position(|(of, _)| *of == delimiter)?;
+            Some(idle.swap_remove(known).1)
+        });
+        // No clone: that of `csv-core` 0.1.13 leaves half of the state machine behind.
+        let mut core = idle.unwrap_or_else(|| ReaderBuilder::new().delimiter(delimiter).build());
+        core.reset();
         Rows {
-            core: known.map_or_else(|| core(delimiter), |(_, core)| core.clone()),
+            delimiter,
+            core: Some(core),
             text: text.as_bytes(),
             at: 0,
         }
@@ -41,12 +50,13 @@ impl<'s> Rows<'s> {
 
     /// Reads the next row; the byte at which it begins, or line ends before it. `None` at the end.
     pub(super) fn read(&mut self, fields: &mut Fields) -> Option<usize> {
+        let core = self.core.as_mut()?;
         let start = self.at;
         let mut text = mem::take(&mut fields.text).into_bytes();
         text.resize(text.capacity(), 0);
         let (mut length, mut count) = (0, 0);
         let is_row = loop {
-            let (result, read, written, ended) = self.core.read_record(
+            let (result, read, written, ended) = core.read_record(
                 &self.text[self.at..],
                 &mut text[length..],
                 &mut fields.ends[count..],
@@ -75,8 +85,12 @@ impl<'s> Rows<'s> {
     }
 }
 
-fn core(delimiter: u8) -> Reader {
-    ReaderBuilder::new().delimiter(delimiter).build()
+impl Drop for Rows<'_> {
+    fn drop(&mut self) {
+        if let Some(core) = self.core.take() {
+            IDLE.with_borrow_mut(|idle| idle.push((self.delimiter, core)));
+        }
+    }
 }
 
 impl Fields {
@@ -105,6 +119,8 @@ impl Fields {
 mod tests {
     use super::*;
     use proptest::prelude::*;
+
+    const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
 
     /// All rows, as the `csv` crate reads them and as they are read here.
     fn both(text: &str, delimiter: u8) -> [Vec<(usize, Vec<String>)>; 2] {
