@@ -185,7 +185,7 @@ fn of_resampled(
     } else {
         outer.map(normal::cdf)
     };
-    let [lower, upper] = shares.map(|share| at_share(&values, share));
+    let [lower, upper] = shares.map(|share| at_share(&mut values, share));
     Ok(Limits {
         lower: lower.value,
         upper: upper.value,

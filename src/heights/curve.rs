@@ -198,7 +198,6 @@ impl Form {
         y
     }
 
-    #[expect(clippy::too_many_lines, reason = "one arm for each form")]
     #[expect(
         clippy::inline_always,
         reason = "what the caller does not use is then not worked out"
