@@ -19,7 +19,7 @@ use spinney::read::source::Source;
 use spinney::read::tables::Tables;
 use spinney::records::Records;
 use spinney::render::csv;
-use spinney::tables::tidy;
+use spinney::tables::frame::Frame;
 
 const STAGES: [&str; 7] = [
     "divide files by stand",
@@ -104,14 +104,15 @@ fn seconds(folder: &Path, design: &Design, source: &Source, knowledge: &Knowledg
         let compile = |records| compile_apart(design, records, knowledge).unwrap();
         stands.iter().map(compile).collect::<Vec<_>>()
     });
-    let (drawing, texts) = timed(|| {
-        let text = |(compilation, _): &(spinney::compile::Compilation<'_>, _)| {
-            let rows = &compilation.estimates.rows;
-            csv::render(&tidy::estimates(design, compilation.records, rows)).unwrap()
-        };
-        compiled.iter().map(text).collect::<Vec<String>>()
+    let (drawing, text) = timed(|| {
+        let mut text = Vec::new();
+        for (compilation, _) in &compiled {
+            let frame = Frame::of(design, compilation.records);
+            csv::estimate_rows(&mut text, &frame, &compilation.estimates.rows, None);
+        }
+        text
     });
-    let (writing, ()) = timed(|| fs::write(folder.join("stages.csv"), texts.concat()).unwrap());
+    let (writing, ()) = timed(|| fs::write(folder.join("stages.csv"), text).unwrap());
     let estimating = compiling - filling - volumes;
     [
         dividing, reading, filling, volumes, estimating, drawing, writing,

@@ -111,6 +111,33 @@ fn a_defect_in_one_part_only() {
     assert_same_in_parts(&inventory, &[vec![0, 1], vec![2, 3]], "a defect");
 }
 
+#[test]
+fn designs_keep_the_order_of_the_run() {
+    let inventory = SplitInventory::new(Wanted {
+        stands: 6,
+        seed: 6,
+        without_area: 0.0,
+        stratified: 0.5,
+    });
+    let cruise = Cruise::new();
+    let names = ["f", "b", "e", "a", "d", "c"];
+    for (stand, name) in names.iter().enumerate() {
+        inventory.write(&cruise.path(name), &[stand]);
+    }
+    let designs: Vec<String> = names.map(|name| format!("{name}/design.yaml")).to_vec();
+    let designs = designs.iter().map(String::as_str);
+    let batch: Vec<&str> = std::iter::once("batch").chain(designs).collect();
+    assert_eq!(
+        cruise.run(&[&batch[..], &["--out", "one"]].concat()).status,
+        0
+    );
+    assert_eq!(cruise.run(&["merge", "one", "--out", "merged"]).status, 0);
+    for name in ["estimates.csv", "summary.csv", "findings.csv"] {
+        let of = |folder: &str| cruise.read(&format!("{folder}/{name}"));
+        assert!(of("one") == of("merged"), "{name}");
+    }
+}
+
 /// A whole number below `n`.
 #[expect(
     clippy::cast_possible_truncation,

@@ -93,18 +93,19 @@ fn one_of(runs: Vec<Contents>, arguments: &MergeArgs, problems: &mut Problems) -
                 of_cruises.push(found.clone());
             }
         }
-        let current = finished.parts.clone();
-        for (id, head) in run.heads {
-            if !designs.contains(&head.design) {
+        let order = finished.parts.clone();
+        heads.extend(run.heads);
+        let mut written: BTreeMap<u64, Placed> =
+            run.parts.into_iter().map(|part| (part.at, part)).collect();
+        // Designs in the order in which they were named, which the results have.
+        for part in order.iter().filter_map(|at| written.remove(at)) {
+            if let Some(head) = heads.get(&part.meta.head)
+                && !designs.contains(&head.design)
+            {
                 designs.push(head.design.clone());
             }
-            heads.insert(id, head);
+            parts.push(part);
         }
-        parts.extend(
-            run.parts
-                .into_iter()
-                .filter(|part| current.contains(&part.at)),
-        );
     }
     same_labels(&heads, problems);
     let of = |part: &Placed| {
