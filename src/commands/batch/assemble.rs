@@ -14,7 +14,7 @@ use super::part::{CruiseHead, Finding};
 use super::together::Together;
 use super::unit::{lines, with_first};
 use crate::cli::BatchFormat;
-use crate::diagnostic::{Diagnostic, Problems, Severity};
+use crate::diagnostic::{Diagnostic, Problems, Severity, counted};
 use crate::estimates::{EstimateRow, StandGroups, Whole};
 use crate::render::{csv, parquet};
 use crate::tables::frame::Frame;
@@ -130,7 +130,7 @@ impl Assembly {
         if failed > 0 {
             let message = format!(
                 "{failed} of {} could not be compiled and {} not among all stands together",
-                self.parts.len(),
+                counted(self.parts.len(), "stand"),
                 if failed == 1 { "is" } else { "are" }
             );
             problems.push(Diagnostic::warning("stands-failed", message));
