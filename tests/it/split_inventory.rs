@@ -89,7 +89,8 @@ impl OfStand {
         let (mut stands, mut plots, mut trees) = (String::new(), String::new(), String::new());
         for stratum in strata {
             let area = 3.0 + 40.0 * random.unit();
-            let area = has_area.then(|| format!("{area:.2}")).unwrap_or_default();
+            let area = has_area.then(|| format!("{area:.2}"));
+            let area = area.unwrap_or_default();
             stands += &format!("{name},{stratum},{area}\n");
         }
         let species: &[&str] = match random.unit() {
