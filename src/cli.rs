@@ -464,7 +464,7 @@ pub enum Format {
     Csv,
     /// The tidy estimate table as JSON.
     Json,
-    /// The tidy estimate table as Parquet: words, doubles, n_plots as int64; null where the CSV is
+    /// The tidy estimate table as Parquet: words, doubles, `n_plots` as int64; null where the CSV is
     /// empty, and in the limits of dbh classes for `all`.
     Parquet,
     /// The report as Markdown.

@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 use super::Overrides;
 
 /// Options of `batch`.
+#[expect(clippy::struct_excessive_bools, reason = "each is a switch")]
 #[derive(Clone, Debug, Args)]
 pub struct BatchArgs {
     /// Cruise designs, or patterns such as `stands/*/design.yaml`.

@@ -70,7 +70,7 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
             return Ok(Outcome::InputIsWrong);
         }
     };
-    write::standard_output(&terminal::render(&shown, WIDTH))?;
+    write::standard_output(terminal::render(&shown, WIDTH))?;
     Ok(Outcome::Done)
 }
 

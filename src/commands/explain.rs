@@ -18,7 +18,7 @@ const WIDTH: usize = 80;
 pub(super) fn run(arguments: &ExplainArgs) -> Result<Outcome> {
     match derive(arguments) {
         Ok(derivation) => {
-            write::standard_output(&terminal::render(&derivation, WIDTH))?;
+            write::standard_output(terminal::render(&derivation, WIDTH))?;
             Ok(Outcome::Done)
         }
         Err(problems) => {

@@ -50,7 +50,7 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
         heading,
         vec![Block::Table(catalogue::species(&table, &found))],
     );
-    write::standard_output(&terminal::render(&list, WIDTH))?;
+    write::standard_output(terminal::render(&list, WIDTH))?;
     Ok(Outcome::Done)
 }
 

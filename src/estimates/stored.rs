@@ -226,8 +226,8 @@ impl Writer<'_> {
                 self.estimate(estimate, &group.zero);
             }
             self.flag(cell.covariances.is_some());
-            for row in cell.covariances.iter().flatten() {
-                row.iter().for_each(|value| self.number(*value));
+            for value in cell.covariances.iter().flatten().flatten() {
+                self.number(*value);
             }
         }
     }
@@ -247,6 +247,10 @@ impl Writer<'_> {
 
 struct Reader<'r, 'b>(&'r mut &'b [u8]);
 
+#[expect(
+    clippy::option_option,
+    reason = "the outer one tells that bytes are missing"
+)]
 impl Reader<'_, '_> {
     fn bytes<const N: usize>(&mut self) -> Option<[u8; N]> {
         let (bytes, rest) = self.0.split_first_chunk()?;

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::Estimate;
 use super::area_sum::AreaSum;
 use super::group::{Cell, Given, Group, combine};
-use super::metrics::{BASE, Covariances, has_ratios};
+use super::metrics::{Covariances, has_ratios};
 use super::stratified::Together;
 use super::top_height::TopHeight;
 use crate::plot_sums::{Column, Domain};
@@ -132,10 +132,9 @@ impl CellSum {
         }
         match &cell.covariances {
             Some(covariances) => {
-                for a in 0..BASE.len() {
-                    for b in 0..BASE.len() {
-                        self.covariances[a][b] += area_ha * area_ha * covariances[a][b];
-                    }
+                let sums = self.covariances.iter_mut().flatten();
+                for (sum, covariance) in sums.zip(covariances.iter().flatten()) {
+                    *sum += area_ha * area_ha * covariance;
                 }
             }
             None => self.without_covariances |= has_ratios,

@@ -201,9 +201,10 @@ impl Column {
         let about = &**described;
         let mut take = Take { rows, text, ends };
         match reader {
-            ColumnReader::BoolColumnReader(reader) => {
-                take.all(reader, |out, value| Ok(push(out, value)))
-            }
+            ColumnReader::BoolColumnReader(reader) => take.all(reader, |out, value| {
+                push(out, value);
+                Ok(())
+            }),
             ColumnReader::Int32ColumnReader(reader) => {
                 take.all(reader, |out, value| push_int32(out, *value, about))
             }
@@ -213,12 +214,14 @@ impl Column {
             ColumnReader::Int96ColumnReader(reader) => take.all(reader, |out, value| {
                 push_time(out, Field::TimestampMillis(value.to_millis()))
             }),
-            ColumnReader::FloatColumnReader(reader) => {
-                take.all(reader, |out, value| Ok(push(out, value)))
-            }
-            ColumnReader::DoubleColumnReader(reader) => {
-                take.all(reader, |out, value| Ok(shortest::push(out, *value)))
-            }
+            ColumnReader::FloatColumnReader(reader) => take.all(reader, |out, value| {
+                push(out, value);
+                Ok(())
+            }),
+            ColumnReader::DoubleColumnReader(reader) => take.all(reader, |out, value| {
+                shortest::push(out, *value);
+                Ok(())
+            }),
             ColumnReader::ByteArrayColumnReader(reader) => {
                 take.all(reader, |out, value| push_bytes(out, value, about))
             }
@@ -330,9 +333,10 @@ fn push_time(out: &mut Vec<u8>, time: Field) -> Result<(), Diagnostic> {
 /// A decimal number without the zeros and the point at its end.
 fn push_decimal(out: &mut Vec<u8>, decimal: Decimal) {
     let text = Field::Decimal(decimal).to_string();
-    let text = match text.contains('.') {
-        true => text.trim_end_matches('0').trim_end_matches('.'),
-        false => &text,
+    let text = if text.contains('.') {
+        text.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        &text
     };
     out.extend_from_slice(text.as_bytes());
 }

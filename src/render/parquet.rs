@@ -97,7 +97,12 @@ pub fn from_csv(csv: impl Read, out: impl Write + Send) -> Result<()> {
     while reader.read_record(&mut row)? {
         for (column, field) in columns.iter_mut().zip(&row) {
             let name = &column.name;
-            let place = || format!("line {}, {name}", row.position().map_or(0, |p| p.line()));
+            let place = || {
+                format!(
+                    "line {}, {name}",
+                    row.position().map_or(0, csv::Position::line)
+                )
+            };
             let added = column.column.add(field).with_context(place)?;
             column.levels.push(i16::from(added));
         }
@@ -225,14 +230,12 @@ impl Column {
                 places,
                 values,
             } => {
-                let place = match places.get(field) {
-                    Some(place) => *place,
-                    None => {
-                        distinct.push(ByteArray::from(field));
-                        places.insert(field.to_owned(), distinct.len() - 1);
-                        distinct.len() - 1
-                    }
-                };
+                let known = places.get(field).copied();
+                let place = known.unwrap_or_else(|| {
+                    distinct.push(ByteArray::from(field));
+                    places.insert(field.to_owned(), distinct.len() - 1);
+                    distinct.len() - 1
+                });
                 values.push(place);
             }
             Column::Numbers(_) if field == ALL => return Ok(false),

@@ -20,7 +20,7 @@ use crate::reading::{design_of, lines, species_table};
 
 /// A design and its record files in a folder.
 pub(crate) struct Folder {
-    folder: TempDir,
+    place: TempDir,
     source: Source,
     pub(crate) design: Design,
     species: SpeciesTable,
@@ -37,14 +37,15 @@ impl Folder {
             &mut inputs.plots,
             &mut inputs.trees,
             &mut inputs.counts,
-        ] {
-            if let Some(input) = input {
-                let path = folder.path().join(&input.shown);
-                input.path = path.to_string_lossy().into_owned();
-            }
+        ]
+        .into_iter()
+        .flatten()
+        {
+            let path = folder.path().join(&input.shown);
+            input.path = path.to_string_lossy().into_owned();
         }
         let made = Folder {
-            folder,
+            place: folder,
             source: Source::new("design.yaml", design.to_owned()),
             design: found,
             species: species_table(),
@@ -56,11 +57,11 @@ impl Folder {
     }
 
     fn write(&self, name: &str, content: &[u8]) {
-        fs::write(self.folder.path().join(name), content).unwrap();
+        fs::write(self.place.path().join(name), content).unwrap();
     }
 
     fn path(&self) -> &Path {
-        self.folder.path()
+        self.place.path()
     }
 
     /// The records of the whole.

@@ -6,6 +6,7 @@ use std::fmt::Write as _;
 use crate::random::Random;
 
 /// A kind of cruise.
+#[expect(clippy::struct_excessive_bools, reason = "each is a plain fact")]
 #[derive(Clone, Copy)]
 pub(crate) struct Kind {
     name: &'static str,
@@ -298,7 +299,7 @@ impl Forest {
         if self.kind.has_strata && self.chance(0.3) {
             self.add(0, &[stand, "bog", "1.2", ""]);
         }
-        for number in 0..1 + self.below(4) {
+        for number in 0..=self.below(4) {
             let plot = if self.kind.by_plot {
                 format!("{stand}/{number}")
             } else {
@@ -548,8 +549,8 @@ impl Writing {
         let delimiters = [',', ';', '\t'];
         Writing {
             delimiter: delimiters[usize::try_from(seed % 3).unwrap()],
-            line_end: if seed % 2 == 0 { "\n" } else { "\r\n" },
-            quotes: if seed % 5 == 0 { 0.3 } else { 0.01 },
+            line_end: if seed.is_multiple_of(2) { "\n" } else { "\r\n" },
+            quotes: if seed.is_multiple_of(5) { 0.3 } else { 0.01 },
             encoding: (seed / 3) % 4 % 3,
         }
     }

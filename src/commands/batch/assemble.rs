@@ -1,6 +1,6 @@
 //! From finished parts to the files of results: parts one after the other, then all stands together.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
 use std::io::{Read as _, Seek as _, SeekFrom};
 use std::path::{Path, PathBuf};
@@ -135,11 +135,26 @@ impl Assembly {
             );
             problems.push(Diagnostic::warning("stands-failed", message));
         }
+        let unread: BTreeSet<&str> = (self.of_cruises.iter())
+            .filter(|of| of.finding.is_error())
+            .map(|of| of.design.as_str())
+            .filter(|design| self.heads.values().all(|head| head.design != *design))
+            .collect();
+        if !unread.is_empty() {
+            let message = format!(
+                "{} could not be read, and nothing of {} is among all stands together",
+                counted(unread.len(), "design"),
+                if unread.len() == 1 { "it" } else { "them" }
+            );
+            problems.push(Diagnostic::warning("designs-failed", message));
+        }
         if whole.stands() < 2 && together.listed.is_none() {
             return Ok((Vec::new(), problems));
         }
         let (rows, notes) = whole.finish();
-        notes.into_iter().for_each(|note| problems.push(note));
+        for note in notes {
+            problems.push(note);
+        }
         Ok((rows, problems))
     }
 
@@ -358,5 +373,5 @@ pub(super) fn print(written: &Written) -> Result<()> {
     if written.report.sections.is_empty() {
         return Ok(());
     }
-    write::standard_output(&crate::render::terminal::render(&written.report, 80))
+    write::standard_output(crate::render::terminal::render(&written.report, 80))
 }

@@ -45,9 +45,8 @@ impl OpenCruise {
         let Some(prepared) = prepared.filter(|_| !problems.has_errors()) else {
             return Err(problems.sorted());
         };
-        let files = match open_files(&prepared, &mut problems) {
-            Some(files) => files,
-            None => return Err(problems.sorted()),
+        let Some(files) = open_files(&prepared, &mut problems) else {
+            return Err(problems.sorted());
         };
         let shown = arguments.design.display().to_string();
         let mut hash = options.clone();

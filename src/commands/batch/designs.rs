@@ -29,7 +29,7 @@ pub(super) fn named(arguments: &BatchArgs) -> Result<Vec<PathBuf>, Problems> {
                         column: 1,
                         heads: None,
                     };
-                    add(line, Some(site), &mut found, &mut problems);
+                    add(line, Some(&site), &mut found, &mut problems);
                 }
             }
             Err(error) => {
@@ -75,11 +75,11 @@ fn read_list(list: &Path) -> io::Result<String> {
 }
 
 /// A path as it stands, or all that match a pattern, in the order of their names.
-fn add(text: &str, site: Option<Site>, found: &mut Vec<PathBuf>, problems: &mut Problems) {
+fn add(text: &str, site: Option<&Site>, found: &mut Vec<PathBuf>, problems: &mut Problems) {
     let mut wrong = |message: String, hint: &str| {
         let diagnostic = Diagnostic::error("no-such-design", message).hint(hint);
-        problems.push(match site.clone() {
-            Some(site) => diagnostic.at(site),
+        problems.push(match site {
+            Some(site) => diagnostic.at(site.clone()),
             None => diagnostic,
         });
     };

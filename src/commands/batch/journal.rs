@@ -9,7 +9,7 @@
 //! Little endian. Reading stops at the first record that is not whole, and what follows is cut off.
 
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions};
+use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, BufReader, Read as _, Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -80,35 +80,30 @@ impl Journal {
     /// An empty journal, in place of what was there.
     pub(super) fn create(folder: &Path) -> Result<Journal> {
         let path = folder.join(NAME);
-        let mut file = File::create(&path)
+        let file = Journal::open(&path)?;
+        Journal::begin(path, file)
+    }
+
+    fn begin(path: PathBuf, mut file: File) -> Result<Journal> {
+        file.set_len(0)
+            .and_then(|()| file.write_all(MAGIC))
             .with_context(|| format!("{}: cannot be written", path.display()))?;
-        file.write_all(MAGIC)
-            .with_context(|| format!("{}: cannot be written", path.display()))?;
-        Ok(Journal::new(
-            path,
-            file,
-            MAGIC.len() as u64,
-            BTreeMap::new(),
-        ))
+        let end = MAGIC.len() as u64;
+        Ok(Journal::new(path, file, end, BTreeMap::new()))
     }
 
     /// The journal of an earlier run, to be written on, and what it holds; an empty one where there
     /// was none.
     pub(super) fn resume(folder: &Path) -> Result<(Journal, Contents)> {
         let path = folder.join(NAME);
-        if !path.exists() {
-            return Ok((Journal::create(folder)?, Contents::default()));
-        }
+        let mut file = Journal::open(&path)?;
         let contents = read(&path)?;
         if contents.whole == 0 {
-            return Ok((Journal::create(folder)?, contents));
+            return Ok((Journal::begin(path, file)?, contents));
         }
-        let shown = path.display().to_string();
-        let file = OpenOptions::new().write(true).open(&path);
-        let mut file = file.with_context(|| format!("{shown}: cannot be written"))?;
         file.set_len(contents.whole)
             .and_then(|()| file.seek(SeekFrom::Start(contents.whole)))
-            .with_context(|| format!("{shown}: cannot be written"))?;
+            .with_context(|| format!("{}: cannot be written", path.display()))?;
         let heads = contents.heads.clone();
         Ok((Journal::new(path, file, contents.whole, heads), contents))
     }
@@ -117,6 +112,22 @@ impl Journal {
         Journal {
             path: Arc::new(path),
             writing: Mutex::new(Writing { file, end, heads }),
+        }
+    }
+
+    /// Opens the file for this run alone.
+    fn open(path: &Path) -> Result<File> {
+        let shown = || format!("{}: cannot be written", path.display());
+        let mut options = OpenOptions::new();
+        let file = options.write(true).create(true).truncate(false).open(path);
+        let file = file.with_context(shown)?;
+        match file.try_lock() {
+            // Where files cannot be locked, nobody watches.
+            Ok(()) | Err(TryLockError::Error(_)) => Ok(file),
+            Err(TryLockError::WouldBlock) => bail!(
+                "{}: another run writes to this folder; wait for it, or give another --out",
+                path.display()
+            ),
         }
     }
 

@@ -99,8 +99,9 @@ pub(super) fn compile(
         ) {
             Ok((compilation, groups)) => {
                 warn_of_missing_heights(&compilation, &mut problems);
-                let notes = compilation.estimates.notes.clone();
-                notes.into_iter().for_each(|note| problems.push(note));
+                for note in &compilation.estimates.notes {
+                    problems.push(note.clone());
+                }
                 let warnings = problems.count(Severity::Warning);
                 head = Some(fill(
                     &mut part,
@@ -112,7 +113,7 @@ pub(super) fn compile(
                 ));
             }
             Err(missing) => {
-                problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint))
+                problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint));
             }
         }
     }
