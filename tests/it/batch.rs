@@ -334,6 +334,26 @@ fn wrong_command_lines_say_what_is_wrong() {
 }
 
 #[test]
+fn two_runs_do_not_write_to_one_folder() {
+    let cruise = inventory(3, 9);
+    assert_eq!(batch(&cruise, "out", &[]).status, 0);
+    let before = results(&cruise.path("out"));
+    let journal = fs::File::open(cruise.path("out/batch.journal")).unwrap();
+    journal.lock().unwrap();
+    for more in [&[][..], &["--resume"]] {
+        let run = batch(&cruise, "out", more);
+        assert_eq!(run.status, 1);
+        assert_eq!(
+            run.stderr,
+            "error: out/batch.journal: another run writes to this folder; wait for it, or give another --out\n"
+        );
+    }
+    assert_eq!(results(&cruise.path("out")), before);
+    drop(journal);
+    assert_eq!(batch(&cruise, "out", &["--resume"]).status, 0);
+}
+
+#[test]
 fn parts_of_an_inventory_are_put_together_again() {
     let cruise = inventory(7, 8);
     assert_eq!(batch(&cruise, "whole", &["--tree-list"]).status, 0);
