@@ -221,7 +221,10 @@ pub(super) fn read(path: &Path) -> Result<Contents> {
     let mut magic = [0; MAGIC.len()];
     let is_ours = input.read_exact(&mut magic).is_ok() && magic == *MAGIC;
     if !is_ours && length >= MAGIC.len() as u64 {
-        bail!("{shown}: this is no journal of a batch run of this version");
+        bail!(
+            "{shown}: this is no journal of a batch run of this version; run without --resume, or \
+             give another --out"
+        );
     }
     let mut contents = Contents {
         whole: MAGIC.len() as u64,

@@ -177,11 +177,13 @@ fn fill(
     let before: u64 = part.meta.lengths.iter().sum();
     part.meta.lengths[2] = part.bytes.len() as u64 - before;
     let mut summary = Vec::new();
+    // Rows come stand by stand.
+    let mut rest = &rows[..];
     for (at, stand) in records.stands.iter().enumerate() {
-        let of_stand: Vec<&EstimateRow> = rows
-            .iter()
-            .filter(|row| row.stand.as_deref() == Some(&stand.name))
-            .collect();
+        let is_here = |row: &&EstimateRow| row.stand.as_deref() == Some(&stand.name);
+        let (here, others) = rest.split_at(rest.iter().take_while(is_here).count());
+        rest = others;
+        let of_stand: Vec<&EstimateRow> = here.iter().collect();
         let n_trees = |selection| Some(trees_of(records, at, selection));
         // Warnings of a cruise that is read as one are not told apart by stand.
         let warnings = (records.stands.len() == 1).then_some(warnings);
