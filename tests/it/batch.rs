@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
-use crate::cruise::{Cruise, Run};
+use crate::cruise::{Cruise, Run, repository, shared};
 use crate::random::Random;
 
 const DESIGN: &str = "\
@@ -120,6 +120,25 @@ fn examples_give_the_same_in_a_batch_run() {
         let run = cruise.run(&["compile", "design.yaml", "--format", "csv"]);
         assert_eq!(run.stdout, cruise.read("out/estimates.csv"), "{example}");
     }
+}
+
+/// A real prism cruise, read as one as it names no stands. Data as in `upper_flat_creek`.
+#[test]
+fn upper_flat_creek_gives_the_same_in_a_batch_run() {
+    let Some(trees) = shared("data/upper-flat-creek/trees-as-recorded.csv") else {
+        return;
+    };
+    let tables = repository().join("tests/tables");
+    let own = ["--tables", tables.to_str().unwrap()];
+    let cruise = Cruise::new()
+        .file("design.yaml", crate::upper_flat_creek::DESIGN)
+        .file("trees.csv", fs::read(trees).unwrap());
+    let run = batch(&cruise, "out", &own);
+    assert_eq!(run.status, 0, "{}", run.stderr);
+    let compile = ["compile", "design.yaml", "--format", "csv"];
+    let run = cruise.run(&[&compile[..], &own].concat());
+    assert!(run.stdout.lines().count() > 100);
+    assert_eq!(run.stdout, cruise.read("out/estimates.csv"));
 }
 
 #[test]

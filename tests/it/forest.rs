@@ -175,8 +175,6 @@ pub(crate) struct Forest {
     kind: Kind,
     random: Random,
     sheets: Vec<Sheet>,
-    /// Stand of each tree row, as they were grown.
-    trees: Vec<&'static str>,
 }
 
 impl Forest {
@@ -237,7 +235,6 @@ impl Forest {
                     ],
                 ),
             ],
-            trees: Vec::new(),
         };
         let mut names = NAMES.to_vec();
         names.truncate(1 + forest.below(NAMES.len()));
@@ -355,9 +352,6 @@ impl Forest {
             let mut row = vec![stand.to_owned(), plot.to_owned()];
             row.extend(blank);
             self.sheets[marks].rows.push(row);
-            if marks == 2 {
-                self.trees.push(stand);
-            }
         }
     }
 
@@ -417,10 +411,8 @@ impl Forest {
             note,
         ];
         self.add(2, &row);
-        self.trees.push(stand);
         if self.chance(0.02) {
             self.add(2, &row);
-            self.trees.push(stand);
         }
     }
 
@@ -457,14 +449,6 @@ impl Forest {
                 self.sheets[sheet].rows.swap(last, other);
             }
         }
-    }
-
-    /// Rows of the trees file in a stand.
-    pub(crate) fn tree_rows(&self, stand: &str) -> usize {
-        if !self.kind.design.contains("trees:") {
-            return 0;
-        }
-        self.trees.iter().filter(|of| **of == stand).count()
     }
 
     /// The texts of all files.

@@ -147,12 +147,6 @@ impl Divided {
         &self.common
     }
 
-    /// Rows of the trees file in a stand, an index into [`Divided::stands`].
-    pub fn tree_rows(&self, stand: usize) -> usize {
-        let trees = self.sheets.trees.as_ref();
-        trees.map_or(0, |sheet| sheet.row_count(self.numbers[stand]))
-    }
-
     /// The texts of one stand, an index into [`Divided::stands`]: the head of each file and the
     /// stand's rows. What is wrong with bytes (not UTF-8, no longer there) is wrong with this
     /// stand alone.

@@ -171,11 +171,6 @@ impl Sheet {
         fault.map_or(Ok(()), |fault| Err(self.stopped(fault)))
     }
 
-    /// Rows of a stand.
-    pub(super) fn row_count(&self, stand: usize) -> usize {
-        self.rows.of(stand).map_or(0, |rows| rows.count)
-    }
-
     /// The head and the rows of a stand.
     pub(super) fn of_stand(&self, stand: usize) -> Result<Source, Problems> {
         self.part(self.rows.of(stand))
