@@ -1,0 +1,3 @@
+//! HTML: pages that need no network and no script.
+
+pub mod page;
