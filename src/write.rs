@@ -129,6 +129,13 @@ pub fn standard_output_is_terminal() -> bool {
     io::stdout().is_terminal()
 }
 
+/// Does somebody look at standard error who wants colours?
+pub fn standard_error_is_coloured() -> bool {
+    let is_unset = |name| std::env::var_os(name).is_none_or(|value| value.is_empty());
+    let is_dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+    io::stderr().is_terminal() && is_unset("NO_COLOR") && !is_dumb
+}
+
 /// Writes to standard error; a closed pipe is no failure.
 pub fn standard_error(content: impl AsRef<[u8]>) -> Result<()> {
     stream(io::stderr().lock(), content.as_ref()).context("standard error cannot be written")

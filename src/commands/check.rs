@@ -23,7 +23,7 @@ pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
         loaded.problems.append(missing);
         loaded.problems = loaded.problems.sorted();
     }
-    write::standard_error(lines(&loaded.problems))?;
+    write::standard_error(lines(&loaded.problems, &loaded.named))?;
     let mut text = String::new();
     if let Some(cruise) = &loaded.cruise {
         let records = &cruise.records;
@@ -86,5 +86,5 @@ fn missing_heights(design: &Design, records: &Records) -> Problems {
             problems.push(warning.at(site).hint(hint));
         }
     }
-    problems.sorted().folded()
+    problems.sorted()
 }

@@ -25,7 +25,7 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
                 .map(|limits| Change::Merchantable(limits)),
         )
         .collect();
-    let (read, mut problems) = load::load_variants(&design_arguments(arguments), &changes);
+    let (read, mut problems, named) = load::load_variants(&design_arguments(arguments), &changes);
     let compilations = match read.as_ref().map(compile_all) {
         Some(Ok(compilations)) => compilations,
         Some(Err(problem)) => {
@@ -35,15 +35,15 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
         None => Vec::new(),
     };
     let Some((base, alternatives)) = compilations.split_first() else {
-        report(&problems)?;
+        report(&problems, &named)?;
         return Ok(Outcome::InputIsWrong);
     };
     if let Some(problem) = unknown_stand(base, arguments.stand.as_deref()) {
-        report(&problem)?;
+        report(&problem, &named)?;
         return Ok(Outcome::InputIsWrong);
     }
     warn(&compilations, &mut problems);
-    report(&problems)?;
+    report(&problems, &named)?;
     let alternatives = alternatives
         .iter()
         .zip(&changes)

@@ -8,6 +8,7 @@ use super::{Outcome, load, report, single};
 use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
+use crate::read::excerpts::Named;
 use crate::read::parquet::is_parquet;
 use crate::render::{csv, json, markdown, parquet, terminal};
 use crate::tables::frame::Frame;
@@ -17,25 +18,25 @@ use crate::write;
 /// Runs the command.
 pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     if let Some(problem) = on_a_terminal(arguments) {
-        report(&problem)?;
+        report(&problem, &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     let loaded = load::load(&arguments.design);
     let mut problems = loaded.problems;
     let Some(cruise) = &loaded.cruise else {
-        report(&problems)?;
+        report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
     let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
         Ok(compilation) => compilation,
         Err(missing) => {
             problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint));
-            report(&problems)?;
+            report(&problems, &loaded.named)?;
             return Ok(Outcome::InputIsWrong);
         }
     };
     if let Some(problem) = unknown_stand(&compilation, arguments.stand.as_deref()) {
-        report(&problem)?;
+        report(&problem, &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     if arguments.log_list.is_some() && compilation.knowledge.logs.is_none() {
@@ -46,11 +47,11 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
             )
             .hint("add a `logs` section with stump height and products"),
         );
-        report(&problems)?;
+        report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     }
     warn_of_missing_heights(&compilation, &mut problems);
-    report(&problems)?;
+    report(&problems, &loaded.named)?;
     let result = render(&compilation, arguments)?;
     // The lists first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.tree_list {

@@ -7,6 +7,7 @@ use crate::cli::EquationsArgs;
 use crate::design::Merchantable;
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
+use crate::read::excerpts::Named;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
@@ -48,16 +49,16 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     let (table, sets, warnings) = match read(arguments) {
         Ok(read) => read,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
-    report(&warnings)?;
+    report(&warnings, &Named::default())?;
     if arguments.verify {
         let rules = match log_rules(arguments) {
             Ok(rules) => rules,
             Err(problems) => {
-                report(&problems)?;
+                report(&problems, &Named::default())?;
                 return Ok(Outcome::InputIsWrong);
             }
         };
@@ -66,7 +67,7 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     let shown = match asked(arguments, &sets, &table) {
         Ok(shown) => shown,
         Err(diagnostic) => {
-            report(&single(diagnostic))?;
+            report(&single(diagnostic), &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };

@@ -9,6 +9,7 @@ use crate::diagnostic::{Diagnostic, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
+use crate::read::excerpts::Named;
 use crate::read::records::{Common, read_records};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -27,6 +28,8 @@ pub(super) struct Loaded {
     pub(super) cruise: Option<Cruise>,
     /// Everything that was found.
     pub(super) problems: Problems,
+    /// The files that it was found in.
+    pub(super) named: Named,
 }
 
 /// A cruise that can be compiled.
@@ -68,7 +71,7 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
-    let (read, problems) = load_variants(arguments, &[]);
+    let (read, problems, named) = load_variants(arguments, &[]);
     let cruise = read.and_then(|mut read| {
         let Variant { design, knowledge } = read.variants.pop()?;
         Some(Cruise {
@@ -77,7 +80,11 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
             knowledge,
         })
     });
-    Loaded { cruise, problems }
+    Loaded {
+        cruise,
+        problems,
+        named,
+    }
 }
 
 /// Reads the records once, and design and knowledge for the design as it stands and for each
@@ -85,10 +92,12 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
 pub(super) fn load_variants(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
-) -> (Option<Variants>, Problems) {
+) -> (Option<Variants>, Problems, Named) {
     let mut problems = Problems::new();
-    let read = read(arguments, changes, &mut problems);
-    (read.filter(|_| !problems.has_errors()), problems.sorted())
+    let mut named = Named::of_design(&arguments.design);
+    let read = read(arguments, changes, &mut problems, &mut named);
+    let read = read.filter(|_| !problems.has_errors());
+    (read, problems.sorted(), named)
 }
 
 /// What failed is in `problems`.
@@ -96,8 +105,10 @@ fn read(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
     problems: &mut Problems,
+    named: &mut Named,
 ) -> Option<Variants> {
     let prepared = Prepared::read(arguments, changes, problems)?;
+    named.add_records(prepared.design());
     let (mut files, found) = open_record_files(prepared.design());
     files.design = Some(prepared.source.clone());
     problems.append(found);

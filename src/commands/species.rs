@@ -5,6 +5,7 @@ use anyhow::Result;
 use super::{Outcome, load, report, single};
 use crate::cli::SpeciesArgs;
 use crate::diagnostic::Diagnostic;
+use crate::read::excerpts::Named;
 use crate::render::terminal;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::tables::{Block, Report, catalogue};
@@ -19,7 +20,7 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
     let table = match tables {
         Ok(table) => table,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
@@ -37,7 +38,7 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
         if !near.is_empty() {
             diagnostic = diagnostic.hint(format!("did you mean {}?", near.join(", ")));
         }
-        report(&single(diagnostic))?;
+        report(&single(diagnostic), &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     let mut list = Report::new("Species");

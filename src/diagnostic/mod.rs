@@ -264,7 +264,8 @@ impl Problems {
     }
 
     /// The same findings, where many of one code in one file are folded: the first are shown, and
-    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100.
+    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100; those without
+    /// a line never.
     ///
     /// Findings must be sorted by place.
     #[must_use]
@@ -274,16 +275,22 @@ impl Problems {
             let file = d.site.as_ref().map(|site| Arc::clone(&site.file));
             (d.severity, d.code, file)
         };
+        let line = |d: &Diagnostic| d.site.as_ref().map_or(0, |site| site.line);
         let mut lines: BTreeMap<Kind, Vec<usize>> = BTreeMap::new();
-        for diagnostic in &self.list {
-            let line = diagnostic.site.as_ref().map_or(0, |site| site.line);
-            lines.entry(kind(diagnostic)).or_default().push(line);
+        for diagnostic in self.list.iter().filter(|d| line(d) > 0) {
+            lines
+                .entry(kind(diagnostic))
+                .or_default()
+                .push(line(diagnostic));
         }
         let mut so_far: BTreeMap<Kind, usize> = BTreeMap::new();
         let mut list: Vec<Diagnostic> = Vec::with_capacity(self.list.len());
         for diagnostic in self.list {
             let kind = kind(&diagnostic);
-            let all = &lines[&kind];
+            let Some(all) = lines.get(&kind).filter(|_| line(&diagnostic) > 0) else {
+                list.push(diagnostic);
+                continue;
+            };
             let (most, shown) = match diagnostic.severity {
                 Severity::Error => (100, 50),
                 Severity::Warning | Severity::Note => (20, 5),

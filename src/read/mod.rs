@@ -13,6 +13,7 @@ mod columns;
 mod counts;
 pub mod csv;
 pub mod design;
+pub mod excerpts;
 pub mod height_curves;
 mod limits;
 mod nearest;

@@ -1,6 +1,7 @@
 //! Renderers: one per format, all over the same data.
 
 pub mod csv;
+pub mod excerpt;
 pub mod html;
 pub mod json;
 pub mod markdown;

@@ -82,7 +82,7 @@ pub(super) fn compile(
     let records = match read.files {
         Ok(files) => {
             let (records, found) = cruise.prepared.records(&files, cruise.common.as_ref());
-            problems.append(found);
+            problems.append(found.folded());
             records
         }
         Err(found) => {
