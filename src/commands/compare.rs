@@ -106,7 +106,7 @@ fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<Vec<u8>> {
     Ok(match arguments.format {
         TableFormat::Terminal => terminal::render(
             &comparison::report(compared, arguments.stand.as_deref()),
-            usize::from(arguments.width),
+            write::report_width(arguments.width, arguments.out.is_some()),
         )
         .into_bytes(),
         TableFormat::Csv => csv::render(&comparison::differences(compared)),

@@ -86,7 +86,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
     Ok(match arguments.format {
         Format::Terminal => terminal::render(
             &reports::report(compilation, stand),
-            usize::from(arguments.width),
+            write::report_width(arguments.width, arguments.out.is_some()),
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),

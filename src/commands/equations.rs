@@ -21,7 +21,6 @@ use crate::tables::{self, Block, Report, catalogue, log_rules as logs};
 use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 use crate::write;
 
-const WIDTH: usize = 80;
 /// Check values need more columns than a narrow terminal has.
 const WIDE: usize = 110;
 
@@ -71,7 +70,7 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
             return Ok(Outcome::InputIsWrong);
         }
     };
-    write::standard_output(terminal::render(&shown, WIDTH))?;
+    write::standard_output(terminal::render(&shown, write::report_width(None, false)))?;
     Ok(Outcome::Done)
 }
 

@@ -13,8 +13,6 @@ use crate::tables::Report;
 use crate::units::CM_PER_IN;
 use crate::write;
 
-const WIDTH: usize = 80;
-
 /// Runs the command.
 pub(super) fn run(arguments: &ExplainArgs) -> Result<Outcome> {
     let loaded = load::load(&arguments.design);
@@ -24,7 +22,10 @@ pub(super) fn run(arguments: &ExplainArgs) -> Result<Outcome> {
     };
     match derivation {
         Ok(derivation) => {
-            write::standard_output(terminal::render(&derivation, WIDTH))?;
+            write::standard_output(terminal::render(
+                &derivation,
+                write::report_width(None, false),
+            ))?;
             Ok(Outcome::Done)
         }
         Err(problems) => {

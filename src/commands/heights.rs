@@ -103,7 +103,7 @@ fn render(
     let design = compilation.design;
     Ok(match arguments.format {
         TableFormat::Terminal => {
-            let width = usize::from(arguments.width);
+            let width = write::report_width(arguments.width, arguments.out.is_some());
             terminal::render(&gathered.report(width), width).into_bytes()
         }
         TableFormat::Csv => csv::render(&curve_rows(gathered)),

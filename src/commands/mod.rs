@@ -18,6 +18,7 @@ mod equations;
 mod explain;
 mod heights;
 mod load;
+mod manual;
 mod plan;
 mod species;
 
@@ -52,6 +53,8 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),
         Command::Explain(arguments) => explain::run(arguments),
+        Command::Completions(arguments) => manual::completions(arguments),
+        Command::Manual(arguments) => manual::manual(arguments),
     }
 }
 

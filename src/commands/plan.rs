@@ -47,7 +47,10 @@ pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
 
 fn show((shown, rows): &Planned, output: &OutputArgs) -> Result<Outcome> {
     let text = match output.format {
-        PlanFormat::Terminal => terminal::render(shown, usize::from(output.width)).into_bytes(),
+        PlanFormat::Terminal => {
+            let width = write::report_width(output.width, output.out.is_some());
+            terminal::render(shown, width).into_bytes()
+        }
         PlanFormat::Csv => csv::render(rows),
     };
     match &output.out {

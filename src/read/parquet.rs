@@ -48,10 +48,13 @@ fn no_parquet(file: &mut File) -> Option<Diagnostic> {
     let mut start = Vec::new();
     let read = (file.rewind()).and_then(|()| Read::by_ref(file).take(12).read_to_end(&mut start));
     match read {
-        Err(error) => Some(Diagnostic::error(
-            "unreadable-file",
-            format!("the file cannot be read: {error}"),
-        )),
+        Err(error) => Some(
+            Diagnostic::error(
+                "unreadable-file",
+                format!("the file cannot be read: {error}"),
+            )
+            .hint("see that it is there and may be read"),
+        ),
         Ok(_) if start.is_empty() => Some(
             Diagnostic::error("empty-file", "the file is empty")
                 .hint("a Parquet file names its columns even if it has no rows"),
@@ -141,7 +144,8 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
 /// A table has columns, and each holds one value in a row.
 fn check_columns(columns: &[ColumnDescPtr]) -> Result<(), Diagnostic> {
     if columns.is_empty() {
-        return Err(Diagnostic::error("empty-file", "the file has no columns"));
+        return Err(Diagnostic::error("empty-file", "the file has no columns")
+            .hint("write it again from the records, with their columns"));
     }
     let nested = columns.iter().filter(|column| {
         column.max_rep_level() > 0 || column.max_def_level() > 1 || column.path().parts().len() > 1
@@ -324,7 +328,7 @@ fn push_time(out: &mut Vec<u8>, time: Field) -> Result<(), Diagnostic> {
     };
     if days.abs() > MOST_DAYS {
         let message = format!("this date is no date ({days} days from 1970-01-01)");
-        return Err(Diagnostic::error("bad-date", message));
+        return Err(Diagnostic::error("bad-date", message).hint("correct it, or leave it out"));
     }
     push(out, time);
     Ok(())
@@ -380,4 +384,5 @@ fn one_line(text: &str) -> String {
 fn unwritten(error: &io::Error) -> Diagnostic {
     let message = format!("its rows cannot be put aside as text: {error}");
     Diagnostic::error("unreadable-file", message)
+        .hint("make room in the folder for temporary files")
 }

@@ -346,7 +346,7 @@ mod tests {
         assert_eq!(accent.indent, 2);
         let tabs = draw(&line("1\t22\tx", Kind::Fields('\t')), 6);
         assert_eq!((tabs.text.as_str(), tabs.indent), ("1   22  x", 8));
-        let escaped = draw(&line("a\u{1b}[31m\u{202e}b,x", COMMAS), 9);
+        let escaped = draw(&line("a\u{1b}[31m\u{202e}b,x", COMMAS), 10);
         assert_eq!(escaped.text, "a\\u{1b}[31m\\u{202e}b,x");
         assert_eq!(escaped.indent, escaped.text.len() - 1);
     }

@@ -2,6 +2,7 @@
 
 pub mod csv;
 pub mod excerpt;
+pub mod findings;
 pub mod html;
 pub mod json;
 pub mod markdown;

@@ -38,7 +38,9 @@ impl Cruise {
 
     /// Writes a file.
     pub(crate) fn file(self, name: &str, content: impl AsRef<[u8]>) -> Self {
-        fs::write(self.path(name), content).unwrap();
+        let path = self.path(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, content).unwrap();
         self
     }
 

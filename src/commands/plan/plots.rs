@@ -307,9 +307,10 @@ fn from_compilation(
     let asked = arguments.attribute.as_deref().unwrap_or("volume_total");
     let names = columns().map(|(_, attribute)| attribute.name());
     let at = choose("attribute", Some(asked), names)?;
-    let (column, attribute) = columns()
-        .nth(at)
-        .ok_or_else(|| Diagnostic::error("which-pilot", "the pilot has no such attribute"))?;
+    let (column, attribute) = columns().nth(at).ok_or_else(|| {
+        Diagnostic::error("which-pilot", "the pilot has no such attribute")
+            .hint("name one of its estimate table with --attribute")
+    })?;
     let found = pilot::strata(compilation, stand, selection, column)?;
     let unit = attribute.unit(design.units);
     let mut strata = Vec::new();
