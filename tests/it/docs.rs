@@ -138,13 +138,14 @@ fn with_rows(file: &str, rows: &str) -> String {
     lines.join("\n") + "\n"
 }
 
-/// Does one page as it says.
-fn walk_through(page: &str, text: &str) {
+/// Does one page as it says; what went wrong.
+fn walk_through(page: &str, text: &str) -> Vec<String> {
     let cruise = Cruise::new();
     let examples = cruise.path("examples");
     fs::create_dir(&examples).unwrap();
     copy(&repository().join("examples"), &examples);
     let mut printed = String::new();
+    let mut faults = Vec::new();
     for block in blocks(text) {
         let place = format!("{page}:{}: ```{}", block.line, block.kind);
         let (kind, argument) = block.kind.split_once(' ').unwrap_or((block.kind, ""));
@@ -154,8 +155,9 @@ fn walk_through(page: &str, text: &str) {
                     let Some(run) = command(&cruise, line) else {
                         continue;
                     };
-                    let wanted = i32::from(fails == "fails");
-                    assert_eq!(run.status, wanted, "{place}: {line}\n{}", run.stderr);
+                    if run.status != i32::from(fails == "fails") {
+                        faults.push(format!("{place}: {line}\n{}", run.stderr));
+                    }
                     printed = run.stdout + &run.stderr;
                 }
             }
@@ -173,26 +175,34 @@ fn walk_through(page: &str, text: &str) {
                 let changed = format!("{example}/changed.yaml");
                 fs::write(cruise.path(&changed), merged(&design, &block.body)).unwrap();
                 let run = cruise.run(&["compile", &changed]);
-                assert_eq!(run.status, 0, "{place}\n{}", run.stderr);
+                if run.status != 0 {
+                    faults.push(format!("{place}\n{}", run.stderr));
+                }
             }
             ("text", ("output", _)) => {
                 let mut lines = printed.lines();
                 for line in block.body.lines() {
-                    let found = lines.any(|printed| printed.trim_end() == line.trim_end());
-                    assert!(found, "{place}: `{line}` is not in\n{printed}");
+                    if !lines.any(|printed| printed.trim_end() == line.trim_end()) {
+                        faults.push(format!("{place}: `{line}` is not in\n{printed}"));
+                        break;
+                    }
                 }
             }
             ("text", ("formula" | "format", _)) => {}
-            _ => panic!("{place}: a block of no known kind"),
+            _ => faults.push(format!("{place}: a block of no known kind")),
         }
     }
+    faults
 }
 
 #[test]
 fn every_block_of_the_documents_does_what_it_says() {
-    for (page, text) in pages() {
-        walk_through(&page, &text);
-    }
+    let pages = pages();
+    let faults = pages
+        .iter()
+        .flat_map(|(page, text)| walk_through(page, text));
+    let faults: Vec<String> = faults.collect();
+    assert!(faults.is_empty(), "{}", faults.join("\n"));
 }
 
 #[test]
