@@ -102,10 +102,12 @@ fn area_words(design: &Design, stand: &Stand) -> String {
 /// How it was compiled: defaults, heights, sampling.
 pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
     let design = compilation.design;
+    let length = design.units.length();
     let mut facts = vec![format!(
-        "intervals at {} % confidence; dbh at {} m; dbh classes of {} {}, the lower limit in the class",
+        "intervals at {} % confidence; dbh at {} {}; dbh classes of {} {}, the lower limit in the class",
         percent(design.confidence),
-        design.heights.breast_height_m,
+        plain((design.heights.breast_height_m * length.from_metric * 1e2).round() / 1e2),
+        length.label,
         plain((design.dbh_class_cm * design.units.diameter().from_metric * 1e6).round() / 1e6),
         design.units.diameter().label
     )];

@@ -26,6 +26,7 @@ mod curve_residuals;
 mod design_errors;
 mod designs;
 mod dirty_field_book;
+mod docs;
 mod double_sampling;
 mod estimate_rows;
 mod estimators;
