@@ -7,9 +7,11 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use crate::units::UnitSystem;
 
 mod batch;
+mod new;
 pub mod plan;
 
 pub use batch::{BatchArgs, BatchFormat, MergeArgs};
+pub use new::SchemaArgs;
 
 /// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
 #[derive(Clone, Debug, Parser)]
@@ -159,6 +161,17 @@ pub enum Command {
         group = clap::ArgGroup::new("what").required(true).args(["tree", "estimate"])
     )]
     Explain(ExplainArgs),
+    /// Print the JSON Schema of the cruise design, for editors and other programs.
+    #[command(
+        long_about = "Print the JSON Schema (draft 2020-12) of the cruise design: every key with its \
+                      words, units and limits. An editor that knows schemas completes keys and marks \
+                      slips while a design is typed; the first line of the design names the file:\n\n  \
+                      # yaml-language-server: $schema=design.schema.json\n\n\
+                      What a schema cannot see (species, names that refer to each other, records) is \
+                      left to `check`.",
+        after_help = "Example: spinney schema --out design.schema.json"
+    )]
+    Schema(SchemaArgs),
 }
 
 /// A design and what overrides it.

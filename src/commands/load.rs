@@ -215,18 +215,22 @@ impl Prepared {
 
 /// Reads the design with the names that the tables know.
 fn read_known_design(source: &Source, base: &Path, tables: &Tables) -> (Option<Design>, Problems) {
+    with_known_names(tables, |known| read_design(source, base, known))
+}
+
+/// What can be made with the names that the tables know.
+pub(super) fn with_known_names<T>(tables: &Tables, make: impl FnOnce(&Known) -> T) -> T {
     let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
     let log_rules = tables.log_rules();
     let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
-    let known = Known {
+    make(&Known {
         curve_forms: &Form::NAMES,
         volume_sets: &volume_sets,
         biomass_sets: &biomass_sets,
         bark_sets: &bark_sets,
         height_sets: &height_sets,
         log_rules: &log_rules,
-    };
-    read_design(source, base, &known)
+    })
 }
 
 /// Has every design an equation for the species? If not, all that is missing, each once.

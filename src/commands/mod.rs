@@ -17,6 +17,7 @@ mod explain;
 mod heights;
 mod load;
 mod plan;
+mod schema;
 mod species;
 
 /// What a command ends with.
@@ -50,6 +51,7 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),
         Command::Explain(arguments) => explain::run(arguments),
+        Command::Schema(arguments) => schema::run(arguments),
     }
 }
 

@@ -14,7 +14,7 @@ mod counts;
 pub mod csv;
 pub mod design;
 pub mod height_curves;
-mod limits;
+pub(crate) mod limits;
 mod nearest;
 mod orphans;
 pub mod parquet;

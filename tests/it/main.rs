@@ -76,6 +76,7 @@ mod sample;
 mod sampling_designs;
 mod sampling_on_disk;
 mod sampling_properties;
+mod schema;
 mod side_by_side;
 mod simulation;
 mod spark;
