@@ -16,9 +16,11 @@ mod equations;
 mod explain;
 mod heights;
 mod load;
+mod new;
 mod plan;
 mod schema;
 mod species;
+mod tally;
 
 /// What a command ends with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +29,8 @@ pub enum Outcome {
     Done,
     /// The input is wrong: nothing was compiled.
     InputIsWrong,
+    /// The command line is wrong: nothing was read.
+    CommandLineIsWrong,
 }
 
 impl From<Outcome> for ExitCode {
@@ -34,6 +38,7 @@ impl From<Outcome> for ExitCode {
         match outcome {
             Outcome::Done => ExitCode::SUCCESS,
             Outcome::InputIsWrong => ExitCode::FAILURE,
+            Outcome::CommandLineIsWrong => ExitCode::from(2),
         }
     }
 }
@@ -51,6 +56,8 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),
         Command::Explain(arguments) => explain::run(arguments),
+        Command::New(arguments) => new::run(arguments),
+        Command::Tally(arguments) => tally::run(arguments),
         Command::Schema(arguments) => schema::run(arguments),
     }
 }

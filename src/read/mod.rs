@@ -15,7 +15,7 @@ pub mod csv;
 pub mod design;
 pub mod height_curves;
 pub(crate) mod limits;
-mod nearest;
+pub(crate) mod nearest;
 mod orphans;
 pub mod parquet;
 mod plot_sizes;

@@ -279,7 +279,11 @@ pub(super) fn read_plots(
     }
     table.check_decimal_marks(problems);
     if list.plots.is_empty() && !problems.has_errors() {
-        problems.push(Diagnostic::error("no-plots", "the file lists no plot").at(source.whole()));
+        problems.push(
+            Diagnostic::error("no-plots", "the file lists no plot")
+                .at(source.whole())
+                .hint("type a row for every plot visited, with or without trees; then its trees"),
+        );
     }
     list
 }
