@@ -46,6 +46,7 @@ mod table_wood;
 pub mod tables;
 mod three_p;
 mod trees;
+pub mod xlsx;
 pub mod yaml;
 
 use std::path::Path;

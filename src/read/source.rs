@@ -158,7 +158,7 @@ impl Source {
             file: Arc::clone(&self.name),
             line: 0,
             column: 0,
-            heads: None,
+            heads: self.heads.clone(),
         }
     }
 
@@ -188,15 +188,20 @@ impl Source {
         piece.line + (index - piece.index)
     }
 
+    /// What is known of it, where the file has rows.
+    pub fn heads(&self) -> Option<Heads> {
+        self.heads.clone()
+    }
+
     /// Lines in words: `in line 7`, `in lines 7 and 9`; in a file of rows `in row 6`.
     pub fn in_lines(&self, lines: &[usize]) -> String {
-        in_lines(lines, self.heads.is_some())
+        in_lines(lines, self.heads.as_deref())
     }
 
     /// Lines in words: `lines 7 to 9`; in a file of rows `rows 6 to 8`.
     pub fn from_to(&self, first: usize, last: usize) -> String {
-        match self.heads {
-            Some(_) => format!("rows {} to {}", first - 1, last - 1),
+        match &self.heads {
+            Some(rows) => format!("rows {} to {}", rows.row(first), rows.row(last)),
             None => format!("lines {first} to {last}"),
         }
     }
