@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, biomass_equation_for, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Heads, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
@@ -34,11 +34,15 @@ pub(super) struct Cruise {
     pub(super) design: Design,
     pub(super) records: Records,
     pub(super) knowledge: Knowledge,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
 }
 
 /// The same records under several designs.
 pub(super) struct Variants {
     pub(super) records: Records,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
     /// The design as it stands, then one for each alternative.
     pub(super) variants: Vec<Variant>,
 }
@@ -75,6 +79,7 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
             design,
             records: read.records,
             knowledge,
+            tree_rows: read.tree_rows,
         })
     });
     Loaded { cruise, problems }
@@ -105,6 +110,7 @@ fn read(
     problems.append(found);
     Some(Variants {
         records: records?,
+        tree_rows: files.trees.and_then(|trees| trees.heads()),
         variants: prepared.variants,
     })
 }
@@ -129,8 +135,8 @@ impl Prepared {
         let path = &arguments.design;
         let source = match Source::open(path, &path.to_string_lossy()) {
             Ok(source) => source,
-            Err(diagnostic) => {
-                problems.push(*diagnostic);
+            Err(found) => {
+                problems.append(found);
                 return None;
             }
         };

@@ -10,6 +10,7 @@ use rust_xlsxwriter::{
     Workbook as Writer, Worksheet,
 };
 
+use crate::render::terminal::wrap;
 use crate::tables::tidy::Tidy;
 use crate::tables::workbook::{self, Content, Sheet, Workbook};
 use crate::tables::{Cell, Table};
@@ -25,8 +26,11 @@ const LONGEST_TEXT: usize = 32_767;
 const LONGEST_TITLE: usize = 120;
 /// Columns are as wide as their rows up to this one need.
 const ROWS_LOOKED_AT: usize = 2000;
-/// Characters beyond which words go on in the next line of their cell.
-const WIDEST: usize = 60;
+/// Characters of the widest column; in tables for people longer words go on in the next line of
+/// their cell.
+const WIDEST: usize = 45;
+/// Characters of words that surely fit it: most are narrower than figures.
+const LINE: usize = 52;
 /// Characters that columns which stay in sight may take.
 const MOST_FROZEN: usize = 75;
 /// Height of a line of text.
@@ -107,6 +111,8 @@ impl Formats {
             .set_align(FormatAlign::Bottom)
             .set_border_bottom(FormatBorder::Thin);
         let top = || Format::new().set_align(FormatAlign::Top);
+        // A number may stand close before them.
+        let words = || top().set_align(FormatAlign::Left).set_indent(1);
         let number = |decimals| {
             let code = match decimals {
                 0 => "0".to_owned(),
@@ -118,9 +124,9 @@ impl Formats {
             title: Format::new().set_bold().set_font_size(14),
             plain: Format::new(),
             head_of_numbers: head.clone().set_align(FormatAlign::Right),
-            head,
-            words: top(),
-            wrapped: top().set_text_wrap(),
+            head: head.set_align(FormatAlign::Left).set_indent(1),
+            words: words(),
+            wrapped: words().set_text_wrap(),
             numbers: (0..=MOST_DECIMALS).map(number).collect(),
         }
     }
@@ -178,9 +184,17 @@ fn draw_table(out: &mut Worksheet, head: usize, table: &Table, formats: &Formats
         .collect();
     let keys = layout.set_up(out, head, &heads, table.key_columns, formats)?;
     for (at, row) in table.rows.iter().enumerate() {
+        let mut most_lines = 1;
         for (column, cell) in row.iter().enumerate() {
-            layout.write(out, head + 1 + at, column, cell, formats)?;
+            match cell {
+                Cell::Text(text) if layout.widths[column] > WIDEST => {
+                    most_lines = most_lines.max(wrap(text, LINE).len());
+                    write_text(out, head + 1 + at, column, text, &formats.wrapped)?;
+                }
+                cell => write_cell(out, head + 1 + at, column, cell, formats)?,
+            }
         }
+        set_lines(out, head + 1 + at, most_lines)?;
     }
     finish(out, head, table.rows.len(), table.columns.len(), keys)
 }
@@ -211,7 +225,7 @@ fn draw_list(
     for (at, row) in tidy.rows.iter().enumerate() {
         for (column, (name, value)) in cells(row).enumerate() {
             let cell = workbook::cell(name, value);
-            layout.write(out, head + 1 + at, column, &cell, formats)?;
+            write_cell(out, head + 1 + at, column, &cell, formats)?;
         }
     }
     finish(out, head, tidy.rows.len(), tidy.columns.len(), keys)
@@ -250,10 +264,6 @@ impl Layout {
     fn take(&mut self, column: usize, cell: &Cell) {
         let width = cell.shown().chars().count();
         self.widths[column] = self.widths[column].max(width);
-    }
-
-    fn wraps(&self, column: usize) -> bool {
-        self.widths[column] > WIDEST
     }
 
     /// Writes the head, whose words may stand below one another, and makes columns wide enough.
@@ -296,24 +306,8 @@ impl Layout {
             };
             write_text(out, row, at, &head.text, format)?;
         }
-        out.set_row_height(row_number(row)?, LINE_HEIGHT * most_lines as f64)?;
+        set_lines(out, row, most_lines)?;
         Ok(frozen)
-    }
-
-    fn write(
-        &self,
-        out: &mut Worksheet,
-        row: usize,
-        column: usize,
-        cell: &Cell,
-        formats: &Formats,
-    ) -> Result<()> {
-        match cell {
-            Cell::Text(text) if self.wraps(column) => {
-                write_text(out, row, column, text, &formats.wrapped)
-            }
-            cell => write_cell(out, row, column, cell, formats),
-        }
     }
 }
 
@@ -359,6 +353,14 @@ fn write_text(
         row + 1
     );
     out.write_string_with_format(row_number(row)?, column_number(column)?, text, format)?;
+    Ok(())
+}
+
+/// Makes a row high enough for lines of text: not every program does so by itself.
+fn set_lines(out: &mut Worksheet, row: usize, lines: usize) -> Result<()> {
+    if lines > 1 {
+        out.set_row_height(row_number(row)?, LINE_HEIGHT * lines as f64)?;
+    }
     Ok(())
 }
 

@@ -3,22 +3,32 @@
 use anyhow::Result;
 use rust_xlsxwriter::{Format, Worksheet};
 
-use super::{Formats, LINE_HEIGHT, column_number, row_number, write_cell, write_text};
+use super::{Formats, column_number, set_lines, write_cell, write_text};
 use crate::render::terminal::wrap;
 use crate::tables::{Block, Cell, Report, Table, workbook};
 
 /// Width of the first column, which names rows, and of the others.
-const WIDTHS: (f64, f64) = (30.0, 13.0);
+const WIDTHS: (usize, usize) = (30, 13);
 /// Columns of a page, over which running text goes.
 const COLUMNS: usize = 9;
 /// Characters of a line of running text, which fits these columns.
-const LINE: usize = 125;
+const LINE: usize = 145;
+
+fn width(column: usize) -> usize {
+    if column == 0 { WIDTHS.0 } else { WIDTHS.1 }
+}
+
+/// Lines of a text within a column.
+fn lines_in(column: usize, text: &str) -> usize {
+    // Room beside the text.
+    const ROOM: usize = 3;
+    wrap(text, width(column) - ROOM).len()
+}
 
 /// Draws a report from the first row on.
 pub(super) fn draw(out: &mut Worksheet, report: &Report, formats: &Formats) -> Result<()> {
-    out.set_column_width(0, WIDTHS.0)?;
-    for column in 1..COLUMNS {
-        out.set_column_width(column_number(column)?, WIDTHS.1)?;
+    for column in 0..COLUMNS {
+        out.set_column_width(column_number(column)?, width(column) as f64)?;
     }
     let mut page = Page {
         out,
@@ -88,24 +98,23 @@ impl Page<'_> {
                 false => &self.formats.head,
             };
             let head = workbook::head(column);
-            let width = if at == 0 { WIDTHS.0 } else { WIDTHS.1 };
-            // Heads are short words.
-            let lines = (head.chars().count() as f64 / (width - 3.0)).ceil();
-            most_lines = most_lines.max(lines as usize);
+            most_lines = most_lines.max(lines_in(at, &head));
             write_text(self.out, self.row, at, &head, format)?;
         }
-        let height = LINE_HEIGHT * most_lines as f64;
-        self.out.set_row_height(row_number(self.row)?, height)?;
+        set_lines(self.out, self.row, most_lines)?;
         self.row += 1;
         for row in &table.rows {
+            let mut most_lines = 1;
             for (at, cell) in row.iter().enumerate() {
                 match cell {
                     Cell::Text(text) => {
+                        most_lines = most_lines.max(lines_in(at, text));
                         write_text(self.out, self.row, at, text, &self.formats.wrapped)?;
                     }
                     cell => write_cell(self.out, self.row, at, cell, self.formats)?,
                 }
             }
+            set_lines(self.out, self.row, most_lines)?;
             self.row += 1;
         }
         for remark in &table.remarks {

@@ -29,13 +29,27 @@ pub(super) fn curves(compilation: &Compilation<'_>) -> Table {
             let texts = ["formula", "remarks", "publication"];
             table.columns.extend(texts.map(Column::words));
             let publication = publication(&used.curve).map_or(Cell::Empty, Cell::text);
-            let texts = [
-                Cell::Text(curve_tables::formula(compilation, &used)),
-                Cell::Text(curve_tables::remarks_on(compilation, &used).join("; ")),
-                publication,
-            ];
-            for row in &mut table.rows {
-                row.extend(texts.iter().cloned());
+            let formula = curve_tables::formula(compilation, &used);
+            let remarks = curve_tables::remarks_on(compilation, &used);
+            for (row, served) in table.rows.iter_mut().zip(&used.species) {
+                // What is said of another species by name is no matter of this one.
+                let is_of_another = |remark: &str| {
+                    let mut others = used.species.iter().filter(|other| *other != served);
+                    others.any(|other| {
+                        let label = curve_tables::label(compilation, other.species);
+                        remark
+                            .strip_prefix(label)
+                            .is_some_and(|rest| rest.starts_with(": "))
+                    })
+                };
+                let remarks: Vec<&str> = (remarks.iter().map(String::as_str))
+                    .filter(|remark| !is_of_another(remark))
+                    .collect();
+                row.extend([
+                    Cell::text(&formula),
+                    Cell::Text(remarks.join("; ")),
+                    publication.clone(),
+                ]);
             }
             parts.push((vec![Cell::text(name)], table));
         }
