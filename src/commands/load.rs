@@ -39,7 +39,7 @@ pub(super) struct Cruise {
 }
 
 /// The same records under several designs.
-pub(super) struct Variants {
+pub(super) struct Comparison {
     pub(super) records: Records,
     /// What is known of the file of the trees, where it has rows.
     pub(super) tree_rows: Option<Heads>,
@@ -90,7 +90,7 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
 pub(super) fn load_variants(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
-) -> (Option<Variants>, Problems) {
+) -> (Option<Comparison>, Problems) {
     let mut problems = Problems::new();
     let read = read(arguments, changes, &mut problems);
     (read.filter(|_| !problems.has_errors()), problems.sorted())
@@ -101,14 +101,14 @@ fn read(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
     problems: &mut Problems,
-) -> Option<Variants> {
+) -> Option<Comparison> {
     let prepared = Prepared::read(arguments, changes, problems)?;
     let (mut files, found) = open_record_files(prepared.design());
     files.design = Some(prepared.source.clone());
     problems.append(found);
     let (records, found) = prepared.records(&files, None);
     problems.append(found);
-    Some(Variants {
+    Some(Comparison {
         records: records?,
         tree_rows: files.trees.and_then(|trees| trees.heads()),
         variants: prepared.variants,

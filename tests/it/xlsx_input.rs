@@ -156,7 +156,7 @@ fn findings_name_sheet_and_cell() {
 fn a_missing_height_is_told_by_its_row() {
     let design = "title: T\ninputs: {trees: trees.csv}\n\
                   selections:\n  circle: {method: fixed-area, area_ha: 0.02}\n\
-                  heights: {subsample: {every: 1}}\n";
+                  heights: {subsample: {rule: first-per-species, per_plot: 2}}\n";
     let cruise = Cruise::new().file("design.yaml", design).file(
         "trees.csv",
         "plot,tree,species,dbh_cm,height_m\n\n1,1,Fd,30,20\n1,2,Fd,31,\n",
@@ -359,6 +359,27 @@ fn all_cells_that_are_wrong_are_told_at_once() {
     insta::assert_snapshot!("xlsx-formulas", found.join("\n"));
 }
 
+#[test]
+fn percentages_are_not_read_as_shares() {
+    let mut book = Workbook::new();
+    let sheet = book.add_worksheet();
+    let shares = Format::new().set_num_format("0 %");
+    let heads = ["plot", "defect_pct", "Krone", "share"];
+    for (column, head) in (0..).zip(heads) {
+        sheet.write(0, column, head).unwrap();
+        sheet.write_with_format(1, column, 0.35, &shares).unwrap();
+        sheet.write(2, column, 35).unwrap();
+    }
+    let renamed = [("krone".to_owned(), "crown_ratio_pct".to_owned())];
+    let wanted = Wanted {
+        record: Some("trees"),
+        sheet: None,
+        columns: &renamed,
+    };
+    let found = converted(&book.save_to_buffer().unwrap(), wanted);
+    insta::assert_snapshot!("xlsx-percentages", found.unwrap_err());
+}
+
 /// A container of older kinds with this name of a part in it.
 fn container(name: &str) -> Vec<u8> {
     let mut bytes = vec![0xd0, 0xcf, 0x11, 0xe0, 0xa1, 0xb1, 0x1a, 0xe1];
@@ -431,8 +452,8 @@ fn what_would_fill_the_memory_is_refused() {
     assert!(bomb.len() < 1_000_000);
     assert_eq!(
         csv_of(&bomb).unwrap_err(),
-        "t.xlsx: error: unpacked a part of the workbook other than a sheet has more than 200 \
-         million bytes; save the sheet as CSV, or as Parquet [workbook-too-large]"
+        "t.xlsx: error: a part of the workbook other than a sheet has more than 200 million bytes \
+         when unpacked; save the sheet as CSV, or as Parquet [workbook-too-large]"
     );
     // The last cell of a sheet takes no room for those before it.
     let far = edited(

@@ -93,7 +93,7 @@ impl Finding {
     }
 
     /// The file, and the sheet in a workbook.
-    fn file_and_sheet(&self) -> String {
+    pub(super) fn file_and_sheet(&self) -> String {
         self.file.clone() + &place_in_rows(0, 0, "", self.sheet.as_deref())
     }
 

@@ -1,9 +1,10 @@
 //! The cells of a sheet as CSV.
 
+use std::collections::BTreeSet;
 use std::io::{self, Read, Seek, Write};
 use std::sync::Arc;
 
-use calamine::{DataRef, ExcelDateTime, Xlsx, XlsxCellFormulaMetadataRecord};
+use calamine::{DataRef, ExcelDateTime, Style, Xlsx, XlsxCellFormulaMetadataRecord, XlsxError};
 
 use super::{Wanted, broken, broken_sheet};
 use crate::diagnostic::{Diagnostic, Heads, Problems, Rows, Site, seen};
@@ -50,6 +51,7 @@ pub(super) fn convert<RS: Read + Seek>(
         row: 0,
         fields: Vec::new(),
         headless: Vec::new(),
+        percentages: BTreeSet::new(),
         written: 0,
         problems: Problems::new(),
     };
@@ -60,6 +62,8 @@ pub(super) fn convert<RS: Read + Seek>(
             ..Site::whole(shown)
         }))
     };
+    let percentages = percentages(workbook, name);
+    text.percentages = percentages.map_err(|error| whole(broken_sheet(&error)))?;
     let reader = workbook.worksheet_cells_reader(name);
     let mut reader = reader.map_err(|error| whole(broken_sheet(&error)))?;
     let mut last = None;
@@ -112,6 +116,8 @@ struct Text<'a, W> {
     fields: Vec<Vec<u8>>,
     /// Columns without a head of which it was told that there is something in them.
     headless: Vec<usize>,
+    /// Cells that show a hundred times what they hold.
+    percentages: BTreeSet<(u32, u32)>,
     written: usize,
     problems: Problems,
 }
@@ -211,7 +217,10 @@ impl<W: Write> Text<'_, W> {
             }
             DataRef::Empty => {}
             DataRef::Int(number) => field.extend_from_slice(number.to_string().as_bytes()),
-            DataRef::Float(number) => shortest::push(field, *number),
+            DataRef::Float(number) => {
+                self.check_percentage(*number, record.pos)?;
+                shortest::push(field, *number);
+            }
             DataRef::String(text) => field.extend_from_slice(one_line(text).as_bytes()),
             DataRef::SharedString(text) => field.extend_from_slice(one_line(text).as_bytes()),
             DataRef::Bool(value) => field.extend_from_slice(value.to_string().as_bytes()),
@@ -233,24 +242,65 @@ impl<W: Write> Text<'_, W> {
         Ok(())
     }
 
-    /// A name that a spreadsheet program took for a date.
-    fn check_date(&self, text: &str, column: usize) -> Result<(), Diagnostic> {
-        let Some(head) = self.heads.columns.get(column) else {
-            return Ok(());
-        };
-        let head = head.trim().to_lowercase();
+    /// What a column is called here.
+    fn name(&self, column: usize) -> Option<String> {
+        let head = self.heads.columns.get(column)?.trim().to_lowercase();
         let mut renamed = self.wanted.columns.iter();
         let renamed = renamed.find(|(from, _)| from.trim().to_lowercase() == head);
-        let name = renamed.map_or(head.as_str(), |(_, to)| to.as_str());
-        if !NAMES.contains(&name) {
+        Some(renamed.map_or(head, |(_, to)| to.clone()))
+    }
+
+    /// A column in percent whose cell shows 35 % and holds 0.35.
+    fn check_percentage(&self, number: f64, pos: (u32, u32)) -> Result<(), Diagnostic> {
+        let name = self.name(pos.1 as usize);
+        if !self.percentages.contains(&pos) || !name.is_some_and(|name| name.ends_with("_pct")) {
             return Ok(());
         }
+        let shown = plain(number * 100.0);
+        let message = format!("the cell shows {shown} %, but holds {}", plain(number));
+        let hint = format!("format the column as plain numbers, and write {shown} for {shown} %");
+        Err(Diagnostic::error("percentage-in-cell", message).hint(hint))
+    }
+
+    /// A name that a spreadsheet program took for a date.
+    fn check_date(&self, text: &str, column: usize) -> Result<(), Diagnostic> {
+        let name = self.name(column);
+        let Some(name) = name.filter(|name| NAMES.contains(&name.as_str())) else {
+            return Ok(());
+        };
         let message = format!("the cell holds a date (`{text}`), which is no `{name}`");
         Err(Diagnostic::error("date-in-cell", message).hint(
             "spreadsheet programs turn entries such as 3-4 into dates: format the column as text \
              and enter it again",
         ))
     }
+}
+
+/// The cells that are formatted as percentages.
+fn percentages<RS: Read + Seek>(
+    workbook: &mut Xlsx<RS>,
+    name: &str,
+) -> Result<BTreeSet<(u32, u32)>, XlsxError> {
+    let mut cells = BTreeSet::new();
+    let mut reader = workbook.worksheet_cells_reader(name)?;
+    let shows = |style: &Style| {
+        let format = style.number_format.as_ref();
+        format.is_some_and(|format| format.format_code.contains('%'))
+    };
+    let shows: Vec<bool> = reader.styles().iter().map(shows).collect();
+    if shows.contains(&true) {
+        while let Some((row, column, style)) = reader.next_style_id()? {
+            if shows.get(style) == Some(&true) {
+                cells.insert((row, column));
+            }
+        }
+    }
+    Ok(cells)
+}
+
+/// A number without what stands behind its tenth decimal.
+fn plain(number: f64) -> String {
+    ((number * 1e10).round() / 1e10).to_string()
 }
 
 /// `2001-12-31`, `2001-12-31 23:59:59`, or the time alone.

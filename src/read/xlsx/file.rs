@@ -64,7 +64,7 @@ pub(super) fn check(file: &mut File) -> Result<(), Diagnostic> {
             "this is an OpenDocument file (.ods), which is not read",
         ));
     }
-    if has("index.zip") || names.iter().any(|name| name.ends_with(".iwa")) {
+    if has("index.zip") || names.iter().any(|name| name.starts_with("index/")) {
         return Err(no_workbook("this is a Numbers document, which is not read"));
     }
     if !has("[content_types].xml") {
@@ -107,11 +107,6 @@ fn unpacked(archive: &mut ZipArchive<&mut File>) -> Result<(), Diagnostic> {
     for at in 0..archive.len() {
         let part = archive.by_index(at).map_err(|error| broken(&error))?;
         let name = part.name().map_err(|error| broken(&error))?.to_lowercase();
-        let is_text = name.ends_with(".xml") || name.ends_with(".rels");
-        if !is_text {
-            // Pictures and the like are not looked at.
-            continue;
-        }
         let are_words = name.ends_with("sharedstrings.xml");
         let is_sheet = name.contains("worksheets/") && !are_words;
         let most = if is_sheet {
@@ -130,13 +125,14 @@ fn unpacked(archive: &mut ZipArchive<&mut File>) -> Result<(), Diagnostic> {
             io::copy(&mut part, &mut io::sink()).map_err(|error| broken(&error))?
         };
         if length > most {
-            let (largest, what) = match most == left {
-                true => (LARGEST_FILE, "the workbook"),
-                false => (LARGEST_PART, "a part of the workbook other than a sheet"),
+            let (largest, what) = if most == left {
+                (LARGEST_FILE, "the workbook")
+            } else {
+                (LARGEST_PART, "a part of the workbook other than a sheet")
             };
             let largest = largest / 1_000_000;
             return Err(too_large(format!(
-                "unpacked {what} has more than {largest} million bytes"
+                "{what} has more than {largest} million bytes when unpacked"
             )));
         }
         left -= length;

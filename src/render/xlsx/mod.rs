@@ -54,7 +54,7 @@ pub fn render(workbook: &Workbook) -> Result<Vec<u8>> {
     for sheet in &workbook.sheets {
         let out = writer.add_worksheet();
         out.set_name(sheet.name)?;
-        set_up_page(out, workbook)?;
+        set_up_page(out, workbook);
         draw(out, sheet, &formats).with_context(|| format!("sheet {}", sheet.name))?;
     }
     Ok(writer.save_to_buffer()?)
@@ -133,7 +133,7 @@ impl Formats {
 }
 
 /// Landscape, as wide as a page; the title on top, the page below.
-fn set_up_page(out: &mut Worksheet, workbook: &Workbook) -> Result<()> {
+fn set_up_page(out: &mut Worksheet, workbook: &Workbook) {
     const A4: u8 = 9;
     const LETTER: u8 = 1;
     out.set_paper_size(match workbook.units {
@@ -148,7 +148,6 @@ fn set_up_page(out: &mut Worksheet, workbook: &Workbook) -> Result<()> {
     let title = title.replace('&', "&&").replace(['\n', '\r'], " ");
     out.set_header(format!("&L{title}&R&A"));
     out.set_footer("&R&P / &N");
-    Ok(())
 }
 
 fn draw(out: &mut Worksheet, sheet: &Sheet, formats: &Formats) -> Result<()> {

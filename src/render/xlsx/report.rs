@@ -93,9 +93,10 @@ impl Page<'_> {
         }
         let mut most_lines = 1;
         for (at, column) in table.columns.iter().enumerate() {
-            let format = match column.numeric {
-                true => &self.formats.head_of_numbers,
-                false => &self.formats.head,
+            let format = if column.numeric {
+                &self.formats.head_of_numbers
+            } else {
+                &self.formats.head
             };
             let head = workbook::head(column);
             most_lines = most_lines.max(lines_in(at, &head));

@@ -2,7 +2,7 @@
 //! places, what was compiled and how, notes, cautions.
 
 use crate::compile::Compilation;
-use crate::diagnostic::{Diagnostic, Problems, Severity};
+use crate::diagnostic::{Diagnostic, Problems, Severity, Site};
 use crate::tables::{Block, Cell, Column, Table, assumptions};
 
 /// A row for each finding and each thing that was taken for granted.
@@ -57,7 +57,7 @@ fn finding(found: &Diagnostic) -> Vec<Cell> {
         Cell::text(found.severity.to_string()),
         Cell::text(found.code),
         site.map_or(Cell::Empty, |site| Cell::text(site.file_and_sheet())),
-        number(site.map_or(0, |site| site.line_or_row())),
+        number(site.map_or(0, Site::line_or_row)),
         number(site.map_or(0, |site| site.column)),
         Cell::text(&found.message),
         hint.map_or(Cell::Empty, Cell::text),
