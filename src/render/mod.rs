@@ -8,3 +8,4 @@ pub mod json;
 pub mod markdown;
 pub mod parquet;
 pub mod terminal;
+pub mod xlsx;

@@ -40,6 +40,7 @@ pub mod three_p;
 pub mod tidy;
 pub mod trees;
 pub mod whole_error;
+pub mod workbook;
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {
