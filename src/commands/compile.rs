@@ -9,7 +9,7 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::parquet::is_parquet;
-use crate::render::{csv, json, markdown, parquet, terminal};
+use crate::render::{csv, html, json, markdown, parquet, terminal};
 use crate::tables::frame::Frame;
 use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
 use crate::write;
@@ -89,6 +89,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Html => html::render(&reports::report(compilation, stand)).into_bytes(),
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Json => {
@@ -150,6 +151,7 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
         Format::Parquet => "parquet",
         Format::Json => "json",
         Format::Markdown => "md",
+        Format::Html => "html",
     };
     let stem = arguments
         .design

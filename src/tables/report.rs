@@ -11,6 +11,11 @@ use crate::tables::{
     heights_audit, logs, measured_heights, paired, plots, stand, systematic, three_p, whole_error,
 };
 
+/// Heading of what was found noteworthy.
+pub const TO_NOTE: &str = "To note";
+/// Heading of the usual cautions.
+pub const CAUTIONS: &str = "Cautions";
+
 /// Plots of a stand up to which the report lists each.
 const MOST_PLOTS: usize = 40;
 
@@ -41,9 +46,9 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     report.section("Height trees", heights_audit::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation, one));
     report.section("Biomass equations", biomass::equations(compilation));
-    report.section("To note", assumptions::notes(compilation, one));
+    report.section(TO_NOTE, assumptions::notes(compilation, one));
     report.section(
-        "Cautions",
+        CAUTIONS,
         vec![Block::List(assumptions::cautions(compilation))],
     );
     report
