@@ -89,7 +89,7 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
-        Format::Html => html::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Html => html::render(&reports::illustrated(compilation, stand)).into_bytes(),
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Json => {

@@ -5,4 +5,5 @@ pub mod html;
 pub mod json;
 pub mod markdown;
 pub mod parquet;
+pub mod svg;
 pub mod terminal;

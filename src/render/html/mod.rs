@@ -1,5 +1,6 @@
 //! HTML: pages that need no network and no script.
 
+mod figure;
 pub mod page;
 mod report;
 mod table;

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::page::page;
-use super::table;
+use super::{figure, table};
 use crate::tables::report::{CAUTIONS, TO_NOTE};
 use crate::tables::{Block, Report, Section};
 
@@ -13,6 +13,7 @@ const STYLE: &str = include_str!("report.css");
 /// Draws a report.
 pub fn render(report: &Report) -> String {
     let sections = with_ids(&report.sections);
+    let mut figures = 0;
     let body = html! {
         a class="skip" href="#report" { "Skip to the report" }
         div class="sheet" {
@@ -25,7 +26,7 @@ pub fn render(report: &Report) -> String {
                 }
             }
             main id="report" {
-                @for (id, one) in &sections { (section(id, one)) }
+                @for (id, one) in &sections { (section(id, one, &mut figures)) }
             }
             footer { p { "Compiled by spinney " (env!("CARGO_PKG_VERSION")) "." } }
         }
@@ -50,23 +51,28 @@ fn first_word(sections: &[(String, &Section)]) -> Markup {
     }
 }
 
-fn section(id: &str, section: &Section) -> Markup {
+fn section(id: &str, section: &Section, figures: &mut usize) -> Markup {
     let heading = format!("{id}-heading");
     html! {
         section id=(id) aria-labelledby=(heading) {
             h2 id=(heading) { (section.heading) }
-            @for one in &section.blocks { (block(one, &section.heading)) }
+            @for one in &section.blocks { (block(one, &section.heading, figures)) }
         }
     }
 }
 
-fn block(block: &Block, heading: &str) -> Markup {
+fn block(block: &Block, heading: &str, figures: &mut usize) -> Markup {
+    if let Block::Chart(chart) = block {
+        *figures += 1;
+        return figure::draw(chart, *figures);
+    }
     html! {
         @match block {
             Block::Paragraph(words) => p { (words) },
             Block::List(points) => ul { @for point in points { li { (point) } } },
             Block::Lines(lines) | Block::Picture(lines) => pre tabindex="0" { (lines.join("\n")) },
             Block::Table(one) => (table::draw(one, heading)),
+            Block::Chart(_) => {},
         }
     }
 }
