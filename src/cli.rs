@@ -371,6 +371,8 @@ pub enum Format {
     Xlsx,
     /// The report as Markdown.
     Markdown,
+    /// The report with charts as one HTML page that needs no network and no script.
+    Html,
 }
 
 /// Forms of a result that is a few tables.

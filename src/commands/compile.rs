@@ -10,7 +10,7 @@ use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::excerpts::Named;
 use crate::read::{parquet::is_parquet, xlsx::is_workbook};
-use crate::render::{csv, json, markdown, parquet, terminal, xlsx};
+use crate::render::{csv, html, json, markdown, parquet, terminal, xlsx};
 use crate::tables::frame::Frame;
 use crate::tables::tidy::Tidy;
 use crate::tables::{
@@ -83,6 +83,7 @@ fn render(
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Html => html::render(&reports::illustrated(compilation, stand)).into_bytes(),
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Xlsx => xlsx::render(&workbook::workbook(compilation, problems))?,
@@ -169,7 +170,9 @@ fn on_a_terminal(arguments: &CompileArgs) -> Option<Problems> {
     let format = match arguments.format {
         Format::Parquet => "parquet",
         Format::Xlsx => "xlsx",
-        Format::Terminal | Format::Csv | Format::Json | Format::Markdown => return None,
+        Format::Terminal | Format::Csv | Format::Json | Format::Markdown | Format::Html => {
+            return None;
+        }
     };
     let to_terminal = arguments.out.is_none() && write::standard_output_is_terminal();
     to_terminal.then(|| {
@@ -190,6 +193,7 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
         Format::Xlsx => "xlsx",
         Format::Json => "json",
         Format::Markdown => "md",
+        Format::Html => "html",
     };
     let stem = arguments
         .design

@@ -77,6 +77,8 @@ fn render_block(text: &mut String, block: &Block, width: usize) {
             }
         }
         Block::Table(table) => render_table(text, table, width),
+        // Not in the reports that come here.
+        Block::Chart(_) => {}
     }
 }
 

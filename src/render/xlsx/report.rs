@@ -75,6 +75,7 @@ impl Page<'_> {
                 lines.try_for_each(|line| self.line(line, &self.formats.plain))
             }
             Block::Table(table) => self.table(table),
+            Block::Chart(_) => Ok(()),
         }
     }
 

@@ -68,6 +68,6 @@ fn lines(block: Block) -> Vec<String> {
     match block {
         Block::Paragraph(text) => vec![text],
         Block::List(list) | Block::Lines(list) | Block::Picture(list) => list,
-        Block::Table(_) => Vec::new(),
+        Block::Table(_) | Block::Chart(_) => Vec::new(),
     }
 }
