@@ -116,7 +116,8 @@ pub(crate) fn run_in(folder: &Path, arguments: &[&str], input: Option<&str>) -> 
     }
 }
 
-fn copy(from: &Path, to: &Path) {
+/// Copies a folder into another.
+pub(crate) fn copy(from: &Path, to: &Path) {
     for entry in fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();
         let target = to.join(entry.file_name());
