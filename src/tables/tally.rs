@@ -1,13 +1,13 @@
 //! Field sheets: for each plot and selection what the crew fills in, as plain values.
 
-use crate::design::{
-    ClassOver, CountOver, Design, Measured, Method, Selection, SelectionIndex, SlopeCorrection,
-    Subsample, SubsampleRule,
-};
-use crate::planning::gauge::{MeasuredTo, limiting_distance_m, slope_distance_m};
-use crate::tables::heights_audit::rule_words;
+mod distances;
+mod heights;
+
+use crate::design::{Design, Measured, Method, Selection, SelectionIndex};
 use crate::tables::plain;
 use crate::units::UnitSystem;
+use distances::distances;
+use heights::Heights;
 
 /// Lines of a page of trees that fit on A4 and on Letter, with everything else of the page.
 const LINES_OF_A_PAGE: usize = 18;
@@ -15,8 +15,6 @@ const LINES_OF_A_PAGE: usize = 18;
 const COUNTS_OF_A_PAGE: usize = 12;
 /// Lines of counts beside the species that were named.
 const SPARE_COUNTS: usize = 2;
-/// Species without a name for which there are boxes of height trees.
-const SPARE_SPECIES: usize = 2;
 
 /// What is wanted beside the design.
 #[derive(Clone, Debug, Default)]
@@ -154,10 +152,7 @@ fn pages_of(design: &Design, at: SelectionIndex, plot: &str, wanted: &Wanted) ->
     }
     let all = bodies.len();
     let page = |(index, body): (usize, Body)| {
-        let rule = match (&body, &design.heights.subsample) {
-            (Body::Lines { .. }, Some(rule)) if is_about(rule, at) => Some(rule),
-            _ => None,
-        };
+        let heights = Heights::of(design, at).filter(|_| has_dbh(&body));
         Page {
             plot: if selection.method.visits_all() {
                 String::new()
@@ -168,8 +163,8 @@ fn pages_of(design: &Design, at: SelectionIndex, plot: &str, wanted: &Wanted) ->
             number: (index + 1, all),
             method: method(design, selection),
             fields: fields(selection, plot, wanted),
-            orders: orders(design, selection, &body, rule),
-            boxes: rule.map_or_else(Vec::new, |rule| boxes(rule, wanted)),
+            orders: orders(design, selection, &body, heights),
+            boxes: heights.map_or_else(Vec::new, |heights| heights.boxes(wanted)),
             distances: distances(design, selection),
             body,
         }
@@ -179,14 +174,6 @@ fn pages_of(design: &Design, at: SelectionIndex, plot: &str, wanted: &Wanted) ->
 
 fn has_counts(selection: &Selection) -> bool {
     selection.measured != Measured::All || matches!(selection.method, Method::ThreeP { .. })
-}
-
-/// Is the rule for height trees about a selection?
-fn is_about(subsample: &Subsample, selection: SelectionIndex) -> bool {
-    match subsample.rule {
-        SubsampleRule::AllIn { selection: only } => selection == only,
-        _ => subsample.selections.is_empty() || subsample.selections.contains(&selection),
-    }
 }
 
 /// A length, diameter or area in the units of the design.
@@ -380,29 +367,16 @@ fn columns(selection: &Selection, wanted: &Wanted) -> Vec<Column> {
 /// Pages of lines for measured trees.
 fn lines(design: &Design, at: SelectionIndex, wanted: &Wanted) -> Vec<Body> {
     let columns = columns(&design.selections[at], wanted);
-    let due = every_nth(design, at);
+    let heights = Heights::of(design, at);
     let number = wanted.lines.unwrap_or(LINES_OF_A_PAGE).max(1);
     let all: Vec<(usize, bool)> = (1..=number)
-        .map(|line| (line, due.is_some_and(|every| line.is_multiple_of(every))))
+        .map(|line| (line, heights.is_some_and(|heights| heights.is_due(line))))
         .collect();
     let page = |lines: &[(usize, bool)]| Body::Lines {
         columns: columns.clone(),
         lines: lines.to_vec(),
     };
     all.chunks(LINES_OF_A_PAGE).map(page).collect()
-}
-
-/// The n, where a rule lets it be marked on the lines: the count begins with the page.
-fn every_nth(design: &Design, at: SelectionIndex) -> Option<usize> {
-    let rule = design.heights.subsample.as_ref()?;
-    let SubsampleRule::EveryNth { every, count_over } = rule.rule else {
-        return None;
-    };
-    let about =
-        |at: &usize| design.selections[*at].measured != Measured::None && is_about(rule, *at);
-    let is_first = (0..design.selections.len()).find(about) == Some(at);
-    let goes_on = count_over == CountOver::Cruise && !design.selections[at].method.visits_all();
-    (is_first && !goes_on).then_some(every)
 }
 
 /// Pages of counts by species.
@@ -448,13 +422,9 @@ fn orders(
     design: &Design,
     selection: &Selection,
     body: &Body,
-    rule: Option<&Subsample>,
+    heights: Option<Heights<'_>>,
 ) -> Vec<String> {
-    let mut orders = Vec::new();
-    if let Some(rule) = rule {
-        orders.push(format!("Heights: {}.", rule_words(design, rule)));
-        orders.extend(how_to_choose(rule));
-    }
+    let mut orders = heights.map_or_else(Vec::new, |heights| heights.orders());
     if let Body::Counts { .. } = body {
         let what = if selection.measured == Measured::Some {
             "Count the trees that are in and get no line of their own."
@@ -473,34 +443,6 @@ fn orders(
 
 fn has_dbh(body: &Body) -> bool {
     matches!(body, Body::Lines { columns, .. } if columns.iter().any(|c| c.label == "Dbh"))
-}
-
-fn how_to_choose(rule: &Subsample) -> Option<String> {
-    let words = match rule.rule {
-        SubsampleRule::FirstPerSpecies { .. } => {
-            "Tick a box for each height; when the boxes of a species are full, it needs no more."
-        }
-        SubsampleRule::EveryNth {
-            count_over: CountOver::Plot,
-            ..
-        } => {
-            "\u{25b2} marks the lines that need a height. Only live, unbroken trees count: the mark \
-             moves down a line for each dead or broken tree above it."
-        }
-        SubsampleRule::EveryNth { .. } => {
-            "The count goes on from plot to plot: write the last count of live, unbroken trees here: \
-             before ______ after ______."
-        }
-        SubsampleRule::PerDbhClass {
-            over: ClassOver::Stand,
-            ..
-        } => "Keep one list of the classes for the whole stand; take them over from plot to plot.",
-        SubsampleRule::PerDbhClass { .. } => {
-            "Write each class beside its boxes, tick for each height."
-        }
-        SubsampleRule::AllIn { .. } => return None,
-    };
-    Some(words.to_owned())
 }
 
 /// The words for live and dead, and the decay classes.
@@ -522,92 +464,4 @@ fn codes(design: &Design) -> String {
         "Status: {}. Decay class of dead trees: {classes}.",
         words.join("; ")
     )
-}
-
-/// Boxes for height trees.
-fn boxes(rule: &Subsample, wanted: &Wanted) -> Vec<Boxes> {
-    match rule.rule {
-        SubsampleRule::FirstPerSpecies { per_plot } => {
-            let spare = SPARE_SPECIES.max(4_usize.saturating_sub(wanted.species.len()));
-            let blank = std::iter::repeat_n(String::new(), spare);
-            let labels = wanted.species.iter().cloned().chain(blank);
-            let box_of = |label| Boxes {
-                label,
-                number: per_plot.min(10),
-            };
-            labels.map(box_of).collect()
-        }
-        SubsampleRule::PerDbhClass { per_class, .. } => (0..6)
-            .map(|_| Boxes {
-                label: String::new(),
-                number: per_class.min(10),
-            })
-            .collect(),
-        SubsampleRule::EveryNth { .. } | SubsampleRule::AllIn { .. } => Vec::new(),
-    }
-}
-
-/// How far a tree may be, for trees near the line.
-fn distances(design: &Design, selection: &Selection) -> Option<Distances> {
-    const SLOPES_PCT: [f64; 9] = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0];
-    let shown = Shown(design.units);
-    let unit = design.units.length();
-    let metres = |value: f64| format!("{:.2}", value * unit.from_metric);
-    let circles: Vec<(String, f64)> = match &selection.method {
-        Method::AngleGauge { baf_m2_per_ha } => {
-            return Some(gauge_distances(design.units, *baf_m2_per_ha));
-        }
-        Method::FixedArea { radius_m, .. } => vec![(String::from("in within"), *radius_m)],
-        Method::NestedRings(rings) => rings
-            .iter()
-            .map(|ring| {
-                let from = format!("from {} dbh", shown.diameter(ring.min_dbh_cm));
-                (from, ring.radius_m)
-            })
-            .collect(),
-        Method::Strip { .. } | Method::FullTally | Method::ThreeP { .. } => return None,
-    };
-    if selection.slope_correction == SlopeCorrection::Program {
-        return None;
-    }
-    let row = |(name, radius_m): (String, f64)| {
-        let along = SLOPES_PCT.map(|slope| metres(slope_distance_m(radius_m, slope)));
-        (name, along.to_vec())
-    };
-    Some(Distances {
-        caption: format!(
-            "Trees near the edge: a tree is in if its centre at breast height is within this \
-             distance of the plot centre, {} along the slope.",
-            unit.label
-        ),
-        by: String::from("slope %"),
-        heads: SLOPES_PCT.iter().map(|slope| plain(*slope)).collect(),
-        rows: circles.into_iter().map(row).collect(),
-    })
-}
-
-fn gauge_distances(units: UnitSystem, baf_m2_per_ha: f64) -> Distances {
-    let (length, diameter) = (units.length(), units.diameter());
-    let dbhs: [f64; 10] = match units {
-        UnitSystem::Metric => [10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0],
-        UnitSystem::Imperial => [4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0, 24.0, 32.0, 40.0],
-    };
-    let distance = |dbh: &f64| {
-        let dbh_cm = dbh / diameter.from_metric;
-        let metres = limiting_distance_m(baf_m2_per_ha, dbh_cm, MeasuredTo::Centre);
-        format!("{:.2}", metres * length.from_metric)
-    };
-    Distances {
-        caption: format!(
-            "Borderline trees: a tree is in if its centre at breast height is within this \
-             horizontal distance of the point, {}; in proportion for dbh between.",
-            length.label
-        ),
-        by: format!("dbh {}", diameter.label),
-        heads: dbhs.iter().map(|dbh| plain(*dbh)).collect(),
-        rows: vec![(
-            String::from("in within"),
-            dbhs.iter().map(distance).collect(),
-        )],
-    }
 }
