@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, biomass_equation_for, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Heads, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
+use crate::read::excerpts::Named;
 use crate::read::records::{Common, read_records};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -27,6 +28,8 @@ pub(super) struct Loaded {
     pub(super) cruise: Option<Cruise>,
     /// Everything that was found.
     pub(super) problems: Problems,
+    /// The files that it was found in.
+    pub(super) named: Named,
 }
 
 /// A cruise that can be compiled.
@@ -34,11 +37,15 @@ pub(super) struct Cruise {
     pub(super) design: Design,
     pub(super) records: Records,
     pub(super) knowledge: Knowledge,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
 }
 
 /// The same records under several designs.
-pub(super) struct Variants {
+pub(super) struct Comparison {
     pub(super) records: Records,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
     /// The design as it stands, then one for each alternative.
     pub(super) variants: Vec<Variant>,
 }
@@ -68,16 +75,21 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
-    let (read, problems) = load_variants(arguments, &[]);
+    let (read, problems, named) = load_variants(arguments, &[]);
     let cruise = read.and_then(|mut read| {
         let Variant { design, knowledge } = read.variants.pop()?;
         Some(Cruise {
             design,
             records: read.records,
             knowledge,
+            tree_rows: read.tree_rows,
         })
     });
-    Loaded { cruise, problems }
+    Loaded {
+        cruise,
+        problems,
+        named,
+    }
 }
 
 /// Reads a design alone, without its records; what failed is in `problems`.
@@ -99,8 +111,8 @@ pub(super) fn read_design_alone(
 fn open_design(path: &Path, problems: &mut Problems) -> Option<Source> {
     match Source::open(path, &path.to_string_lossy()) {
         Ok(source) => Some(source),
-        Err(diagnostic) => {
-            problems.push(*diagnostic);
+        Err(found) => {
+            problems.append(found);
             None
         }
     }
@@ -124,10 +136,12 @@ fn design_tables(
 pub(super) fn load_variants(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
-) -> (Option<Variants>, Problems) {
+) -> (Option<Comparison>, Problems, Named) {
     let mut problems = Problems::new();
-    let read = read(arguments, changes, &mut problems);
-    (read.filter(|_| !problems.has_errors()), problems.sorted())
+    let mut named = Named::of_design(&arguments.design);
+    let read = read(arguments, changes, &mut problems, &mut named);
+    let read = read.filter(|_| !problems.has_errors());
+    (read, problems.sorted(), named)
 }
 
 /// What failed is in `problems`.
@@ -135,15 +149,18 @@ fn read(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
     problems: &mut Problems,
-) -> Option<Variants> {
+    named: &mut Named,
+) -> Option<Comparison> {
     let prepared = Prepared::read(arguments, changes, problems)?;
+    named.add_records(prepared.design());
     let (mut files, found) = open_record_files(prepared.design());
     files.design = Some(prepared.source.clone());
     problems.append(found);
     let (records, found) = prepared.records(&files, None);
     problems.append(found);
-    Some(Variants {
+    Some(Comparison {
         records: records?,
+        tree_rows: files.trees.and_then(|trees| trees.heads()),
         variants: prepared.variants,
     })
 }

@@ -4,6 +4,7 @@ use anyhow::Result;
 
 use super::{Outcome, load, report};
 use crate::cli::SchemaArgs;
+use crate::read::excerpts::Named;
 use crate::read::tables::Tables;
 use crate::{schema, write};
 
@@ -12,7 +13,7 @@ pub(super) fn run(arguments: &SchemaArgs) -> Result<Outcome> {
     let tables = match load::tables(arguments.tables.as_deref()) {
         Ok(tables) => tables,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };

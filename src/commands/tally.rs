@@ -9,6 +9,7 @@ use crate::cli::TallyArgs;
 use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::read::csv::Table;
+use crate::read::excerpts::Named;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
 use crate::render::html;
@@ -21,7 +22,7 @@ use crate::write;
 pub(super) fn run(arguments: &TallyArgs) -> Result<Outcome> {
     let mut problems = Problems::new();
     let text = read(arguments, &mut problems);
-    report(&problems.sorted())?;
+    report(&problems.sorted(), &Named::of_design(&arguments.design))?;
     let Some(text) = text else {
         return Ok(Outcome::InputIsWrong);
     };

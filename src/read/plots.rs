@@ -307,7 +307,9 @@ fn read_plot(
 ) {
     let Some(name) = row.text(Some(columns.plot)) else {
         problems.push(
-            Diagnostic::error("missing-value", "this row names no plot").at(table.row_site(row)),
+            Diagnostic::error("missing-value", "this row names no plot")
+                .at(table.row_site(row))
+                .hint("fill it in, or remove the row"),
         );
         return;
     };
@@ -316,7 +318,11 @@ fn read_plot(
         None if columns.stand.is_none() => SmolStr::new(&list.sole_stand),
         None => {
             let message = format!("plot {} names no stand", seen(name));
-            problems.push(Diagnostic::error("missing-value", message).at(table.row_site(row)));
+            problems.push(
+                Diagnostic::error("missing-value", message)
+                    .at(table.row_site(row))
+                    .hint("fill it in"),
+            );
             return;
         }
     };

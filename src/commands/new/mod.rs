@@ -14,6 +14,7 @@ use super::load::Prepared;
 use super::{Outcome, report, schema, tally};
 use crate::cli::{DesignArgs, NewArgs, Overrides};
 use crate::diagnostic::{Diagnostic, Problems, seen};
+use crate::read::excerpts::Named;
 use crate::read::nearest::did_you_mean;
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -36,7 +37,7 @@ pub(super) fn run(arguments: &NewArgs) -> Result<Outcome> {
     let wanted = Wanted::of(&arguments, &mut problems);
     check_names(&arguments, &tables, &mut problems);
     if problems.has_errors() {
-        report(&problems.sorted())?;
+        report(&problems.sorted(), &Named::default())?;
         return Ok(Outcome::CommandLineIsWrong);
     }
     let Some(wanted) = wanted else {
@@ -48,7 +49,7 @@ pub(super) fn run(arguments: &NewArgs) -> Result<Outcome> {
         refuse_to_overwrite(folder, files, &mut problems);
     }
     let is_wrong = problems.has_errors();
-    report(&problems.sorted())?;
+    report(&problems.sorted(), &Named::default())?;
     match files {
         Some(files) if !is_wrong => {
             write_all(folder, &files)?;
