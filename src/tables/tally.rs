@@ -2,6 +2,7 @@
 
 mod distances;
 mod heights;
+mod room;
 
 use crate::design::{Design, Measured, Method, Selection, SelectionIndex};
 use crate::tables::plain;
@@ -9,10 +10,11 @@ use crate::units::UnitSystem;
 use distances::distances;
 use heights::Heights;
 
-/// Lines of a page of trees that fit on A4 and on Letter, with everything else of the page.
-const LINES_OF_A_PAGE: usize = 18;
-/// Lines of a page of counts, likewise.
-const COUNTS_OF_A_PAGE: usize = 12;
+/// Lines for trees on a page at most; fewer where there is no room.
+const LINES_OF_A_PAGE: usize = 20;
+/// Heights of a line for a tree and of one for counts: there is room to write by hand.
+const LINE_MM: f64 = 7.7;
+const COUNT_MM: f64 = 9.2;
 /// Lines of counts beside the species that were named.
 const SPARE_COUNTS: usize = 2;
 
@@ -49,7 +51,7 @@ pub struct Page {
     pub plot: String,
     /// Name of the selection.
     pub selection: String,
-    /// Which of the pages of this plot and selection.
+    /// Which of the pages of this plot and selection, and how many there are.
     pub number: (usize, usize),
     /// What is to be done: the method with its size.
     pub method: String,
@@ -140,40 +142,106 @@ pub fn sheets(design: &Design, wanted: &Wanted) -> Sheets {
     }
 }
 
-/// The pages of one plot and selection.
+/// The pages of one plot and selection: first the counts, then the measured trees.
 fn pages_of(design: &Design, at: SelectionIndex, plot: &str, wanted: &Wanted) -> Vec<Page> {
     let selection = &design.selections[at];
-    let mut bodies = Vec::new();
-    if has_counts(selection) {
-        bodies.extend(counts(selection, wanted));
+    let mut pages = Vec::new();
+    if matches!(selection.method, Method::ThreeP { .. }) {
+        let page = empty_page(design, at, plot, wanted, lines_in(predictions()));
+        pages.extend(with_lines(&page, &design.title, wanted, |_| false));
+    } else if selection.measured != Measured::All {
+        let counts = Body::Counts {
+            species: Vec::new(),
+        };
+        let page = empty_page(design, at, plot, wanted, counts);
+        pages.extend(with_counts(&page, &design.title, wanted));
     }
     if selection.measured != Measured::None {
-        bodies.extend(lines(design, at, wanted));
+        let heights = Heights::of(design, at);
+        let page = empty_page(
+            design,
+            at,
+            plot,
+            wanted,
+            lines_in(columns(selection, wanted)),
+        );
+        let is_due = |line| heights.is_some_and(|heights| heights.is_due(line));
+        pages.extend(with_lines(&page, &design.title, wanted, is_due));
     }
-    let all = bodies.len();
-    let page = |(index, body): (usize, Body)| {
-        let heights = Heights::of(design, at).filter(|_| has_dbh(&body));
-        Page {
-            plot: if selection.method.visits_all() {
-                String::new()
-            } else {
-                plot.to_owned()
-            },
-            selection: selection.name.clone(),
-            number: (index + 1, all),
-            method: method(design, selection),
-            fields: fields(selection, plot, wanted),
-            orders: orders(design, selection, &body, heights),
-            boxes: heights.map_or_else(Vec::new, |heights| heights.boxes(wanted)),
-            distances: distances(design, selection),
-            body,
-        }
-    };
-    bodies.into_iter().enumerate().map(page).collect()
+    let all = pages.len();
+    for (page, number) in pages.iter_mut().zip(1..) {
+        page.number = (number, all);
+    }
+    pages
 }
 
-fn has_counts(selection: &Selection) -> bool {
-    selection.measured != Measured::All || matches!(selection.method, Method::ThreeP { .. })
+fn lines_in(columns: Vec<Column>) -> Body {
+    Body::Lines {
+        columns,
+        lines: Vec::new(),
+    }
+}
+
+/// A page with everything but its lines.
+fn empty_page(
+    design: &Design,
+    at: SelectionIndex,
+    plot: &str,
+    wanted: &Wanted,
+    body: Body,
+) -> Page {
+    let selection = &design.selections[at];
+    let heights = Heights::of(design, at).filter(|_| has_dbh(&body));
+    Page {
+        plot: if selection.method.visits_all() {
+            String::new()
+        } else {
+            plot.to_owned()
+        },
+        selection: selection.name.clone(),
+        number: (1, 1),
+        method: method(design, selection),
+        fields: fields(selection, plot, wanted),
+        orders: orders(design, selection, &body, heights),
+        boxes: heights.map_or_else(Vec::new, |heights| heights.boxes(wanted)),
+        distances: distances(design, selection),
+        body,
+    }
+}
+
+/// The page with lines for trees, and as many more as they need.
+fn with_lines(
+    page: &Page,
+    title: &str,
+    wanted: &Wanted,
+    is_due: impl Fn(usize) -> bool,
+) -> Vec<Page> {
+    let room = room::lines(page, title, LINE_MM).min(LINES_OF_A_PAGE);
+    let number = wanted.lines.unwrap_or(room).max(1);
+    let all: Vec<(usize, bool)> = (1..=number).map(|line| (line, is_due(line))).collect();
+    let with = |part: &[(usize, bool)]| {
+        let mut page = page.clone();
+        if let Body::Lines { lines, .. } = &mut page.body {
+            *lines = part.to_vec();
+        }
+        page
+    };
+    all.chunks(room).map(with).collect()
+}
+
+/// The page with counts by species, and as many more as they need.
+fn with_counts(page: &Page, title: &str, wanted: &Wanted) -> Vec<Page> {
+    let mut species = wanted.species.clone();
+    let spare = SPARE_COUNTS.max(8_usize.saturating_sub(species.len()));
+    species.extend(std::iter::repeat_n(String::new(), spare));
+    let room = room::lines(page, title, COUNT_MM);
+    let with = |part: &[String]| Page {
+        body: Body::Counts {
+            species: part.to_vec(),
+        },
+        ..page.clone()
+    };
+    species.chunks(room).map(with).collect()
 }
 
 /// A length, diameter or area in the units of the design.
@@ -268,7 +336,12 @@ fn fields(selection: &Selection, plot: &str, wanted: &Wanted) -> Vec<Field> {
         choices: wanted.strata.clone(),
         ..blank("Stratum")
     };
-    let mut fields = vec![blank("Stand"), stratum];
+    // Words to choose from take a line of their own.
+    let mut fields = if stratum.choices.is_empty() {
+        vec![blank("Stand"), stratum]
+    } else {
+        vec![stratum, blank("Stand")]
+    };
     if selection.method.visits_all() {
         fields.extend([blank("Sheet"), blank("Date"), blank("Crew")]);
         return fields;
@@ -364,57 +437,23 @@ fn columns(selection: &Selection, wanted: &Wanted) -> Vec<Column> {
         .collect()
 }
 
-/// Pages of lines for measured trees.
-fn lines(design: &Design, at: SelectionIndex, wanted: &Wanted) -> Vec<Body> {
-    let columns = columns(&design.selections[at], wanted);
-    let heights = Heights::of(design, at);
-    let number = wanted.lines.unwrap_or(LINES_OF_A_PAGE).max(1);
-    let all: Vec<(usize, bool)> = (1..=number)
-        .map(|line| (line, heights.is_some_and(|heights| heights.is_due(line))))
-        .collect();
-    let page = |lines: &[(usize, bool)]| Body::Lines {
-        columns: columns.clone(),
-        lines: lines.to_vec(),
-    };
-    all.chunks(LINES_OF_A_PAGE).map(page).collect()
-}
-
-/// Pages of counts by species.
-fn counts(selection: &Selection, wanted: &Wanted) -> Vec<Body> {
-    if matches!(selection.method, Method::ThreeP { .. }) {
-        return predictions(wanted);
-    }
-    let mut species = wanted.species.clone();
-    let spare = SPARE_COUNTS.max(8_usize.saturating_sub(species.len()));
-    species.extend(std::iter::repeat_n(String::new(), spare));
-    let page = |species: &[String]| Body::Counts {
-        species: species.to_vec(),
-    };
-    species.chunks(COUNTS_OF_A_PAGE).map(page).collect()
-}
-
-/// The list of predictions of a 3P sample.
-fn predictions(wanted: &Wanted) -> Vec<Body> {
-    let column = |label: &str, width: u16| Column {
+/// Columns for the predictions of a 3P sample.
+fn predictions() -> Vec<Column> {
+    let column = |(label, width): (&str, u16)| Column {
         label: label.to_owned(),
         unit: String::new(),
         width,
     };
-    let columns = [
-        column("Tree", 8),
-        column("Species", 20),
-        column("Status", 14),
-        column("Prediction", 20),
-        column("Random number", 20),
-        column("Measured", 14),
-    ];
-    let number = wanted.lines.unwrap_or(LINES_OF_A_PAGE).max(1);
-    let all: Vec<(usize, bool)> = (1..=number).map(|line| (line, false)).collect();
-    let page = |lines: &[(usize, bool)]| Body::Lines {
-        columns: columns.to_vec(),
-        lines: lines.to_vec(),
-    };
-    all.chunks(LINES_OF_A_PAGE).map(page).collect()
+    [
+        ("Tree", 8),
+        ("Species", 20),
+        ("Status", 14),
+        ("Prediction", 20),
+        ("Random number", 20),
+        ("Measured", 14),
+    ]
+    .map(column)
+    .to_vec()
 }
 
 /// What the crew was told.
