@@ -11,6 +11,7 @@ mod batch;
 mod compare;
 mod explain;
 mod knowledge;
+mod new;
 pub mod plan;
 
 pub use asking::{CheckArgs, CheckFormat, CompletionsArgs, ManualArgs};
@@ -18,6 +19,7 @@ pub use batch::{BatchArgs, BatchFormat, MergeArgs};
 pub use compare::{CompareArgs, SetInRegion};
 pub use explain::ExplainArgs;
 pub use knowledge::{EquationsArgs, SpeciesArgs, TreeArgs};
+pub use new::{HeightRule, Instrument, NewArgs, RingSize, SchemaArgs, Sweep, TallyArgs};
 
 /// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
 #[derive(Clone, Debug, Parser)]
@@ -55,6 +57,32 @@ pub enum Command {
             spinney plan distances --baf-m2-per-ha 7 --dbh-cm 10-60:5"
     )]
     Plan(plan::PlanArgs),
+    /// Begin a cruise: a design, empty record files, field sheets.
+    #[command(
+        long_about = "Begin a cruise: write a commented design, record files with the right heads and \
+                      field sheets to be printed into a folder. On a terminal it asks for what the \
+                      options do not say; elsewhere the units, a plot, sweep or full tally and, where \
+                      trees are measured, the height rule must be there. Nothing is overwritten.",
+        after_help = "Examples:\n  \
+            spinney new creek\n  \
+            spinney new creek --units metric --fixed-radius-m 7.98 --min-dbh-cm 10 \\\n    \
+            --baf-m2-per-ha 7 --sweep counted --height-rule first-per-species:2 \\\n    \
+            --volume-set ca-bc-volume-2016 --region CWH --species Fd,Cw,Hw\n  \
+            spinney new flat --units imperial --baf-ft2-per-ac 20 --sweep measured --height-rule every:5"
+    )]
+    New(NewArgs),
+    /// Print field sheets for a design, a page for each plot and selection.
+    #[command(
+        long_about = "Make field sheets to be printed (HTML, on A4 or Letter): for each plot and \
+                      selection a page with the columns of the design's record files, marks or boxes \
+                      for the trees that need a height, boxes for counts, and distances for trees near \
+                      the edge. Columns are those of the trees file where there is one, so that sheets \
+                      are typed as they stand.",
+        after_help = "Examples:\n  \
+            spinney tally design.yaml --plots 20 --out tally.html\n  \
+            spinney tally design.yaml --plot-names 7,8,9 --species Fd,Cw,Hw --out tally.html"
+    )]
+    Tally(TallyArgs),
     /// Look for errors and suspicious values, by line, without compiling.
     #[command(
         long_about = "Read the design and all records and list every error and every suspicious \
@@ -183,6 +211,17 @@ pub enum Command {
             spinney equations --verify"
     )]
     Equations(EquationsArgs),
+    /// Print the JSON Schema of the cruise design, for editors and other programs.
+    #[command(
+        long_about = "Print the JSON Schema (draft 2020-12) of the cruise design: every key with its \
+                      words, units and limits. An editor that knows schemas completes keys and marks \
+                      slips while a design is typed; the first line of the design names the file:\n\n  \
+                      # yaml-language-server: $schema=design.schema.json\n\n\
+                      What a schema cannot see (species, names that refer to each other, records) is \
+                      left to `check`.",
+        after_help = "Example: spinney schema --out design.schema.json"
+    )]
+    Schema(SchemaArgs),
     /// Print a script by which a shell completes commands and options.
     #[command(
         long_about = "Print a script by which a shell completes commands and options. Where it is \

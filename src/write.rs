@@ -9,6 +9,26 @@ use anyhow::{Context as _, Result};
 
 /// Writes a file whole, replacing what was there.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
+    let shown = path.display();
+    beside(path, content.as_ref())?
+        .persist(path)
+        .map_err(|error| error.error)
+        .map(|_| ())
+        .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// Writes a file whole that must not be there yet.
+pub fn new_file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
+    let shown = path.display();
+    beside(path, content.as_ref())?
+        .persist_noclobber(path)
+        .map_err(|error| error.error)
+        .map(|_| ())
+        .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// The content in a file beside its place.
+fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -17,17 +37,11 @@ pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let mut beside = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{shown}: cannot write in this folder"))?;
     beside
-        .write_all(content.as_ref())
+        .write_all(content)
         .and_then(|()| beside.flush())
+        .and_then(|()| set_usual_permissions(beside.path()))
         .with_context(|| format!("{shown}: cannot be written"))?;
-    set_usual_permissions(beside.path())
-        .and_then(|()| {
-            beside
-                .persist(path)
-                .map_err(|error| error.error)
-                .map(|_| ())
-        })
-        .with_context(|| format!("{shown}: cannot be put in place"))
+    Ok(beside)
 }
 
 /// A file that is written beside its place, under its name and `.part`, and renamed when it is

@@ -38,6 +38,9 @@ pub enum PlanCommand {
             spinney plan plots --strata strata.csv --budget 4000\n  \
             spinney plan plots --pilot examples/marrow-creek/design.yaml --selection fixed --error-pct 10\n  \
             spinney plan plots --count-cv-pct 50 --vbar-cv-pct 18 --plot-cost 12 --tree-cost 3 --error-pct 10",
+        override_usage = "spinney plan plots [OPTIONS]\n           \
+            <--cv-pct <PCT>|--strata <FILE>|--pilot <DESIGN>|--count-cv-pct <PCT>>\n           \
+            <--error-pct <PCT>|--error <VALUE>|--plots <N>|--budget <COST>>",
         group = ArgGroup::new("source").required(true).args(["cv_pct", "strata", "pilot", "count_cv_pct"]),
         group = ArgGroup::new("goal").required(true).args(["error_pct", "error", "plots", "budget"])
     )]

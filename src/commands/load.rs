@@ -87,6 +87,45 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
     }
 }
 
+/// Reads a design alone, without its records; what failed is in `problems`.
+pub(super) fn read_design_alone(
+    path: &Path,
+    own_tables: Option<&Path>,
+    problems: &mut Problems,
+) -> Option<(Design, Tables)> {
+    let source = open_design(path, problems)?;
+    let base = path.parent().unwrap_or_else(|| Path::new(""));
+    let tables = design_tables(&source, base, own_tables, problems)?;
+    let species = keep(tables.species(), problems)?;
+    let (design, found) = read_known_design(&source, base, &tables);
+    problems.append(found);
+    problems.append(check_species(&source, &species));
+    Some((design.filter(|_| !problems.has_errors())?, tables))
+}
+
+fn open_design(path: &Path, problems: &mut Problems) -> Option<Source> {
+    match Source::open(path, &path.to_string_lossy()) {
+        Ok(source) => Some(source),
+        Err(diagnostic) => {
+            problems.push(*diagnostic);
+            None
+        }
+    }
+}
+
+/// The tables that a design asks for, unless the command line names others.
+fn design_tables(
+    source: &Source,
+    base: &Path,
+    own_tables: Option<&Path>,
+    problems: &mut Problems,
+) -> Option<Tables> {
+    let own_tables = own_tables
+        .map(Path::to_owned)
+        .or_else(|| species_tables_folder(source, base).map(PathBuf::from));
+    keep(tables(own_tables.as_deref()), problems)
+}
+
 /// Reads the records once, and design and knowledge for the design as it stands and for each
 /// change. They are there only if no error was found, for any of them.
 pub(super) fn load_variants(
@@ -137,21 +176,20 @@ impl Prepared {
         changes: &[Change<'_>],
         problems: &mut Problems,
     ) -> Option<Prepared> {
-        let path = &arguments.design;
-        let source = match Source::open(path, &path.to_string_lossy()) {
-            Ok(source) => source,
-            Err(diagnostic) => {
-                problems.push(*diagnostic);
-                return None;
-            }
-        };
-        let base = path.parent().unwrap_or_else(|| Path::new(""));
-        let own_tables = arguments
-            .overrides
-            .tables
-            .clone()
-            .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
-        let tables = keep(tables(own_tables.as_deref()), problems)?;
+        let source = open_design(&arguments.design, problems)?;
+        Prepared::of(source, arguments, changes, problems)
+    }
+
+    /// The same of a design that is at hand; the paths of `arguments` say where it stands.
+    pub(super) fn of(
+        source: Source,
+        arguments: &DesignArgs,
+        changes: &[Change<'_>],
+        problems: &mut Problems,
+    ) -> Option<Prepared> {
+        let base = arguments.design.parent().unwrap_or_else(|| Path::new(""));
+        let own_tables = arguments.overrides.tables.as_deref();
+        let tables = design_tables(&source, base, own_tables, problems)?;
         let species = keep(tables.species(), problems)?;
         let (design, found) = read_known_design(&source, base, &tables);
         problems.append(found);
@@ -226,18 +264,22 @@ impl Prepared {
 
 /// Reads the design with the names that the tables know.
 fn read_known_design(source: &Source, base: &Path, tables: &Tables) -> (Option<Design>, Problems) {
+    with_known_names(tables, |known| read_design(source, base, known))
+}
+
+/// What can be made with the names that the tables know.
+pub(super) fn with_known_names<T>(tables: &Tables, make: impl FnOnce(&Known) -> T) -> T {
     let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
     let log_rules = tables.log_rules();
     let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
-    let known = Known {
+    make(&Known {
         curve_forms: &Form::NAMES,
         volume_sets: &volume_sets,
         biomass_sets: &biomass_sets,
         bark_sets: &bark_sets,
         height_sets: &height_sets,
         log_rules: &log_rules,
-    };
-    read_design(source, base, &known)
+    })
 }
 
 /// Has every design an equation for the species? If not, all that is missing, each once.

@@ -19,8 +19,11 @@ mod explain;
 mod heights;
 mod load;
 mod manual;
+mod new;
 mod plan;
+mod schema;
 mod species;
+mod tally;
 
 /// What a command ends with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -29,6 +32,8 @@ pub enum Outcome {
     Done,
     /// The input is wrong: nothing was compiled.
     InputIsWrong,
+    /// The command line is wrong: nothing was read.
+    CommandLineIsWrong,
 }
 
 impl From<Outcome> for ExitCode {
@@ -36,6 +41,7 @@ impl From<Outcome> for ExitCode {
         match outcome {
             Outcome::Done => ExitCode::SUCCESS,
             Outcome::InputIsWrong => ExitCode::FAILURE,
+            Outcome::CommandLineIsWrong => ExitCode::from(2),
         }
     }
 }
@@ -55,6 +61,9 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Explain(arguments) => explain::run(arguments),
         Command::Completions(arguments) => manual::completions(arguments),
         Command::Manual(arguments) => manual::manual(arguments),
+        Command::New(arguments) => new::run(arguments),
+        Command::Tally(arguments) => tally::run(arguments),
+        Command::Schema(arguments) => schema::run(arguments),
     }
 }
 

@@ -282,7 +282,7 @@ pub(super) fn read_plots(
         problems.push(
             Diagnostic::error("no-plots", "the file lists no plot")
                 .at(source.whole())
-                .hint("write a row for each plot under the heads"),
+                .hint("type a row for every plot visited, with or without trees; then its trees"),
         );
     }
     list

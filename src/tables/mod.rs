@@ -35,6 +35,7 @@ pub mod scatter;
 pub mod stand;
 pub mod stands_summary;
 pub mod systematic;
+pub mod tally;
 pub mod three_p;
 pub mod tidy;
 pub mod trees;

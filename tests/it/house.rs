@@ -14,7 +14,7 @@ const LAYERS: &[&[&str]] = &[
     &["records"],
     &["logs"],
     &["read", "heights", "stems", "expansion"],
-    &["plot_sums"],
+    &["plot_sums", "schema"],
     &["estimates"],
     &["compile"],
     &["whole_error"],

@@ -72,7 +72,7 @@ fn slips() -> Cruise {
         .file(
             "cruise/design.yaml",
             "title: Slips\ninputs: {trees: trees.csv, plots: 'plots.csv'}\nselections:\n  \
-             circle: {method: fixed-area, area_ha: 0.01, min_dbh_cm: 4}\ndbh_class_cm: 4\n",
+             circle: {method: fixed-area, area_ha: 0.01, min_dbh_cm: 4}\n",
         )
         .file("cruise/plots.csv", "plot,note\n1,\n2,\n2,twice\n")
         .file(
@@ -90,6 +90,10 @@ fn the_line_is_shown_with_a_mark_under_the_place() {
     let run = cruise.run(&["compile", "cruise/design.yaml"]);
     assert_eq!(run.status, 1);
     insta::assert_snapshot!("messages-slips", run.stderr);
+    let of_design = slips()
+        .edit("cruise/design.yaml", "area_ha: 0.01", "radius_m: [5, 6]")
+        .run(&["compile", "cruise/design.yaml"]);
+    insta::assert_snapshot!("messages-slips-design", of_design.stderr);
     // The same from standard input, which cannot be read again.
     let trees = cruise.read("cruise/trees.csv");
     let cruise = cruise.edit("cruise/design.yaml", "trees.csv", "'-'");

@@ -32,7 +32,12 @@ pub(crate) fn design_of(text: &str) -> (Option<Design>, Problems) {
         height_sets: &["us-western".to_owned()],
         log_rules: &["doyle".to_owned(), "scribner-decimal-c".to_owned()],
     };
-    read_design(&source, Path::new("cruise"), &known)
+    let (design, problems) = read_design(&source, Path::new("cruise"), &known);
+    if design.is_some() {
+        let objections = crate::schema::objections(text);
+        assert!(objections.is_empty(), "{text}\n{objections:#?}");
+    }
+    (design, problems)
 }
 
 /// A cruise as texts.
