@@ -297,16 +297,16 @@ pub struct CompileArgs {
     /// File to write the result to; an existing folder gets a file named after the design.
     #[arg(long, value_name = "FILE-or-DIR", help_heading = "Result")]
     pub out: Option<PathBuf>,
-    /// File to write every tree to, with its height, volumes and expansion (CSV, or Parquet if its
-    /// name ends in `.parquet`).
+    /// File to write every tree to, with its height, volumes and expansion (CSV; Parquet or a
+    /// workbook if its name ends in `.parquet` or `.xlsx`).
     #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub tree_list: Option<PathBuf>,
-    /// File to write every log to, with its product, diameters and volumes (CSV or Parquet); the
-    /// design says how stems are cut.
+    /// File to write every log to, with its product, diameters and volumes (CSV, `.parquet` or
+    /// `.xlsx`); the design says how stems are cut.
     #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub log_list: Option<PathBuf>,
-    /// File to write where the error of each volume and mass comes from (CSV or Parquet): sampling,
-    /// height curves, measurement of heights, equations, and their total.
+    /// File to write where the error of each volume and mass comes from (CSV, `.parquet` or
+    /// `.xlsx`): sampling, height curves, measurement of heights, equations, and their total.
     ///
     /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
     /// or acre by source, empty where nothing is known; their total and its interval; the tree
@@ -366,8 +366,13 @@ pub enum Format {
     /// The tidy estimate table as Parquet: words, doubles, `n_plots` as int64; null where the CSV is
     /// empty, and in the limits of dbh classes for `all`.
     Parquet,
+    /// A workbook (Excel) of all results, a table on each sheet: summary, stand and stock tables,
+    /// trees, logs, plots, curves, equations, estimates, sources of error, warnings, report.
+    Xlsx,
     /// The report as Markdown.
     Markdown,
+    /// The report with charts as one HTML page that needs no network and no script.
+    Html,
 }
 
 /// Forms of a result that is a few tables.

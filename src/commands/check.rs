@@ -1,17 +1,15 @@
 //! `check`: every error and every suspicious value, by line.
 
 use std::fmt::Write as _;
-use std::path::Path;
 
 use anyhow::Result;
 
+use super::load::Cruise;
 use super::{Outcome, counts, lines, load};
 use crate::cli::{CheckArgs, CheckFormat};
-use crate::design::Design;
-use crate::diagnostic::{Diagnostic, Heads, Problems, Site};
+use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::heights::audit::audit;
-use crate::read::parquet::is_parquet;
-use crate::records::{Records, Stand};
+use crate::records::Stand;
 use crate::render::findings::{self, StandCount};
 use crate::tables::heights_audit::rule_words;
 use crate::write;
@@ -20,7 +18,7 @@ use crate::write;
 pub(super) fn run(arguments: &CheckArgs) -> Result<Outcome> {
     let mut loaded = load::load(&arguments.design);
     if let Some(cruise) = &loaded.cruise {
-        let missing = missing_heights(&cruise.design, &cruise.records);
+        let missing = missing_heights(cruise);
         loaded.problems.append(missing);
         loaded.problems = loaded.problems.sorted();
     }
@@ -81,7 +79,8 @@ fn words(title: Option<&str>, stands: &[StandCount]) -> String {
 }
 
 /// The trees that should have a height by the rule of the design and have none, by line.
-fn missing_heights(design: &Design, records: &Records) -> Problems {
+fn missing_heights(cruise: &Cruise) -> Problems {
+    let (design, records) = (&cruise.design, &cruise.records);
     let mut problems = Problems::new();
     let (Some(subsample), Some(trees)) = (&design.heights.subsample, &design.inputs.trees) else {
         return problems;
@@ -97,7 +96,7 @@ fn missing_heights(design: &Design, records: &Records) -> Problems {
             );
             let site = Site {
                 line: tree.line,
-                heads: is_parquet(Path::new(&trees.path)).then(Heads::default),
+                heads: cruise.tree_rows.clone(),
                 ..Site::whole(&trees.shown)
             };
             let hint = format!("measure it: the rule is {rule}");

@@ -2,7 +2,7 @@
 
 use anyhow::Result;
 
-use super::load::{Change, Variants};
+use super::load::{Change, Comparison};
 use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, report};
 use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
@@ -77,7 +77,7 @@ fn design_arguments(arguments: &CompareArgs) -> DesignArgs {
     }
 }
 
-fn compile_all(read: &Variants) -> Result<Vec<Compilation<'_>>, Diagnostic> {
+fn compile_all(read: &Comparison) -> Result<Vec<Compilation<'_>>, Diagnostic> {
     let variants = read.variants.iter();
     variants
         .map(|variant| {

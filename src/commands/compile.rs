@@ -9,10 +9,13 @@ use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::excerpts::Named;
-use crate::read::parquet::is_parquet;
-use crate::render::{csv, json, markdown, parquet, terminal};
+use crate::read::{parquet::is_parquet, xlsx::is_workbook};
+use crate::render::{csv, html, json, markdown, parquet, terminal, xlsx};
 use crate::tables::frame::Frame;
-use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
+use crate::tables::tidy::Tidy;
+use crate::tables::{
+    assumptions, log_list, paired, report as reports, tidy, trees, whole_error, workbook,
+};
 use crate::write;
 
 /// Runs the command.
@@ -52,25 +55,11 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     }
     warn_of_missing_heights(&compilation, &mut problems);
     report(&problems, &loaded.named)?;
-    let result = render(&compilation, arguments)?;
-    // The lists first: if their place cannot be written, nothing else is left behind.
-    if let Some(path) = &arguments.tree_list {
-        write::file(
-            path,
-            list(path, csv::render(&trees::tree_list(&compilation)))?,
-        )?;
-    }
-    if let Some(path) = &arguments.log_list {
-        write::file(
-            path,
-            list(path, csv::render(&log_list::log_list(&compilation)))?,
-        )?;
-    }
-    if let Some(path) = &arguments.sources_of_error {
-        write::file(
-            path,
-            list(path, csv::render(&whole_error::tidy(&compilation)))?,
-        )?;
+    // All of it before anything is written; the lists first: if their place cannot be written,
+    // nothing else is left behind.
+    let result = render(&compilation, &problems, arguments)?;
+    for (path, content) in lists(&compilation, arguments)? {
+        write::file(path, content)?;
     }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
@@ -79,7 +68,11 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<u8>> {
+fn render(
+    compilation: &Compilation<'_>,
+    problems: &Problems,
+    arguments: &CompileArgs,
+) -> Result<Vec<u8>> {
     let design = compilation.design;
     let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
     let stand = arguments.stand.as_deref();
@@ -90,8 +83,10 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
+        Format::Html => html::render(&reports::illustrated(compilation, stand)).into_bytes(),
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
+        Format::Xlsx => xlsx::render(&workbook::workbook(compilation, problems))?,
         Format::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -116,12 +111,51 @@ fn estimates_csv(compilation: &Compilation<'_>) -> Vec<u8> {
     out
 }
 
-/// A list in the form that the ending of its file asks for: Parquet, or else CSV.
-fn list(path: &Path, csv: Vec<u8>) -> Result<Vec<u8>> {
-    if is_parquet(path) {
-        as_parquet(&csv)
+/// The lists that were asked for, each with its file.
+fn lists<'a>(
+    compilation: &Compilation<'_>,
+    arguments: &'a CompileArgs,
+) -> Result<Vec<(&'a Path, Vec<u8>)>> {
+    let mut lists = Vec::new();
+    if let Some(path) = &arguments.tree_list {
+        let content = list(
+            compilation,
+            path,
+            workbook::TREES,
+            trees::tree_list(compilation),
+        )?;
+        lists.push((path.as_path(), content));
+    }
+    if let Some(path) = &arguments.log_list {
+        let content = list(
+            compilation,
+            path,
+            workbook::LOGS,
+            log_list::log_list(compilation),
+        )?;
+        lists.push((path.as_path(), content));
+    }
+    if let Some(path) = &arguments.sources_of_error {
+        let sources = whole_error::tidy(compilation);
+        let content = list(compilation, path, workbook::SOURCES_OF_ERROR, sources)?;
+        lists.push((path.as_path(), content));
+    }
+    Ok(lists)
+}
+
+/// A list in the form that the ending of its file asks for: Parquet, a workbook, or else CSV.
+fn list<Name: AsRef<str> + Into<String>>(
+    compilation: &Compilation<'_>,
+    path: &Path,
+    sheet: (&'static str, usize),
+    list: Tidy<Name>,
+) -> Result<Vec<u8>> {
+    if is_workbook(path) {
+        xlsx::render(&workbook::of_list(compilation, sheet, list))
+    } else if is_parquet(path) {
+        as_parquet(&csv::render(&list))
     } else {
-        Ok(csv)
+        Ok(csv::render(&list))
     }
 }
 
@@ -131,11 +165,18 @@ fn as_parquet(csv: &[u8]) -> Result<Vec<u8>> {
     Ok(out)
 }
 
-/// Parquet is nothing to look at.
+/// Parquet and workbooks are nothing to look at.
 fn on_a_terminal(arguments: &CompileArgs) -> Option<Problems> {
+    let format = match arguments.format {
+        Format::Parquet => "parquet",
+        Format::Xlsx => "xlsx",
+        Format::Terminal | Format::Csv | Format::Json | Format::Markdown | Format::Html => {
+            return None;
+        }
+    };
     let to_terminal = arguments.out.is_none() && write::standard_output_is_terminal();
-    (arguments.format == Format::Parquet && to_terminal).then(|| {
-        let message = "--format parquet is not for a terminal";
+    to_terminal.then(|| {
+        let message = format!("--format {format} is not for a terminal");
         single(Diagnostic::error("binary-output", message).hint("name a file with --out"))
     })
 }
@@ -149,8 +190,10 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
         Format::Terminal => "txt",
         Format::Csv => "csv",
         Format::Parquet => "parquet",
+        Format::Xlsx => "xlsx",
         Format::Json => "json",
         Format::Markdown => "md",
+        Format::Html => "html",
     };
     let stem = arguments
         .design

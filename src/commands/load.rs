@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, biomass_equation_for, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Heads, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
@@ -37,11 +37,15 @@ pub(super) struct Cruise {
     pub(super) design: Design,
     pub(super) records: Records,
     pub(super) knowledge: Knowledge,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
 }
 
 /// The same records under several designs.
-pub(super) struct Variants {
+pub(super) struct Comparison {
     pub(super) records: Records,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
     /// The design as it stands, then one for each alternative.
     pub(super) variants: Vec<Variant>,
 }
@@ -78,6 +82,7 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
             design,
             records: read.records,
             knowledge,
+            tree_rows: read.tree_rows,
         })
     });
     Loaded {
@@ -106,8 +111,8 @@ pub(super) fn read_design_alone(
 fn open_design(path: &Path, problems: &mut Problems) -> Option<Source> {
     match Source::open(path, &path.to_string_lossy()) {
         Ok(source) => Some(source),
-        Err(diagnostic) => {
-            problems.push(*diagnostic);
+        Err(found) => {
+            problems.append(found);
             None
         }
     }
@@ -131,7 +136,7 @@ fn design_tables(
 pub(super) fn load_variants(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
-) -> (Option<Variants>, Problems, Named) {
+) -> (Option<Comparison>, Problems, Named) {
     let mut problems = Problems::new();
     let mut named = Named::of_design(&arguments.design);
     let read = read(arguments, changes, &mut problems, &mut named);
@@ -145,7 +150,7 @@ fn read(
     changes: &[Change<'_>],
     problems: &mut Problems,
     named: &mut Named,
-) -> Option<Variants> {
+) -> Option<Comparison> {
     let prepared = Prepared::read(arguments, changes, problems)?;
     named.add_records(prepared.design());
     let (mut files, found) = open_record_files(prepared.design());
@@ -153,8 +158,9 @@ fn read(
     problems.append(found);
     let (records, found) = prepared.records(&files, None);
     problems.append(found);
-    Some(Variants {
+    Some(Comparison {
         records: records?,
+        tree_rows: files.trees.and_then(|trees| trees.heads()),
         variants: prepared.variants,
     })
 }

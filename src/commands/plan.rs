@@ -69,8 +69,8 @@ fn open(path: &Path, problems: &mut Problems) -> Option<Source> {
     };
     match Source::open(path, &shown) {
         Ok(source) => Some(source),
-        Err(problem) => {
-            problems.push(*problem);
+        Err(found) => {
+            problems.append(found);
             None
         }
     }

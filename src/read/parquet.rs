@@ -17,7 +17,7 @@ use parquet::file::reader::{FileReader as _, SerializedFileReader};
 use parquet::record::Field;
 use parquet::schema::types::{ColumnDescPtr, ColumnDescriptor};
 
-use crate::diagnostic::{Diagnostic, Heads, Site, seen};
+use crate::diagnostic::{Diagnostic, Heads, Rows, Site, seen};
 use crate::math::shortest;
 
 /// Rows that are turned into text at once.
@@ -98,8 +98,12 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
     let reader = SerializedFileReader::new(file).map_err(|e| at_file(broken(e)))?;
     let described = reader.metadata().file_metadata().schema_descr().columns();
     check_columns(described).map_err(at_file)?;
-    let heads: Heads = Arc::new(described.iter().map(|c| one_line(c.name())).collect());
-    write_heads(&heads, out).map_err(|e| at_file(unwritten(&e)))?;
+    let columns: Vec<String> = described.iter().map(|c| one_line(c.name())).collect();
+    write_heads(&columns, out).map_err(|e| at_file(unwritten(&e)))?;
+    let heads = Heads::new(Rows {
+        sheet: None,
+        columns,
+    });
     let mut writer = csv::Writer::from_writer(out);
     let mut rows_before = 0;
     for group in 0..reader.num_row_groups() {
@@ -166,7 +170,8 @@ fn check_columns(columns: &[ColumnDescPtr]) -> Result<(), Diagnostic> {
         .hint("a record has one word or number in each column"))
 }
 
-fn write_heads(heads: &[String], out: &mut impl Write) -> io::Result<()> {
+/// The first line of the CSV.
+pub(super) fn write_heads(heads: &[String], out: &mut impl Write) -> io::Result<()> {
     // All in quotes: the delimiter is found by counting outside of them.
     let quoted = heads
         .iter()
@@ -377,11 +382,11 @@ fn push_bytes(
     Ok(())
 }
 
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     text.replace(['\n', '\r'], " ")
 }
 
-fn unwritten(error: &io::Error) -> Diagnostic {
+pub(super) fn unwritten(error: &io::Error) -> Diagnostic {
     let message = format!("its rows cannot be put aside as text: {error}");
     Diagnostic::error("unreadable-file", message)
         .hint("make room in the folder for temporary files")

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::diagnostic::{Diagnostic, Problems, Severity};
+use crate::diagnostic::{Diagnostic, Problems, Severity, Site};
 
 /// What was read of a stand.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -36,6 +36,7 @@ struct Finding<'a> {
     file: Option<&'a str>,
     line: Option<usize>,
     column: Option<usize>,
+    sheet: Option<&'a str>,
     row: Option<usize>,
     field: Option<&'a str>,
     message: &'a str,
@@ -47,7 +48,6 @@ impl<'a> Finding<'a> {
         let site = diagnostic.site.as_ref();
         let positive = |number: usize| (number > 0).then_some(number);
         let text = site.filter(|site| site.heads.is_none());
-        // The names of the columns are line 1 of a file of rows, its first row is line 2.
         let rows = site.filter(|site| site.heads.is_some());
         Finding {
             severity: diagnostic.severity.to_string(),
@@ -55,7 +55,8 @@ impl<'a> Finding<'a> {
             file: site.map(|site| &*site.file),
             line: text.and_then(|site| positive(site.line)),
             column: text.and_then(|site| positive(site.column)),
-            row: rows.and_then(|site| positive(site.line.saturating_sub(1))),
+            sheet: rows.and_then(Site::sheet),
+            row: rows.and_then(|site| positive(site.line_or_row())),
             field: rows
                 .and_then(|site| site.head())
                 .filter(|head| !head.is_empty()),

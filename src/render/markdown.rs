@@ -24,6 +24,8 @@ pub fn render(report: &Report) -> String {
                     let _ = writeln!(text, "```text\n{}\n```", lines.join("\n"));
                 }
                 Block::Table(table) => render_table(&mut text, table),
+                // Not in the reports that come here.
+                Block::Chart(_) => {}
             }
         }
     }

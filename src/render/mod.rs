@@ -7,4 +7,6 @@ pub mod html;
 pub mod json;
 pub mod markdown;
 pub mod parquet;
+pub mod svg;
 pub mod terminal;
+pub mod xlsx;

@@ -77,6 +77,8 @@ fn render_block(text: &mut String, block: &Block, width: usize) {
             }
         }
         Block::Table(table) => render_table(text, table, width),
+        // Not in the reports that come here.
+        Block::Chart(_) => {}
     }
 }
 
@@ -200,7 +202,7 @@ fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
 }
 
 /// Breaks text at spaces so that lines fit the width; keeps line breaks that are there.
-fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();

@@ -9,6 +9,8 @@ pub mod attribute;
 pub mod biomass;
 mod broken;
 pub mod catalogue;
+pub mod chart;
+pub mod charts;
 pub mod compare;
 mod curve_effects;
 mod curve_sources;
@@ -37,9 +39,11 @@ pub mod stands_summary;
 pub mod systematic;
 pub mod tally;
 pub mod three_p;
+pub mod ticks;
 pub mod tidy;
 pub mod trees;
 pub mod whole_error;
+pub mod workbook;
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {
@@ -83,6 +87,8 @@ pub enum Block {
     Picture(Vec<String>),
     /// A table.
     Table(Table),
+    /// A chart; only reports for renderers that draw have any.
+    Chart(Box<chart::Chart>),
 }
 
 /// A table.
@@ -152,6 +158,7 @@ impl Block {
             Block::Paragraph(text) => text.is_empty(),
             Block::List(list) | Block::Lines(list) | Block::Picture(list) => list.is_empty(),
             Block::Table(table) => table.rows.is_empty(),
+            Block::Chart(chart) => chart.panels.is_empty(),
         }
     }
 }

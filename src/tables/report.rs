@@ -7,9 +7,15 @@ use crate::estimates::{Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
 use crate::tables::{
-    Block, Report, Table, assumptions, biomass, curves, double_sampling, equations, figures,
-    heights_audit, logs, measured_heights, paired, plots, stand, systematic, three_p, whole_error,
+    Block, Report, Table, assumptions, biomass, charts, curves, double_sampling, equations,
+    figures, heights_audit, logs, measured_heights, paired, plots, stand, systematic, three_p,
+    whole_error,
 };
+
+/// Heading of what was found noteworthy.
+pub const TO_NOTE: &str = "To note";
+/// Heading of the usual cautions.
+pub const CAUTIONS: &str = "Cautions";
 
 /// Plots of a stand up to which the report lists each.
 const MOST_PLOTS: usize = 40;
@@ -17,6 +23,15 @@ const MOST_PLOTS: usize = 40;
 /// The report of a cruise: the stand in full when there is one (or one is asked for), else one
 /// line per stand and the whole.
 pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
+    written(compilation, asked, false)
+}
+
+/// The same with its charts, each where its figures are told.
+pub fn illustrated(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
+    written(compilation, asked, true)
+}
+
+fn written(compilation: &Compilation<'_>, asked: Option<&str>, with_charts: bool) -> Report {
     let stands = &compilation.records.stands;
     let one = match asked {
         Some(name) => stands.iter().position(|stand| stand.name == name),
@@ -27,13 +42,18 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     report.section("What was compiled", assumptions::compiled(compilation, one));
     report.section("How it was compiled", assumptions::how(compilation));
     match one {
-        Some(at) => one_stand(compilation, at, &mut report),
-        None => many_stands(compilation, &mut report),
+        Some(at) => one_stand(compilation, at, with_charts, &mut report),
+        None => many_stands(compilation, with_charts, &mut report),
     }
-    report.section("Sources of error", whole_error::blocks(compilation, one));
+    let errors = whole_error::blocks(compilation, one, with_charts);
+    report.section("Sources of error", errors);
     let stands: Vec<usize> = one.map_or_else(|| (0..stands.len()).collect(), |at| vec![at]);
     logs::sections(compilation, &stands, &mut report);
-    report.section("Height curves", curves::blocks(compilation, one));
+    let mut of_curves = curves::blocks(compilation, one);
+    if with_charts {
+        of_curves.splice(0..0, charts::heights::blocks(compilation, one));
+    }
+    report.section("Height curves", of_curves);
     report.section(
         "Measured heights",
         measured_heights::blocks(compilation, one),
@@ -41,15 +61,15 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     report.section("Height trees", heights_audit::blocks(compilation, one));
     report.section("Volume equations", equations::blocks(compilation, one));
     report.section("Biomass equations", biomass::equations(compilation));
-    report.section("To note", assumptions::notes(compilation, one));
+    report.section(TO_NOTE, assumptions::notes(compilation, one));
     report.section(
-        "Cautions",
+        CAUTIONS,
         vec![Block::List(assumptions::cautions(compilation))],
     );
     report
 }
 
-fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
+fn one_stand(compilation: &Compilation<'_>, at: usize, with_charts: bool, report: &mut Report) {
     let design = compilation.design;
     let this = &compilation.records.stands[at];
     let lookup = Lookup::new(&compilation.estimates.rows, |row| {
@@ -74,7 +94,7 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
             );
             report.section(
                 heading,
-                selection_blocks(compilation, &lookup, scope, selection),
+                selection_blocks(compilation, &lookup, scope, selection, with_charts),
             );
             report.section(
                 format!("Biomass and carbon, selection {}{of_stratum}", rule.name),
@@ -93,9 +113,13 @@ fn one_stand(compilation: &Compilation<'_>, at: usize, report: &mut Report) {
     report.section("Systematic layout", systematic::blocks(compilation, at));
     report.section("Double sampling", double_sampling::blocks(compilation, at));
     if this.strata.len() > 1 {
-        report.section("Strata", strata_blocks(&lookup, design, this));
+        report.section("Strata", strata_blocks(&lookup, design, this, with_charts));
     }
-    report.section("Plots", plot_blocks(compilation, this));
+    let mut of_plots = plot_blocks(compilation, this);
+    if with_charts {
+        of_plots.splice(0..0, charts::plots::blocks(compilation, &lookup, this));
+    }
+    report.section("Plots", of_plots);
 }
 
 fn has_rows(lookup: &Lookup<'_>, design: &Design, scope: Scope<'_>) -> bool {
@@ -117,6 +141,7 @@ fn selection_blocks(
     lookup: &Lookup<'_>,
     scope: Scope<'_>,
     selection: SelectionIndex,
+    with_charts: bool,
 ) -> Vec<Block> {
     let (design, records) = (compilation.design, compilation.records);
     let live = StatusDomain::Live;
@@ -154,12 +179,20 @@ fn selection_blocks(
         let wanted = figures::BY_SPECIES;
         figures::by_species(lookup, design, records, scope, selection, status, wanted)
     };
+    if with_charts {
+        let chart = charts::species::blocks(lookup, design, records, scope, selection);
+        blocks.extend(chart);
+    }
     blocks.push(with_caption("Live trees by species", by_species(live)));
     let by_class = |attribute| {
         stand::by_class_and_species(lookup, design, records, scope, selection, attribute)
     };
     // A sweep that was only counted has no diameters.
     if !lookup.classes(scope, selection, live).is_empty() {
+        if with_charts {
+            let chart = charts::diameters::blocks(lookup, design, records, scope, selection);
+            blocks.extend(chart);
+        }
         blocks.push(with_caption(
             "Stand table, live",
             by_class(Attribute::Trees),
@@ -270,20 +303,26 @@ pub fn method_words(design: &Design, selection: SelectionIndex) -> String {
     }
 }
 
-fn strata_blocks(lookup: &Lookup<'_>, design: &Design, this: &Stand) -> Vec<Block> {
+fn strata_blocks(
+    lookup: &Lookup<'_>,
+    design: &Design,
+    this: &Stand,
+    with_charts: bool,
+) -> Vec<Block> {
     let mut scopes: Vec<(String, Scope<'_>)> = strata(this)
         .into_iter()
         .map(|scope| (scope.1.unwrap_or_default().to_owned(), scope))
         .collect();
     scopes.push(("all".to_owned(), (Some(&this.name), None)));
-    scope_tables(lookup, design, "stratum", &scopes)
+    scope_blocks(lookup, design, "stratum", &scopes, with_charts)
 }
 
-fn scope_tables<'a>(
+fn scope_blocks<'a>(
     lookup: &Lookup<'a>,
     design: &Design,
     head: &str,
     scopes: &[(String, Scope<'a>)],
+    with_charts: bool,
 ) -> Vec<Block> {
     let one = |(selection, rule): (usize, &crate::design::Selection), wanted| {
         let mut table = figures::by_scope(lookup, design, head, scopes, selection, wanted);
@@ -296,14 +335,19 @@ fn scope_tables<'a>(
         Block::Table(table)
     };
     let rules = || design.selections.iter().enumerate();
-    let mut blocks: Vec<Block> = rules().map(|rule| one(rule, figures::BY_SPECIES)).collect();
+    let mut blocks = if with_charts {
+        charts::stands::blocks(lookup, design, head, scopes)
+    } else {
+        Vec::new()
+    };
+    blocks.extend(rules().map(|rule| one(rule, figures::BY_SPECIES)));
     if design.biomass.is_some() {
         blocks.extend(rules().map(|rule| one(rule, figures::MASSES_BY_SPECIES)));
     }
     blocks
 }
 
-fn many_stands(compilation: &Compilation<'_>, report: &mut Report) {
+fn many_stands(compilation: &Compilation<'_>, with_charts: bool, report: &mut Report) {
     let design = compilation.design;
     let live = StatusDomain::Live;
     let lookup = Lookup::new(&compilation.estimates.rows, |row| {
@@ -316,14 +360,15 @@ fn many_stands(compilation: &Compilation<'_>, report: &mut Report) {
         .map(|stand| (stand.name.clone(), (Some(stand.name.as_str()), None)))
         .collect();
     scopes.push(("all".to_owned(), (None, None)));
-    report.section("Stands", scope_tables(&lookup, design, "stand", &scopes));
+    let blocks = scope_blocks(&lookup, design, "stand", &scopes, with_charts);
+    report.section("Stands", blocks);
     let whole = Lookup::new(&compilation.estimates.rows, |row| row.stand.is_none());
     if has_rows(&whole, design, (None, None)) {
         for (selection, rule) in design.selections.iter().enumerate() {
             let heading = format!("All stands, selection {}", rule.name);
             report.section(
                 heading,
-                selection_blocks(compilation, &whole, (None, None), selection),
+                selection_blocks(compilation, &whole, (None, None), selection, with_charts),
             );
             report.section(
                 format!("Biomass and carbon, all stands, selection {}", rule.name),

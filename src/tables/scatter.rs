@@ -3,6 +3,8 @@
 //! Own code, since libraries at hand draw with characters outside ASCII and leave out the units:
 //! a field book and a log must show the same picture.
 
+use crate::tables::ticks::{Ticks, whole};
+
 /// What is drawn.
 pub struct Scatter<'a> {
     /// Points, each an x and a y.
@@ -28,71 +30,16 @@ const MOST_TICKS: usize = 8;
 /// Least width of the picture between its axes.
 const LEAST_COLUMNS: usize = 10;
 
-/// An axis from one tick to another.
-struct Axis {
-    from: f64,
-    step: f64,
-    steps: usize,
-}
-
-impl Axis {
-    /// Ticks at multiples of 1, 2 or 5 times a power of ten that hold the values between them.
-    fn over(values: impl Iterator<Item = f64>) -> Option<Axis> {
-        let finite = values.filter(|value| value.is_finite());
-        let (least, most) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), value| {
-            (a.min(value), b.max(value))
-        });
-        if least > most {
-            return None;
-        }
-        // Values that are all alike get a tick on each side.
-        let apart = (most - least).max(0.1 * most.abs()).max(1e-9);
-        let power = 10_f64.powf((apart / MOST_TICKS as f64).log10().floor());
-        let mut steps = [1.0, 2.0, 5.0, 10.0, 20.0, 50.0]
-            .map(|times| times * power)
-            .into_iter();
-        steps.find_map(|step| {
-            let from = (least / step).floor();
-            let count = ((most / step).ceil() - from).max(1.0);
-            (count <= MOST_TICKS as f64).then_some(Axis {
-                from: from * step,
-                step,
-                steps: whole(count),
-            })
-        })
-    }
-
-    fn tick(&self, at: usize) -> f64 {
-        self.from + self.step * at as f64
-    }
-
-    /// Place of a value on a line of `cells`, counted from the low end.
-    fn cell(&self, value: f64, cells: usize) -> usize {
-        let share = (value - self.from) / (self.step * self.steps as f64);
-        let last = cells.saturating_sub(1);
-        whole((share * last as f64).round()).min(last)
-    }
-
-    fn label(&self, at: usize) -> String {
-        let decimals = whole(-self.step.log10().floor());
-        format!("{:.decimals$}", self.tick(at))
-    }
-}
-
-/// A whole number that is known to be small; 0 below 0.
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "the cast saturates at both ends"
-)]
-fn whole(value: f64) -> usize {
-    value as usize
+/// Place of a value on a line of `cells`, counted from the low end.
+fn cell(axis: &Ticks, value: f64, cells: usize) -> usize {
+    let last = cells.saturating_sub(1);
+    whole((axis.share(value) * last as f64).round()).min(last)
 }
 
 impl Scatter<'_> {
     /// The picture, lines of at most `width` characters; none without a point.
     pub fn draw(&self, width: usize) -> Vec<String> {
-        let Some(x) = Axis::over(self.points.iter().map(|(x, _)| *x)) else {
+        let Some(x) = Ticks::over(self.points.iter().map(|(x, _)| *x), MOST_TICKS) else {
             return Vec::new();
         };
         let (first, last) = self.points.iter().fold(
@@ -102,22 +49,23 @@ impl Scatter<'_> {
         let curve = |x: f64| Some((self.curve)(x)).filter(|y| y.is_finite());
         let along =
             (0..=width).filter_map(|k| curve(first + (last - first) * k as f64 / width as f64));
-        let Some(y) = Axis::over(self.points.iter().map(|(_, y)| *y).chain(along)) else {
+        let Some(y) = Ticks::over(self.points.iter().map(|(_, y)| *y).chain(along), MOST_TICKS)
+        else {
             return Vec::new();
         };
         let margin = (0..=y.steps).map(|at| y.label(at).len()).max().unwrap_or(0);
         let columns = width.saturating_sub(margin + 2).max(LEAST_COLUMNS);
         let mut cells = vec![vec![' '; columns]; ROWS];
         // Only over the points: beyond them the curve is a guess.
-        let over = x.cell(first, columns)..=x.cell(last, columns);
+        let over = cell(&x, first, columns)..=cell(&x, last, columns);
         for column in over {
             let at = x.from + x.step * x.steps as f64 * column as f64 / (columns - 1) as f64;
             if let Some(height) = curve(at.clamp(first, last)) {
-                cells[y.cell(height, ROWS)][column] = CURVE;
+                cells[cell(&y, height, ROWS)][column] = CURVE;
             }
         }
         for (at, height) in self.points {
-            let cell = &mut cells[y.cell(*height, ROWS)][x.cell(*at, columns)];
+            let cell = &mut cells[cell(&y, *height, ROWS)][cell(&x, *at, columns)];
             *cell = if matches!(*cell, ONE | SEVERAL) {
                 SEVERAL
             } else {
@@ -126,7 +74,7 @@ impl Scatter<'_> {
         }
         let mut lines = vec![format!("{:>margin$}", self.y_label)];
         for row in (0..ROWS).rev() {
-            let tick = (0..=y.steps).find(|at| y.cell(y.tick(*at), ROWS) == row);
+            let tick = (0..=y.steps).find(|at| cell(&y, y.tick(*at), ROWS) == row);
             let label = tick.map_or(String::new(), |at| y.label(at));
             let rule = if tick.is_some() { '+' } else { '|' };
             let drawn: String = cells[row].iter().collect();
@@ -137,11 +85,11 @@ impl Scatter<'_> {
     }
 
     /// The x axis with its labels.
-    fn below(&self, x: &Axis, margin: usize, columns: usize) -> Vec<String> {
+    fn below(&self, x: &Ticks, margin: usize, columns: usize) -> Vec<String> {
         let mut rule = vec!['-'; columns];
         let mut labels = String::new();
         for at in 0..=x.steps {
-            let column = x.cell(x.tick(at), columns);
+            let column = cell(x, x.tick(at), columns);
             rule[column] = '+';
             let label = x.label(at);
             // In the middle below its tick, but within the picture.

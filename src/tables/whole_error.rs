@@ -7,6 +7,7 @@ use crate::plot_sums::Column as SumColumn;
 use crate::species::choose::MerchantableBy;
 use crate::species::equation::Quantity;
 use crate::species::set::Head;
+use crate::tables::charts::errors;
 use crate::tables::figures::confidence_words;
 use crate::tables::{Block, Cell, Column, Table};
 use crate::whole_error::{COLUMNS, Part, SourcesOfError, whole_error};
@@ -16,7 +17,7 @@ mod tidy;
 pub use tidy::tidy;
 
 /// Names of the sources, in the order of `SourcesOfError::std_errors`.
-const SOURCES: [&str; 6] = [
+pub(super) const SOURCES: [&str; 6] = [
     "sampling",
     "height curves, parameters",
     "height curves, residuals",
@@ -36,10 +37,10 @@ const OF_IT_AND_SHARE: usize = 16;
 /// What taking mean heights does to an estimate.
 const MEAN_HEIGHTS: &str = "taking mean heights";
 /// Stands for the standard error of a source of which nothing is known.
-const NOT_KNOWN: &str = "not known";
+pub(super) const NOT_KNOWN: &str = "not known";
 
 /// The sources of error of a stand; of all stands together where none is asked for.
-pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
+pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>, illustrated: bool) -> Vec<Block> {
     let all = whole_error(compilation);
     let name = one.map(|at| compilation.records.stands[at].name.as_str());
     let of_stand = || all.iter().filter(|row| row.stand.as_deref() == name);
@@ -67,6 +68,10 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
             .iter()
             .take_while(|row| place(row) == place(rows[from]));
         let to = from + same.count();
+        if illustrated {
+            let caption = place_words(compilation, rows[from]);
+            blocks.extend(errors::block(compilation, &rows[from..to], &caption));
+        }
         let tables = side_by_side(compilation, &rows[from..to]).into_iter();
         blocks.extend(tables.map(|rows| Block::Table(table(compilation, rows))));
         from = to;
@@ -98,6 +103,14 @@ fn side_by_side<'r, 'a>(
     groups
 }
 
+fn place_words(compilation: &Compilation<'_>, row: &SourcesOfError) -> String {
+    let selection = &compilation.design.selections[row.selection].name;
+    match &row.stratum {
+        Some(stratum) => format!("Selection {selection}, stratum {stratum}"),
+        None => format!("Selection {selection}"),
+    }
+}
+
 /// The sources of a few estimates of one place.
 fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
     let design = compilation.design;
@@ -112,11 +125,7 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
         columns.push(Column::number("share", "%"));
     }
     let first = rows[0];
-    let mut caption = format!("Selection {}", design.selections[first.selection].name);
-    if let Some(stratum) = &first.stratum {
-        caption = format!("{caption}, stratum {stratum}");
-    }
-    let mut table = Table::new(caption, 1, columns);
+    let mut table = Table::new(place_words(compilation, first), 1, columns);
     let mut line = |name: String, cells: &dyn Fn(&SourcesOfError) -> [Cell; 3]| {
         let mut row = vec![Cell::text(name)];
         row.extend(rows.iter().flat_map(|row| cells(row)));
@@ -132,11 +141,7 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
         let mean = Cell::Number(shown(row, row.estimate.mean), digits(row));
         [mean, Cell::Empty, Cell::Empty]
     });
-    let told: &[usize] = match first.imputation {
-        None => &[0, 1, 2, 3, 4],
-        Some(_) => &[0, DRAWS, 3, 4],
-    };
-    for at in told.iter().copied() {
+    for at in told(first).iter().copied() {
         line(SOURCES[at].to_owned(), &|row| match row.std_errors()[at] {
             None => [Cell::text(NOT_KNOWN), Cell::Empty, Cell::Empty],
             Some(error) => [
@@ -182,6 +187,14 @@ fn table(compilation: &Compilation<'_>, rows: &[&SourcesOfError]) -> Table {
         });
     }
     table
+}
+
+/// The sources that there are, in the order in which they are told.
+pub(super) fn told(row: &SourcesOfError) -> &'static [usize] {
+    match row.imputation {
+        None => &[0, 1, 2, 3, 4],
+        Some(_) => &[0, DRAWS, 3, 4],
+    }
 }
 
 /// Does any of the estimates rest on mean heights from curves whose scatter is known?

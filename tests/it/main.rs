@@ -100,4 +100,7 @@ mod warnings;
 mod whole_error;
 mod whole_error_simulation;
 mod wood_properties;
+mod workbooks;
 mod worked_estimators;
+mod xlsx_input;
+mod xlsx_output;

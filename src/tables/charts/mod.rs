@@ -1,0 +1,67 @@
+//! The charts of a report, made of the same numbers as its tables.
+
+use crate::design::Design;
+use crate::estimates::{Attribute, Estimate};
+use crate::tables::Cell;
+use crate::tables::chart::{Chart, Interval};
+use crate::tables::figures::confidence_words;
+
+pub mod diameters;
+pub mod errors;
+pub mod heights;
+pub mod plots;
+pub mod species;
+pub mod stands;
+
+/// Panels of one chart at most.
+const MOST_PANELS: usize = 8;
+
+/// An estimate in the unit that is shown.
+pub fn shown(estimate: &Estimate, attribute: Attribute, design: &Design) -> Interval {
+    let factor = attribute.unit(design.units).from_metric;
+    let limits = estimate.interval(design.confidence);
+    Interval {
+        value: estimate.mean * factor,
+        limits: limits.map(|(lower, upper)| (lower * factor, upper * factor)),
+    }
+}
+
+/// `basal area, m2/ha`.
+fn label(attribute: Attribute, design: &Design) -> String {
+    format!(
+        "{}, {}",
+        attribute.words(),
+        attribute.unit(design.units).label
+    )
+}
+
+/// `12.3 (10.1 to 14.5)`.
+fn in_words(interval: Interval, digits: usize) -> String {
+    let number = |value: f64| Cell::Number(value, digits).shown();
+    let limits = interval.limits;
+    let limits = limits.map(|(lower, upper)| format!(" ({} to {})", number(lower), number(upper)));
+    number(interval.value) + &limits.unwrap_or_default()
+}
+
+/// What whiskers are, where there are any.
+fn whisker_words(design: &Design, any: bool) -> String {
+    if any {
+        format!(", with {} intervals", confidence_words(design))
+    } else {
+        String::new()
+    }
+}
+
+/// Says that whiskers are cut off at zero, where some are.
+fn note_cut(chart: &mut Chart, intervals: impl IntoIterator<Item = Interval>) {
+    let limits = intervals.into_iter().filter_map(|interval| interval.limits);
+    if limits.into_iter().any(|(lower, _)| lower < 0.0) {
+        chart
+            .notes
+            .push("Whiskers are cut off at 0 where the lower limit lies below it.".to_owned());
+    }
+}
+
+fn counted_others(n: usize, what: &str) -> String {
+    crate::diagnostic::counted(n, what)
+}

@@ -1,0 +1,92 @@
+//! Basal area and volume by species.
+
+use super::{counted_others, in_words, label, note_cut, shown, whisker_words};
+use crate::design::{Design, SelectionIndex};
+use crate::estimates::{Attribute, Domain, StatusDomain};
+use crate::records::Records;
+use crate::tables::Block;
+use crate::tables::chart::{Axis, Chart, Drawn, Interval, Mark, Panel, Row};
+use crate::tables::figures::species_label;
+use crate::tables::lookup::{Lookup, Scope};
+
+/// Rows of a panel at most, without that of all.
+const MOST_ROWS: usize = 24;
+/// What is drawn, where there is an estimate of it.
+const DRAWN: [Attribute; 4] = [
+    Attribute::BasalArea,
+    Attribute::VolumeTotal,
+    Attribute::VolumeMerch,
+    Attribute::VolumeNet,
+];
+
+/// The chart of one scope and selection, a panel for each attribute.
+pub fn blocks(
+    lookup: &Lookup<'_>,
+    design: &Design,
+    records: &Records,
+    scope: Scope<'_>,
+    selection: SelectionIndex,
+) -> Vec<Block> {
+    let status = StatusDomain::Live;
+    let mut species = lookup.species(scope, selection, status);
+    let value = |species: Option<usize>, attribute: Attribute| {
+        let domain = Domain {
+            status,
+            species,
+            dbh_class: None,
+        };
+        let estimate = lookup.estimate(scope, selection, domain, attribute)?;
+        Some(shown(estimate, attribute, design))
+    };
+    let size = |at: usize| value(Some(at), Attribute::BasalArea).map_or(0.0, |of| of.value);
+    species.sort_by(|a, b| size(*b).total_cmp(&size(*a)).then(a.cmp(b)));
+    let left = species.split_off(species.len().min(MOST_ROWS));
+    let mut chart = Chart::default();
+    let (mut told, mut intervals): (Vec<String>, Vec<Interval>) = (Vec::new(), Vec::new());
+    for attribute in DRAWN {
+        let row = |at: Option<usize>| {
+            let mark = at.map_or(Mark::PLAIN, Mark::of);
+            let mut row = Row::new(species_label(at, records), mark, value(at, attribute));
+            row.whole = at.is_none();
+            row.estimate.is_some().then_some(row)
+        };
+        let rows: Vec<Row> = species
+            .iter()
+            .copied()
+            .map(Some)
+            .chain([None])
+            .filter_map(row)
+            .collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let digits = attribute.digits(design.units);
+        let each: Vec<String> = rows
+            .iter()
+            .filter_map(|row| Some(format!("{} {}", row.label, in_words(row.estimate?, digits))))
+            .collect();
+        told.push(format!(
+            "{}: {}.",
+            label(attribute, design),
+            each.join(", ")
+        ));
+        intervals.extend(rows.iter().filter_map(|row| row.estimate));
+        chart.panels.push(Panel {
+            title: String::new(),
+            x: Axis::from_zero(label(attribute, design)),
+            drawn: Drawn::Rows(rows),
+        });
+    }
+    if chart.panels.is_empty() {
+        return Vec::new();
+    }
+    let any = intervals.iter().any(|interval| interval.limits.is_some());
+    chart.title = format!("Live trees by species{}", whisker_words(design, any));
+    chart.description = told.join(" ");
+    note_cut(&mut chart, intervals);
+    if !left.is_empty() {
+        let others = counted_others(left.len(), "species with less basal area");
+        chart.notes.push(format!("Not drawn: {others}."));
+    }
+    vec![Block::Chart(Box::new(chart))]
+}
