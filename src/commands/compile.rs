@@ -51,7 +51,7 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     }
     warn_of_missing_heights(&compilation, &mut problems);
     report(&problems)?;
-    let result = render(&compilation, arguments)?;
+    let result = render(&compilation, arguments, &problems)?;
     // The lists first: if their place cannot be written, nothing else is left behind.
     if let Some(path) = &arguments.tree_list {
         write::file(
@@ -78,7 +78,11 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     Ok(Outcome::Done)
 }
 
-fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<u8>> {
+fn render(
+    compilation: &Compilation<'_>,
+    arguments: &CompileArgs,
+    problems: &Problems,
+) -> Result<Vec<u8>> {
     let design = compilation.design;
     let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
     let stand = arguments.stand.as_deref();
@@ -89,7 +93,11 @@ fn render(compilation: &Compilation<'_>, arguments: &CompileArgs) -> Result<Vec<
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
-        Format::Html => html::render(&reports::illustrated(compilation, stand)).into_bytes(),
+        Format::Html => {
+            let findings: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            let report = reports::illustrated(compilation, stand, &findings);
+            html::render(&report).into_bytes()
+        }
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Json => {

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::page::page;
 use super::{figure, table};
-use crate::tables::report::{CAUTIONS, TO_NOTE};
+use crate::tables::report::{CAUTIONS, IN_THE_RECORDS, TO_NOTE};
 use crate::tables::{Block, Report, Section};
 
 /// Style of the page.
@@ -37,14 +37,21 @@ pub fn render(report: &Report) -> String {
 /// Where cautions and notes stand, before any figure.
 fn first_word(sections: &[(String, &Section)]) -> Markup {
     let find = |heading: &str| sections.iter().find(|(_, one)| one.heading == heading);
-    let (cautions, notes) = (find(CAUTIONS), find(TO_NOTE));
+    let told = [
+        (CAUTIONS, "the cautions"),
+        (TO_NOTE, "what is to note"),
+        (IN_THE_RECORDS, "what was found in the records"),
+    ];
+    let told = told.map(|(heading, words)| find(heading).map(|(id, _)| (id, words)));
+    let told: Vec<(&String, &str)> = told.into_iter().flatten().collect();
     html! {
-        @if cautions.is_some() || notes.is_some() {
+        @if !told.is_empty() {
             p class="first-word" {
-                "Before these figures are used: "
-                @if let Some((id, _)) = cautions { a href={ "#" (id) } { "cautions" } }
-                @if cautions.is_some() && notes.is_some() { " and " }
-                @if let Some((id, _)) = notes { a href={ "#" (id) } { "what is to note" } }
+                "Before these figures are used, read "
+                @for (at, (id, words)) in told.iter().enumerate() {
+                    @if at > 0 { @if at + 1 == told.len() { " and " } @else { ", " } }
+                    a href={ "#" (id) } { (words) }
+                }
                 "."
             }
         }
