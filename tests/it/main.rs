@@ -46,6 +46,7 @@ mod height_pathologies;
 mod height_report;
 mod height_trees;
 mod house;
+mod html_report;
 mod instruments;
 mod log_rules;
 mod logs;
