@@ -2,14 +2,24 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
 
 use crate::units::UnitSystem;
 
+mod asking;
 mod batch;
+mod compare;
+mod explain;
+mod knowledge;
+mod new;
 pub mod plan;
 
+pub use asking::{CheckArgs, CheckFormat, CompletionsArgs, ManualArgs};
 pub use batch::{BatchArgs, BatchFormat, MergeArgs};
+pub use compare::{CompareArgs, SetInRegion};
+pub use explain::ExplainArgs;
+pub use knowledge::{EquationsArgs, SpeciesArgs, TreeArgs};
+pub use new::{HeightRule, Instrument, NewArgs, RingSize, SchemaArgs, Sweep, TallyArgs};
 
 /// Compile timber cruises: plot and tree records in, stand tables with confidence intervals out.
 #[derive(Clone, Debug, Parser)]
@@ -17,9 +27,17 @@ pub use batch::{BatchArgs, BatchFormat, MergeArgs};
     name = "spinney",
     version,
     max_term_width = 100,
+    disable_help_flag = true,
+    disable_version_flag = true,
     after_help = "Example: spinney compile examples/marrow-creek/design.yaml"
 )]
 pub struct Cli {
+    /// Print help: the options with `-h`, all that there is to say with `--help`.
+    #[arg(short, long, global = true, action = ArgAction::Help, help_heading = "Help")]
+    pub help: Option<bool>,
+    /// Print the version.
+    #[arg(short = 'V', long, action = ArgAction::Version, help_heading = "Help")]
+    pub version: Option<bool>,
     /// What to do.
     #[command(subcommand)]
     pub command: Command,
@@ -39,6 +57,48 @@ pub enum Command {
             spinney plan distances --baf-m2-per-ha 7 --dbh-cm 10-60:5"
     )]
     Plan(plan::PlanArgs),
+    /// Begin a cruise: a design, empty record files, field sheets.
+    #[command(
+        long_about = "Begin a cruise: write a commented design, record files with the right heads and \
+                      field sheets to be printed into a folder. On a terminal it asks for what the \
+                      options do not say; elsewhere the units, a plot, sweep or full tally and, where \
+                      trees are measured, the height rule must be there. Nothing is overwritten.",
+        after_help = "Examples:\n  \
+            spinney new creek\n  \
+            spinney new creek --units metric --fixed-radius-m 7.98 --min-dbh-cm 10 \\\n    \
+            --baf-m2-per-ha 7 --sweep counted --height-rule first-per-species:2 \\\n    \
+            --volume-set ca-bc-volume-2016 --region CWH --species Fd,Cw,Hw\n  \
+            spinney new flat --units imperial --baf-ft2-per-ac 20 --sweep measured --height-rule every:5"
+    )]
+    New(NewArgs),
+    /// Print field sheets for a design, a page for each plot and selection.
+    #[command(
+        long_about = "Make field sheets to be printed (HTML, on A4 or Letter): for each plot and \
+                      selection a page with the columns of the design's record files, marks or boxes \
+                      for the trees that need a height, boxes for counts, and distances for trees near \
+                      the edge. Columns are those of the trees file where there is one, so that sheets \
+                      are typed as they stand.",
+        after_help = "Examples:\n  \
+            spinney tally design.yaml --plots 20 --out tally.html\n  \
+            spinney tally design.yaml --plot-names 7,8,9 --species Fd,Cw,Hw --out tally.html"
+    )]
+    Tally(TallyArgs),
+    /// Look for errors and suspicious values, by line, without compiling.
+    #[command(
+        long_about = "Read the design and all records and list every error and every suspicious \
+                      value with its file, line and column. Findings go to standard error, a count \
+                      of what was read to standard output. Exit status 1 if there is an error.\n\n\
+                      The JSON, on standard output, has title, stands (stand, n_plots, \
+                      n_plots_without_trees, n_tree_records, n_trees_counted), findings, and how \
+                      many errors, warnings and notes these are. A finding has severity, code, \
+                      file, line and column (or row and field in a file of rows), message, and \
+                      hint, what to do; what does not apply is null. All findings are in it, where \
+                      the terminal folds many of one kind.",
+        after_help = "Examples:\n  \
+            spinney check examples/marrow-creek/design.yaml\n  \
+            spinney check design.yaml --format json"
+    )]
+    Check(CheckArgs),
     /// Compile a cruise: heights, volumes, estimates, tables.
     #[command(
         long_about = "Compile a cruise: fill missing heights, apply volume equations, expand the \
@@ -51,35 +111,6 @@ pub enum Command {
             spinney compile design.yaml --volume-set ca-bc-taper-1994 --curve naslund"
     )]
     Compile(CompileArgs),
-    /// Compile many stands, from many designs or one, side by side.
-    #[command(
-        long_about = "Compile many stands: of many designs, or of one whose files hold many stands. \
-                      Stands are compiled side by side, and one that cannot be compiled does not \
-                      stop the others.\n\n\
-                      The folder of results gets estimates.csv (the rows that `compile --format csv` \
-                      gives, with a first column `design` if there are several), summary.csv (a row \
-                      for each stand and selection), findings.csv (errors, warnings and notes with \
-                      file, line and column), and on demand trees.csv and a report of each stand. \
-                      The rows with stand `all` are all stands together, by their areas. \
-                      batch.journal keeps every finished stand: after a kill, or a change of some \
-                      records, --resume compiles only what is missing and gives the same files.\n\n\
-                      Exit status 0: done; 1: some stand or design failed; 2: the command line is \
-                      wrong.",
-        after_help = "Examples:\n  \
-            spinney batch inventory/design.yaml --out results\n  \
-            spinney batch 'stands/*/design.yaml' --out results --reports\n  \
-            find . -name design.yaml | spinney batch --list - --out results --resume"
-    )]
-    Batch(BatchArgs),
-    /// Put the results of several batch runs together.
-    #[command(
-        long_about = "Put the results of several batch runs together, for example of parts of an \
-                      inventory that were compiled on several machines. The files are those that \
-                      one run over all of their stands would give; estimates of all stands together \
-                      are made from sums, not from averages of averages.",
-        after_help = "Example: spinney merge part1 part2 part3 --out results"
-    )]
-    Merge(MergeArgs),
     /// Report on the height curves: forms tried, errors, bias, heights that stand out.
     #[command(
         long_about = "Report on the height-diameter curves that `compile` fills heights from, and on \
@@ -97,27 +128,6 @@ pub enum Command {
             spinney heights design.yaml --stand 12 --curve naslund --format csv --out forms.csv"
     )]
     Heights(HeightsArgs),
-    /// Look for errors and suspicious values, by line, without compiling.
-    #[command(
-        long_about = "Read the design and all records and list every error and every suspicious \
-                      value with its file, line and column. Findings go to standard error, a count \
-                      of what was read to standard output. Exit status 1 if there is an error.",
-        after_help = "Example: spinney check examples/marrow-creek/design.yaml"
-    )]
-    Check(CheckArgs),
-    /// Find a species by any code or name, or list them all.
-    #[command(after_help = "Examples:\n  spinney species cedar\n  spinney species PSME")]
-    Species(SpeciesArgs),
-    /// List equation sets, show one, try a tree under all of them, or run their check values.
-    #[command(
-        long_about = "List the equation sets, show one in full, run their published check values, \
-                      or evaluate one tree under every set that covers its species.",
-        after_help = "Examples:\n  spinney equations\n  spinney equations ca-bc-volume-2016\n  \
-            spinney equations --species Fd --dbh-cm 42 --height-m 31\n  \
-            spinney equations --species PSME --dbh-in 16 --height-ft 100 --region M240\n  \
-            spinney equations --verify"
-    )]
-    Equations(EquationsArgs),
     /// Compile a cruise in two or more ways and show the paired differences.
     #[command(
         long_about = "Compile the same records by the design as it stands and by each alternative: \
@@ -159,6 +169,78 @@ pub enum Command {
         group = clap::ArgGroup::new("what").required(true).args(["tree", "estimate"])
     )]
     Explain(ExplainArgs),
+    /// Compile many stands, from many designs or one, side by side.
+    #[command(
+        long_about = "Compile many stands: of many designs, or of one whose files hold many stands. \
+                      Stands are compiled side by side, and one that cannot be compiled does not \
+                      stop the others.\n\n\
+                      The folder of results gets estimates.csv (the rows that `compile --format csv` \
+                      gives, with a first column `design` if there are several), summary.csv (a row \
+                      for each stand and selection), findings.csv (errors, warnings and notes with \
+                      file, line and column), and on demand trees.csv and a report of each stand. \
+                      The rows with stand `all` are all stands together, by their areas. \
+                      batch.journal keeps every finished stand: after a kill, or a change of some \
+                      records, --resume compiles only what is missing and gives the same files.\n\n\
+                      Exit status 0: done; 1: some stand or design failed; 2: the command line is \
+                      wrong.",
+        after_help = "Examples:\n  \
+            spinney batch inventory/design.yaml --out results\n  \
+            spinney batch 'stands/*/design.yaml' --out results --reports\n  \
+            find . -name design.yaml | spinney batch --list - --out results --resume"
+    )]
+    Batch(BatchArgs),
+    /// Put the results of several batch runs together.
+    #[command(
+        long_about = "Put the results of several batch runs together, for example of parts of an \
+                      inventory that were compiled on several machines. The files are those that \
+                      one run over all of their stands would give; estimates of all stands together \
+                      are made from sums, not from averages of averages.",
+        after_help = "Example: spinney merge part1 part2 part3 --out results"
+    )]
+    Merge(MergeArgs),
+    /// Find a species by any code or name, or list them all.
+    #[command(after_help = "Examples:\n  spinney species cedar\n  spinney species PSME")]
+    Species(SpeciesArgs),
+    /// List equation sets, show one, try a tree under all of them, or run their check values.
+    #[command(
+        long_about = "List the equation sets, show one in full, run their published check values, \
+                      or evaluate one tree under every set that covers its species.",
+        after_help = "Examples:\n  spinney equations\n  spinney equations ca-bc-volume-2016\n  \
+            spinney equations --species Fd --dbh-cm 42 --height-m 31\n  \
+            spinney equations --species PSME --dbh-in 16 --height-ft 100 --region M240\n  \
+            spinney equations --verify"
+    )]
+    Equations(EquationsArgs),
+    /// Print the JSON Schema of the cruise design, for editors and other programs.
+    #[command(
+        long_about = "Print the JSON Schema (draft 2020-12) of the cruise design: every key with its \
+                      words, units and limits. An editor that knows schemas completes keys and marks \
+                      slips while a design is typed; the first line of the design names the file:\n\n  \
+                      # yaml-language-server: $schema=design.schema.json\n\n\
+                      What a schema cannot see (species, names that refer to each other, records) is \
+                      left to `check`.",
+        after_help = "Example: spinney schema --out design.schema.json"
+    )]
+    Schema(SchemaArgs),
+    /// Print a script by which a shell completes commands and options.
+    #[command(
+        long_about = "Print a script by which a shell completes commands and options. Where it is \
+                      to be put depends on the shell; bash, for one, reads it from the folder \
+                      bash-completion/completions of the user's data when the name is typed.",
+        after_help = "Examples:\n  \
+            spinney completions bash > ~/.local/share/bash-completion/completions/spinney\n  \
+            spinney completions fish > ~/.config/fish/completions/spinney.fish"
+    )]
+    Completions(CompletionsArgs),
+    /// Write the manual as pages for `man`.
+    #[command(
+        long_about = "Write the manual as pages for `man`: spinney.1, and one for each command, \
+                      spinney-compile.1 for example.",
+        after_help = "Examples:\n  \
+            spinney manual --out ~/.local/share/man/man1\n  \
+            spinney manual > spinney.1"
+    )]
+    Manual(ManualArgs),
 }
 
 /// A design and what overrides it.
@@ -176,25 +258,30 @@ pub struct DesignArgs {
 #[derive(Clone, Debug, Default, Args)]
 pub struct Overrides {
     /// Volume set to use instead of the design's.
-    #[arg(long, value_name = "SET")]
+    #[arg(long, value_name = "SET", help_heading = "Equations and curves")]
     pub volume_set: Option<String>,
     /// Region or zone of the volume set, instead of the design's.
-    #[arg(long, value_name = "REGION")]
+    #[arg(long, value_name = "REGION", help_heading = "Equations and curves")]
     pub region: Option<String>,
     /// Biomass set to use instead of the design's; several in order of preference with commas.
-    #[arg(long, value_name = "SET", value_delimiter = ',')]
+    #[arg(
+        long,
+        value_name = "SET",
+        value_delimiter = ',',
+        help_heading = "Equations and curves"
+    )]
     pub biomass_set: Vec<String>,
     /// Height-diameter curve form instead of the design's (`best` or a form's name).
-    #[arg(long, value_name = "FORM")]
+    #[arg(long, value_name = "FORM", help_heading = "Equations and curves")]
     pub curve: Option<String>,
     /// Confidence level of the intervals, for example 0.9.
-    #[arg(long, value_name = "LEVEL", value_parser = confidence)]
+    #[arg(long, value_name = "LEVEL", value_parser = confidence, help_heading = "Result")]
     pub confidence: Option<f64>,
     /// Units of the results.
-    #[arg(long, value_enum, value_name = "SYSTEM")]
+    #[arg(long, value_enum, value_name = "SYSTEM", help_heading = "Result")]
     pub units: Option<Units>,
     /// Folder of your own species tables, added to the built-in ones.
-    #[arg(long, value_name = "FOLDER")]
+    #[arg(long, value_name = "FOLDER", help_heading = "Equations and curves")]
     pub tables: Option<PathBuf>,
 }
 
@@ -205,99 +292,34 @@ pub struct CompileArgs {
     #[command(flatten)]
     pub design: DesignArgs,
     /// Form of the result.
-    #[arg(long, value_enum, default_value_t = Format::Terminal)]
+    #[arg(long, value_enum, default_value_t = Format::Terminal, help_heading = "Result")]
     pub format: Format,
     /// File to write the result to; an existing folder gets a file named after the design.
-    #[arg(long, value_name = "FILE-or-DIR")]
+    #[arg(long, value_name = "FILE-or-DIR", help_heading = "Result")]
     pub out: Option<PathBuf>,
-    /// File to write every tree to, with its height, volumes and expansion (CSV, or Parquet if its
-    /// name ends in `.parquet`).
-    #[arg(long, value_name = "FILE")]
+    /// File to write every tree to, with its height, volumes and expansion (CSV; Parquet or a
+    /// workbook if its name ends in `.parquet` or `.xlsx`).
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub tree_list: Option<PathBuf>,
-    /// File to write every log to, with its product, diameters and volumes (CSV or Parquet); the
-    /// design says how stems are cut.
-    #[arg(long, value_name = "FILE")]
+    /// File to write every log to, with its product, diameters and volumes (CSV, `.parquet` or
+    /// `.xlsx`); the design says how stems are cut.
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub log_list: Option<PathBuf>,
-    /// File to write where the error of each volume and mass comes from (CSV or Parquet): sampling,
-    /// height curves, measurement of heights, equations, and their total.
+    /// File to write where the error of each volume and mass comes from (CSV, `.parquet` or
+    /// `.xlsx`): sampling, height curves, measurement of heights, equations, and their total.
     ///
     /// One row for each stand, stratum and selection (all live trees): standard errors per hectare
     /// or acre by source, empty where nothing is known; their total and its interval; the tree
     /// records of which curves, heights or equations have no known error; what heights that scatter
     /// about their curves would add to the estimate, and the most that it can be.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub sources_of_error: Option<PathBuf>,
     /// Show one stand of several in full.
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", help_heading = "Result")]
     pub stand: Option<String>,
-    /// Width of the terminal report in columns.
-    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
-    pub width: u16,
-}
-
-/// Options of `compare`.
-#[derive(Clone, Debug, Args)]
-pub struct CompareArgs {
-    /// The cruise design (YAML); `-` reads it from standard input.
-    #[arg(value_name = "DESIGN")]
-    pub design: PathBuf,
-    /// Alternative with this volume set; its region is the design's unless one is given.
-    #[arg(long, value_name = "SET[@REGION]", group = "alternative")]
-    pub volume_set: Vec<SetInRegion>,
-    /// Alternative with this form of the height-diameter curve (`best` or a form's name).
-    #[arg(long, value_name = "FORM", group = "alternative")]
-    pub curve: Vec<String>,
-    /// Alternative with these merchantable limits, keys as in the design.
-    #[arg(long, value_name = "KEY=VALUE,...", group = "alternative")]
-    pub merchantable: Vec<String>,
-    /// Form of the result.
-    #[arg(long, value_enum, default_value_t = TableFormat::Terminal)]
-    pub format: TableFormat,
-    /// File to write the result to.
-    #[arg(long, value_name = "FILE")]
-    pub out: Option<PathBuf>,
-    /// Show one stand of several in the terminal report.
-    #[arg(long, value_name = "NAME")]
-    pub stand: Option<String>,
-    /// Width of the terminal report in columns.
-    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
-    pub width: u16,
-    /// Confidence level of the intervals, for example 0.9.
-    #[arg(long, value_name = "LEVEL", value_parser = confidence)]
-    pub confidence: Option<f64>,
-    /// Units of the results.
-    #[arg(long, value_enum, value_name = "SYSTEM")]
-    pub units: Option<Units>,
-    /// Folder of your own species tables, added to the built-in ones.
-    #[arg(long, value_name = "FOLDER")]
-    pub tables: Option<PathBuf>,
-}
-
-/// A volume set and, if named, one of its regions: `SET` or `SET@REGION`.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SetInRegion {
-    /// Name of the set.
-    pub set: String,
-    /// The region.
-    pub region: Option<String>,
-}
-
-impl std::str::FromStr for SetInRegion {
-    type Err = String;
-
-    fn from_str(text: &str) -> Result<Self, String> {
-        let (set, region) = match text.split_once('@') {
-            Some((set, region)) => (set, Some(region)),
-            None => (text, None),
-        };
-        if set.is_empty() || region == Some("") {
-            return Err("write it as SET or SET@REGION".to_owned());
-        }
-        Ok(SetInRegion {
-            set: set.to_owned(),
-            region: region.map(str::to_owned),
-        })
-    }
+    /// Width of the terminal report in columns; that of the terminal, from 80 to 120, if not given.
+    #[arg(long, value_name = "COLUMNS", value_parser = clap::value_parser!(u16).range(40..), help_heading = "Result")]
+    pub width: Option<u16>,
 }
 
 /// Options of `heights`.
@@ -307,10 +329,10 @@ pub struct HeightsArgs {
     #[command(flatten)]
     pub design: DesignArgs,
     /// Show one stand of several in full.
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", help_heading = "Result")]
     pub stand: Option<String>,
     /// Show only the curve that serves this species (any code or name).
-    #[arg(long, value_name = "SPECIES")]
+    #[arg(long, value_name = "SPECIES", help_heading = "Result")]
     pub species: Option<String>,
     /// File to write every height and its curve to (CSV).
     ///
@@ -319,140 +341,17 @@ pub struct HeightsArgs {
     /// the curve at that place, residual, leverage (without effects of places; empty where the
     /// curve was not fitted here), externally studentised residual (with effects: over the standard
     /// deviation about the curve), level, form, and the effect of the place where there is one.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub data: Option<PathBuf>,
     /// Form of the result.
-    #[arg(long, value_enum, default_value_t = TableFormat::Terminal)]
+    #[arg(long, value_enum, default_value_t = TableFormat::Terminal, help_heading = "Result")]
     pub format: TableFormat,
     /// File to write the result to.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub out: Option<PathBuf>,
-    /// Width of the terminal report in columns.
-    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
-    pub width: u16,
-}
-
-/// Options of `check`.
-#[derive(Clone, Debug, Args)]
-pub struct CheckArgs {
-    /// The cruise.
-    #[command(flatten)]
-    pub design: DesignArgs,
-}
-
-/// Options of `species`.
-#[derive(Clone, Debug, Args)]
-pub struct SpeciesArgs {
-    /// Part of a name, or a code.
-    #[arg(value_name = "TEXT")]
-    pub text: Option<String>,
-    /// Folder of your own species tables, added to the built-in ones.
-    #[arg(long, value_name = "FOLDER")]
-    pub tables: Option<PathBuf>,
-}
-
-/// Options of `equations`.
-#[derive(Clone, Debug, Args)]
-pub struct EquationsArgs {
-    /// The set to show; all are listed without one.
-    #[arg(value_name = "SET")]
-    pub set: Option<String>,
-    /// Run the check values of the set (or of all) and list them with the result.
-    #[arg(long)]
-    pub verify: bool,
-    /// Only sets that cover this species (any code or name).
-    #[arg(long, value_name = "SPECIES", conflicts_with = "verify")]
-    pub species: Option<String>,
-    /// Only sets with this region or zone.
-    #[arg(long, value_name = "REGION", conflicts_with = "verify")]
-    pub region: Option<String>,
-    /// A tree to evaluate.
-    #[command(flatten)]
-    pub tree: TreeArgs,
-    /// Folder of your own species tables, added to the built-in ones.
-    #[arg(long, value_name = "FOLDER")]
-    pub tables: Option<PathBuf>,
-}
-
-/// A tree to evaluate under every set.
-#[derive(Clone, Debug, Args)]
-#[command(next_help_heading = "One tree")]
-pub struct TreeArgs {
-    /// Its dbh in cm.
-    #[arg(long, value_name = "CM", value_parser = size, requires = "species", conflicts_with = "verify")]
-    pub dbh_cm: Option<f64>,
-    /// Its dbh in inches; results are then imperial.
-    #[arg(long, value_name = "IN", value_parser = size, requires = "species", conflicts_with_all = ["dbh_cm", "verify"])]
-    pub dbh_in: Option<f64>,
-    /// Its total height in m.
-    #[arg(long, value_name = "M", value_parser = size, requires = "species")]
-    pub height_m: Option<f64>,
-    /// Its total height in feet.
-    #[arg(long, value_name = "FT", value_parser = size, requires = "species", conflicts_with = "height_m")]
-    pub height_ft: Option<f64>,
-    /// Height in m at which it is broken off.
-    #[arg(long, value_name = "M", value_parser = size)]
-    pub broken_height_m: Option<f64>,
-    /// Top diameter of merchantable wood inside bark, cm.
-    #[arg(long, value_name = "CM", value_parser = size)]
-    pub top_dib_cm: Option<f64>,
-    /// Top diameter of merchantable wood outside bark, cm.
-    #[arg(long, value_name = "CM", value_parser = size, conflicts_with = "top_dib_cm")]
-    pub top_dob_cm: Option<f64>,
-    /// Stump height of merchantable wood, m.
-    #[arg(long, value_name = "M", default_value_t = 0.3)]
-    pub stump_m: f64,
-    /// A planted stand.
-    #[arg(long)]
-    pub planted: bool,
-}
-
-/// Options of `explain`.
-#[derive(Clone, Debug, Args)]
-pub struct ExplainArgs {
-    /// The cruise.
-    #[command(flatten)]
-    pub design: DesignArgs,
-    /// Plot of the tree.
-    #[arg(
-        long,
-        value_name = "PLOT",
-        requires = "tree",
-        conflicts_with = "estimate"
-    )]
-    pub plot: Option<String>,
-    /// Number of the tree.
-    #[arg(long, value_name = "TREE", requires = "plot")]
-    pub tree: Option<String>,
-    /// Attribute of the estimate table, `volume_total` for example.
-    #[arg(long, value_name = "ATTRIBUTE")]
-    pub estimate: Option<String>,
-    /// Stand of the plot or of the estimate, when there are several.
-    #[arg(long, value_name = "STAND")]
-    pub stand: Option<String>,
-    /// Selection of the tree or of the estimate, when there are several.
-    #[arg(long, value_name = "SELECTION")]
-    pub selection: Option<String>,
-    /// Stratum of the estimate.
-    #[arg(long, value_name = "STRATUM", requires = "estimate")]
-    pub stratum: Option<String>,
-    /// Status of the estimate: live, dead, or a decay class as in the estimate table.
-    #[arg(long, value_name = "STATUS", requires = "estimate")]
-    pub status: Option<String>,
-    /// Species of the estimate, as in the estimate table.
-    #[arg(long, value_name = "SPECIES", requires = "estimate")]
-    pub species: Option<String>,
-    /// Lower limit of the estimate's dbh class, cm.
-    #[arg(long, value_name = "CM", requires = "estimate")]
-    pub dbh_from_cm: Option<f64>,
-    /// Lower limit of the estimate's dbh class, in.
-    #[arg(
-        long,
-        value_name = "IN",
-        requires = "estimate",
-        conflicts_with = "dbh_from_cm"
-    )]
-    pub dbh_from_in: Option<f64>,
+    /// Width of the terminal report in columns; that of the terminal, from 80 to 120, if not given.
+    #[arg(long, value_name = "COLUMNS", value_parser = clap::value_parser!(u16).range(40..), help_heading = "Result")]
+    pub width: Option<u16>,
 }
 
 /// Forms of the result.
@@ -467,6 +366,9 @@ pub enum Format {
     /// The tidy estimate table as Parquet: words, doubles, `n_plots` as int64; null where the CSV is
     /// empty, and in the limits of dbh classes for `all`.
     Parquet,
+    /// A workbook (Excel) of all results, a table on each sheet: summary, stand and stock tables,
+    /// trees, logs, plots, curves, equations, estimates, sources of error, warnings, report.
+    Xlsx,
     /// The report as Markdown.
     Markdown,
     /// The report with charts as one HTML page that needs no network and no script.

@@ -110,10 +110,14 @@ pub struct Inputs {
 /// One record file.
 #[derive(Clone, Debug)]
 pub struct Input {
+    /// What it holds, as its key in the design: `trees`.
+    pub record: &'static str,
     /// The path to open, or `-`.
     pub path: String,
     /// The path as written in the design; names the file in messages.
     pub shown: String,
+    /// Sheet of a workbook, if it was named.
+    pub sheet: Option<String>,
     /// The crew's own column heads: head in the file, then spinney's column name.
     pub columns: Vec<(String, String)>,
 }

@@ -25,6 +25,7 @@ pub mod plot_sums;
 pub mod read;
 pub mod records;
 pub mod render;
+pub mod schema;
 pub mod species;
 pub mod stems;
 pub mod tables;

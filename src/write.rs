@@ -9,6 +9,26 @@ use anyhow::{Context as _, Result};
 
 /// Writes a file whole, replacing what was there.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
+    let shown = path.display();
+    beside(path, content.as_ref())?
+        .persist(path)
+        .map_err(|error| error.error)
+        .map(|_| ())
+        .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// Writes a file whole that must not be there yet.
+pub fn new_file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
+    let shown = path.display();
+    beside(path, content.as_ref())?
+        .persist_noclobber(path)
+        .map_err(|error| error.error)
+        .map(|_| ())
+        .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// The content in a file beside its place.
+fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
@@ -17,17 +37,11 @@ pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let mut beside = tempfile::NamedTempFile::new_in(folder)
         .with_context(|| format!("{shown}: cannot write in this folder"))?;
     beside
-        .write_all(content.as_ref())
+        .write_all(content)
         .and_then(|()| beside.flush())
+        .and_then(|()| set_usual_permissions(beside.path()))
         .with_context(|| format!("{shown}: cannot be written"))?;
-    set_usual_permissions(beside.path())
-        .and_then(|()| {
-            beside
-                .persist(path)
-                .map_err(|error| error.error)
-                .map(|_| ())
-        })
-        .with_context(|| format!("{shown}: cannot be put in place"))
+    Ok(beside)
 }
 
 /// A file that is written beside its place, under its name and `.part`, and renamed when it is
@@ -127,6 +141,44 @@ pub fn standard_output(content: impl AsRef<[u8]>) -> Result<()> {
 /// Does somebody look at standard output?
 pub fn standard_output_is_terminal() -> bool {
     io::stdout().is_terminal()
+}
+
+/// What to do about a file or folder that failed.
+pub fn advice(error: &anyhow::Error) -> &'static str {
+    let mut causes = error.chain();
+    let kind = causes.find_map(|cause| cause.downcast_ref::<io::Error>().map(io::Error::kind));
+    match kind {
+        Some(io::ErrorKind::NotFound) => "make the folder first, or name another place",
+        Some(io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem) => {
+            "name a place that you may write in"
+        }
+        Some(io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded) => {
+            "make room there, or name another place"
+        }
+        Some(io::ErrorKind::IsADirectory) => "name a file, not a folder",
+        Some(io::ErrorKind::NotADirectory | io::ErrorKind::AlreadyExists) => {
+            "name a folder, not a file"
+        }
+        Some(_) => "look at what is named here, then run it again",
+        None => "run it again",
+    }
+}
+
+/// Columns of a report: those that were asked for, or else those of the terminal that it goes to,
+/// from 80 to 120; 80 in files and pipes.
+pub fn report_width(asked: Option<u16>, to_file: bool) -> usize {
+    let of_terminal = || {
+        let (width, _) = terminal_size::terminal_size_of(io::stdout())?;
+        (!to_file).then_some(width.0.clamp(80, 120))
+    };
+    usize::from(asked.or_else(of_terminal).unwrap_or(80))
+}
+
+/// Does somebody look at standard error who wants colours?
+pub fn standard_error_is_coloured() -> bool {
+    let is_unset = |name| std::env::var_os(name).is_none_or(|value| value.is_empty());
+    let is_dumb = std::env::var_os("TERM").is_some_and(|term| term == "dumb");
+    io::stderr().is_terminal() && is_unset("NO_COLOR") && !is_dumb
 }
 
 /// Writes to standard error; a closed pipe is no failure.

@@ -38,6 +38,9 @@ pub enum PlanCommand {
             spinney plan plots --strata strata.csv --budget 4000\n  \
             spinney plan plots --pilot examples/marrow-creek/design.yaml --selection fixed --error-pct 10\n  \
             spinney plan plots --count-cv-pct 50 --vbar-cv-pct 18 --plot-cost 12 --tree-cost 3 --error-pct 10",
+        override_usage = "spinney plan plots [OPTIONS]\n           \
+            <--cv-pct <PCT>|--strata <FILE>|--pilot <DESIGN>|--count-cv-pct <PCT>>\n           \
+            <--error-pct <PCT>|--error <VALUE>|--plots <N>|--budget <COST>>",
         group = ArgGroup::new("source").required(true).args(["cv_pct", "strata", "pilot", "count_cv_pct"]),
         group = ArgGroup::new("goal").required(true).args(["error_pct", "error", "plots", "budget"])
     )]
@@ -78,14 +81,14 @@ pub enum PlanFormat {
 #[derive(Clone, Debug, Args)]
 pub struct OutputArgs {
     /// Form of the result.
-    #[arg(long, value_enum, default_value_t = PlanFormat::Terminal)]
+    #[arg(long, value_enum, default_value_t = PlanFormat::Terminal, help_heading = "Result")]
     pub format: PlanFormat,
     /// File to write the result to.
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "Result")]
     pub out: Option<PathBuf>,
-    /// Width of the terminal report in columns.
-    #[arg(long, value_name = "COLUMNS", default_value_t = 80, value_parser = clap::value_parser!(u16).range(40..))]
-    pub width: u16,
+    /// Width of the terminal report in columns; that of the terminal, from 80 to 120, if not given.
+    #[arg(long, value_name = "COLUMNS", value_parser = clap::value_parser!(u16).range(40..), help_heading = "Result")]
+    pub width: Option<u16>,
 }
 
 /// Options of `plan plots`.
@@ -116,25 +119,25 @@ pub struct PlotsArgs {
     #[arg(long, value_name = "COST", value_parser = size, help_heading = "What is wanted")]
     pub budget: Option<f64>,
     /// Confidence level of the interval; 0.95, or the pilot's, if not given.
-    #[arg(long, value_name = "LEVEL", value_parser = confidence)]
+    #[arg(long, value_name = "LEVEL", value_parser = confidence, help_heading = "What is wanted")]
     pub confidence: Option<f64>,
     /// Cost of a plot, or of a counted point.
-    #[arg(long, value_name = "COST", value_parser = size, conflicts_with = "strata")]
+    #[arg(long, value_name = "COST", value_parser = size, conflicts_with = "strata", help_heading = "Forest and plots")]
     pub plot_cost: Option<f64>,
     /// Area of the forest, ha; with the plot area it makes the population finite.
-    #[arg(long, value_name = "HA", value_parser = size, requires = "cv_pct")]
+    #[arg(long, value_name = "HA", value_parser = size, requires = "cv_pct", help_heading = "Forest and plots")]
     pub area_ha: Option<f64>,
     /// Area of the forest, acres.
-    #[arg(long, value_name = "AC", value_parser = size, requires = "cv_pct", conflicts_with = "area_ha")]
+    #[arg(long, value_name = "AC", value_parser = size, requires = "cv_pct", conflicts_with = "area_ha", help_heading = "Forest and plots")]
     pub area_ac: Option<f64>,
     /// Area of a plot, ha; with the areas of the strata it makes the population finite.
-    #[arg(long, value_name = "HA", value_parser = size, conflicts_with = "count_cv_pct")]
+    #[arg(long, value_name = "HA", value_parser = size, conflicts_with = "count_cv_pct", help_heading = "Forest and plots")]
     pub plot_area_ha: Option<f64>,
     /// Area of a plot, acres.
-    #[arg(long, value_name = "AC", value_parser = size, conflicts_with_all = ["plot_area_ha", "count_cv_pct"])]
+    #[arg(long, value_name = "AC", value_parser = size, conflicts_with_all = ["plot_area_ha", "count_cv_pct"], help_heading = "Forest and plots")]
     pub plot_area_ac: Option<f64>,
     /// Plots that tile the forest, or units in its list.
-    #[arg(long, value_name = "N", value_parser = two_or_more, requires = "cv_pct", conflicts_with_all = ["area_ha", "area_ac", "plot_area_ha", "plot_area_ac"])]
+    #[arg(long, value_name = "N", value_parser = two_or_more, requires = "cv_pct", conflicts_with_all = ["area_ha", "area_ac", "plot_area_ha", "plot_area_ac"], help_heading = "Forest and plots")]
     pub listed_units: Option<f64>,
     /// Coefficient of variation of the volume per basal area of a tree, percent.
     #[arg(long, value_name = "PCT", value_parser = size, requires = "count_cv_pct", allow_negative_numbers = true, help_heading = "Trees measured at counted points")]
@@ -195,25 +198,25 @@ pub struct PlotsArgs {
 #[derive(Clone, Debug, Args)]
 pub struct SizeArgs {
     /// Trees expected by dbh class (CSV).
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = "What is expected")]
     pub stand_table: Option<PathBuf>,
     /// Trees expected per hectare.
-    #[arg(long, value_name = "TREES", value_parser = size, requires = "mean_dbh")]
+    #[arg(long, value_name = "TREES", value_parser = size, requires = "mean_dbh", help_heading = "What is expected")]
     pub trees_per_ha: Option<f64>,
     /// Trees expected per acre.
-    #[arg(long, value_name = "TREES", value_parser = size, requires = "mean_dbh")]
+    #[arg(long, value_name = "TREES", value_parser = size, requires = "mean_dbh", help_heading = "What is expected")]
     pub trees_per_ac: Option<f64>,
     /// Their quadratic mean dbh, cm.
-    #[arg(long, value_name = "CM", value_parser = dbh_cm, conflicts_with = "stand_table", group = "mean_dbh")]
+    #[arg(long, value_name = "CM", value_parser = dbh_cm, conflicts_with = "stand_table", group = "mean_dbh", help_heading = "What is expected")]
     pub dbh_cm: Option<f64>,
     /// Their quadratic mean dbh, in.
-    #[arg(long, value_name = "IN", value_parser = dbh_in, conflicts_with = "stand_table", group = "mean_dbh")]
+    #[arg(long, value_name = "IN", value_parser = dbh_in, conflicts_with = "stand_table", group = "mean_dbh", help_heading = "What is expected")]
     pub dbh_in: Option<f64>,
     /// Trees wanted on a plot.
-    #[arg(long, value_name = "TREES", default_value_t = 8.0, value_parser = size)]
+    #[arg(long, value_name = "TREES", default_value_t = 8.0, value_parser = size, help_heading = "What is wanted")]
     pub trees: f64,
     /// Units of the results; those of the input if not given.
-    #[arg(long, value_enum, value_name = "SYSTEM")]
+    #[arg(long, value_enum, value_name = "SYSTEM", help_heading = "Result")]
     pub units: Option<Units>,
     /// The result.
     #[command(flatten)]
@@ -224,25 +227,25 @@ pub struct SizeArgs {
 #[derive(Clone, Debug, Args)]
 pub struct DistancesArgs {
     /// Basal area factor, m2/ha.
-    #[arg(long, value_name = "M2/HA", value_parser = baf_m2_per_ha)]
+    #[arg(long, value_name = "M2/HA", value_parser = baf_m2_per_ha, help_heading = "Trees and gauge")]
     pub baf_m2_per_ha: Option<f64>,
     /// Basal area factor, ft2/acre.
-    #[arg(long, value_name = "FT2/AC", value_parser = baf_ft2_per_ac)]
+    #[arg(long, value_name = "FT2/AC", value_parser = baf_ft2_per_ac, help_heading = "Trees and gauge")]
     pub baf_ft2_per_ac: Option<f64>,
     /// Diameters in cm, a list (10,15,20) or a range (10-60:5).
-    #[arg(long, value_name = "LIST")]
+    #[arg(long, value_name = "LIST", help_heading = "Trees and gauge")]
     pub dbh_cm: Option<Diameters>,
     /// Diameters in inches; distances are then in feet.
-    #[arg(long, value_name = "LIST")]
+    #[arg(long, value_name = "LIST", help_heading = "Trees and gauge")]
     pub dbh_in: Option<Diameters>,
     /// Where the tape ends: the centre of the tree or its near face.
-    #[arg(long, value_enum, default_value_t = To::Centre)]
+    #[arg(long, value_enum, default_value_t = To::Centre, help_heading = "Trees and gauge")]
     pub to: To,
     /// Slopes for which the distance along the slope is given too, percent; several with commas.
-    #[arg(long, value_name = "PCT", value_delimiter = ',', value_parser = slope_pct)]
+    #[arg(long, value_name = "PCT", value_delimiter = ',', value_parser = slope_pct, help_heading = "Trees and gauge")]
     pub slope_pct: Vec<f64>,
     /// Units of the results; those of the diameters if not given.
-    #[arg(long, value_enum, value_name = "SYSTEM")]
+    #[arg(long, value_enum, value_name = "SYSTEM", help_heading = "Result")]
     pub units: Option<Units>,
     /// The result.
     #[command(flatten)]

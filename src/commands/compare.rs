@@ -2,7 +2,7 @@
 
 use anyhow::Result;
 
-use super::load::{Change, Variants};
+use super::load::{Change, Comparison};
 use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, report};
 use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
@@ -25,7 +25,7 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
                 .map(|limits| Change::Merchantable(limits)),
         )
         .collect();
-    let (read, mut problems) = load::load_variants(&design_arguments(arguments), &changes);
+    let (read, mut problems, named) = load::load_variants(&design_arguments(arguments), &changes);
     let compilations = match read.as_ref().map(compile_all) {
         Some(Ok(compilations)) => compilations,
         Some(Err(problem)) => {
@@ -35,15 +35,15 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
         None => Vec::new(),
     };
     let Some((base, alternatives)) = compilations.split_first() else {
-        report(&problems)?;
+        report(&problems, &named)?;
         return Ok(Outcome::InputIsWrong);
     };
     if let Some(problem) = unknown_stand(base, arguments.stand.as_deref()) {
-        report(&problem)?;
+        report(&problem, &named)?;
         return Ok(Outcome::InputIsWrong);
     }
     warn(&compilations, &mut problems);
-    report(&problems)?;
+    report(&problems, &named)?;
     let alternatives = alternatives
         .iter()
         .zip(&changes)
@@ -77,7 +77,7 @@ fn design_arguments(arguments: &CompareArgs) -> DesignArgs {
     }
 }
 
-fn compile_all(read: &Variants) -> Result<Vec<Compilation<'_>>, Diagnostic> {
+fn compile_all(read: &Comparison) -> Result<Vec<Compilation<'_>>, Diagnostic> {
     let variants = read.variants.iter();
     variants
         .map(|variant| {
@@ -106,7 +106,7 @@ fn render(compared: &Compared<'_>, arguments: &CompareArgs) -> Result<Vec<u8>> {
     Ok(match arguments.format {
         TableFormat::Terminal => terminal::render(
             &comparison::report(compared, arguments.stand.as_deref()),
-            usize::from(arguments.width),
+            write::report_width(arguments.width, arguments.out.is_some()),
         )
         .into_bytes(),
         TableFormat::Csv => csv::render(&comparison::differences(compared)),

@@ -8,34 +8,38 @@ use super::{Outcome, load, report, single};
 use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
-use crate::read::parquet::is_parquet;
-use crate::render::{csv, html, json, markdown, parquet, terminal};
+use crate::read::excerpts::Named;
+use crate::read::{parquet::is_parquet, xlsx::is_workbook};
+use crate::render::{csv, html, json, markdown, parquet, terminal, xlsx};
 use crate::tables::frame::Frame;
-use crate::tables::{assumptions, log_list, paired, report as reports, tidy, trees, whole_error};
+use crate::tables::tidy::Tidy;
+use crate::tables::{
+    assumptions, log_list, paired, report as reports, tidy, trees, whole_error, workbook,
+};
 use crate::write;
 
 /// Runs the command.
 pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     if let Some(problem) = on_a_terminal(arguments) {
-        report(&problem)?;
+        report(&problem, &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     let loaded = load::load(&arguments.design);
     let mut problems = loaded.problems;
     let Some(cruise) = &loaded.cruise else {
-        report(&problems)?;
+        report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
     let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
         Ok(compilation) => compilation,
         Err(missing) => {
             problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint));
-            report(&problems)?;
+            report(&problems, &loaded.named)?;
             return Ok(Outcome::InputIsWrong);
         }
     };
     if let Some(problem) = unknown_stand(&compilation, arguments.stand.as_deref()) {
-        report(&problem)?;
+        report(&problem, &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     if arguments.log_list.is_some() && compilation.knowledge.logs.is_none() {
@@ -46,30 +50,16 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
             )
             .hint("add a `logs` section with stump height and products"),
         );
-        report(&problems)?;
+        report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     }
     warn_of_missing_heights(&compilation, &mut problems);
-    report(&problems)?;
-    let result = render(&compilation, arguments, &problems)?;
-    // The lists first: if their place cannot be written, nothing else is left behind.
-    if let Some(path) = &arguments.tree_list {
-        write::file(
-            path,
-            list(path, csv::render(&trees::tree_list(&compilation)))?,
-        )?;
-    }
-    if let Some(path) = &arguments.log_list {
-        write::file(
-            path,
-            list(path, csv::render(&log_list::log_list(&compilation)))?,
-        )?;
-    }
-    if let Some(path) = &arguments.sources_of_error {
-        write::file(
-            path,
-            list(path, csv::render(&whole_error::tidy(&compilation)))?,
-        )?;
+    report(&problems, &loaded.named)?;
+    // All of it before anything is written; the lists first: if their place cannot be written,
+    // nothing else is left behind.
+    let result = render(&compilation, &problems, arguments)?;
+    for (path, content) in lists(&compilation, arguments)? {
+        write::file(path, content)?;
     }
     match &arguments.out {
         Some(path) => write::file(&result_path(path, arguments), &result)?,
@@ -80,8 +70,8 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
 
 fn render(
     compilation: &Compilation<'_>,
-    arguments: &CompileArgs,
     problems: &Problems,
+    arguments: &CompileArgs,
 ) -> Result<Vec<u8>> {
     let design = compilation.design;
     let estimates = || tidy::estimates(design, compilation.records, &compilation.estimates.rows);
@@ -89,7 +79,7 @@ fn render(
     Ok(match arguments.format {
         Format::Terminal => terminal::render(
             &reports::report(compilation, stand),
-            usize::from(arguments.width),
+            write::report_width(arguments.width, arguments.out.is_some()),
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
@@ -100,6 +90,7 @@ fn render(
         }
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
+        Format::Xlsx => xlsx::render(&workbook::workbook(compilation, problems))?,
         Format::Json => {
             let head = json::Head {
                 title: &design.title,
@@ -124,12 +115,51 @@ fn estimates_csv(compilation: &Compilation<'_>) -> Vec<u8> {
     out
 }
 
-/// A list in the form that the ending of its file asks for: Parquet, or else CSV.
-fn list(path: &Path, csv: Vec<u8>) -> Result<Vec<u8>> {
-    if is_parquet(path) {
-        as_parquet(&csv)
+/// The lists that were asked for, each with its file.
+fn lists<'a>(
+    compilation: &Compilation<'_>,
+    arguments: &'a CompileArgs,
+) -> Result<Vec<(&'a Path, Vec<u8>)>> {
+    let mut lists = Vec::new();
+    if let Some(path) = &arguments.tree_list {
+        let content = list(
+            compilation,
+            path,
+            workbook::TREES,
+            trees::tree_list(compilation),
+        )?;
+        lists.push((path.as_path(), content));
+    }
+    if let Some(path) = &arguments.log_list {
+        let content = list(
+            compilation,
+            path,
+            workbook::LOGS,
+            log_list::log_list(compilation),
+        )?;
+        lists.push((path.as_path(), content));
+    }
+    if let Some(path) = &arguments.sources_of_error {
+        let sources = whole_error::tidy(compilation);
+        let content = list(compilation, path, workbook::SOURCES_OF_ERROR, sources)?;
+        lists.push((path.as_path(), content));
+    }
+    Ok(lists)
+}
+
+/// A list in the form that the ending of its file asks for: Parquet, a workbook, or else CSV.
+fn list<Name: AsRef<str> + Into<String>>(
+    compilation: &Compilation<'_>,
+    path: &Path,
+    sheet: (&'static str, usize),
+    list: Tidy<Name>,
+) -> Result<Vec<u8>> {
+    if is_workbook(path) {
+        xlsx::render(&workbook::of_list(compilation, sheet, list))
+    } else if is_parquet(path) {
+        as_parquet(&csv::render(&list))
     } else {
-        Ok(csv)
+        Ok(csv::render(&list))
     }
 }
 
@@ -139,11 +169,18 @@ fn as_parquet(csv: &[u8]) -> Result<Vec<u8>> {
     Ok(out)
 }
 
-/// Parquet is nothing to look at.
+/// Parquet and workbooks are nothing to look at.
 fn on_a_terminal(arguments: &CompileArgs) -> Option<Problems> {
+    let format = match arguments.format {
+        Format::Parquet => "parquet",
+        Format::Xlsx => "xlsx",
+        Format::Terminal | Format::Csv | Format::Json | Format::Markdown | Format::Html => {
+            return None;
+        }
+    };
     let to_terminal = arguments.out.is_none() && write::standard_output_is_terminal();
-    (arguments.format == Format::Parquet && to_terminal).then(|| {
-        let message = "--format parquet is not for a terminal";
+    to_terminal.then(|| {
+        let message = format!("--format {format} is not for a terminal");
         single(Diagnostic::error("binary-output", message).hint("name a file with --out"))
     })
 }
@@ -157,6 +194,7 @@ fn result_path(path: &Path, arguments: &CompileArgs) -> PathBuf {
         Format::Terminal => "txt",
         Format::Csv => "csv",
         Format::Parquet => "parquet",
+        Format::Xlsx => "xlsx",
         Format::Json => "json",
         Format::Markdown => "md",
         Format::Html => "html",

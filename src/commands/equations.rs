@@ -7,6 +7,7 @@ use crate::cli::EquationsArgs;
 use crate::design::Merchantable;
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
+use crate::read::excerpts::Named;
 use crate::read::table_head::known_hint;
 use crate::read::table_volume::unknown_species;
 use crate::render::terminal;
@@ -20,7 +21,6 @@ use crate::tables::{self, Block, Report, catalogue, log_rules as logs};
 use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 use crate::write;
 
-const WIDTH: usize = 80;
 /// Check values need more columns than a narrow terminal has.
 const WIDE: usize = 110;
 
@@ -48,16 +48,16 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     let (table, sets, warnings) = match read(arguments) {
         Ok(read) => read,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
-    report(&warnings)?;
+    report(&warnings, &Named::default())?;
     if arguments.verify {
         let rules = match log_rules(arguments) {
             Ok(rules) => rules,
             Err(problems) => {
-                report(&problems)?;
+                report(&problems, &Named::default())?;
                 return Ok(Outcome::InputIsWrong);
             }
         };
@@ -66,11 +66,11 @@ pub(super) fn run(arguments: &EquationsArgs) -> Result<Outcome> {
     let shown = match asked(arguments, &sets, &table) {
         Ok(shown) => shown,
         Err(diagnostic) => {
-            report(&single(diagnostic))?;
+            report(&single(diagnostic), &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
-    write::standard_output(terminal::render(&shown, WIDTH))?;
+    write::standard_output(terminal::render(&shown, write::report_width(None, false)))?;
     Ok(Outcome::Done)
 }
 

@@ -2,6 +2,7 @@
 
 use anyhow::Result;
 
+use super::load::Cruise;
 use super::{Outcome, load, report, single};
 use crate::cli::ExplainArgs;
 use crate::compile::compile;
@@ -12,27 +13,29 @@ use crate::tables::Report;
 use crate::units::CM_PER_IN;
 use crate::write;
 
-const WIDTH: usize = 80;
-
 /// Runs the command.
 pub(super) fn run(arguments: &ExplainArgs) -> Result<Outcome> {
-    match derive(arguments) {
+    let loaded = load::load(&arguments.design);
+    let derivation = match &loaded.cruise {
+        Some(cruise) => derive(cruise, arguments),
+        None => Err(loaded.problems),
+    };
+    match derivation {
         Ok(derivation) => {
-            write::standard_output(terminal::render(&derivation, WIDTH))?;
+            write::standard_output(terminal::render(
+                &derivation,
+                write::report_width(None, false),
+            ))?;
             Ok(Outcome::Done)
         }
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &loaded.named)?;
             Ok(Outcome::InputIsWrong)
         }
     }
 }
 
-fn derive(arguments: &ExplainArgs) -> Result<Report, Problems> {
-    let loaded = load::load(&arguments.design);
-    let Some(cruise) = loaded.cruise else {
-        return Err(loaded.problems);
-    };
+fn derive(cruise: &Cruise, arguments: &ExplainArgs) -> Result<Report, Problems> {
     let compilation =
         compile(&cruise.design, &cruise.records, &cruise.knowledge).map_err(|missing| {
             single(Diagnostic::error("no-equation", missing.message).hint(missing.hint))

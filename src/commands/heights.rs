@@ -19,26 +19,26 @@ pub(super) fn run(arguments: &HeightsArgs) -> Result<Outcome> {
     let loaded = load::load(&arguments.design);
     let mut problems = loaded.problems;
     let Some(cruise) = &loaded.cruise else {
-        report(&problems)?;
+        report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
     let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
         Ok(compilation) => compilation,
         Err(missing) => {
             problems.push(Diagnostic::error("no-equation", missing.message).hint(missing.hint));
-            report(&problems)?;
+            report(&problems, &loaded.named)?;
             return Ok(Outcome::InputIsWrong);
         }
     };
     let asked = match asked(&compilation, arguments) {
         Ok(asked) => asked,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &loaded.named)?;
             return Ok(Outcome::InputIsWrong);
         }
     };
     warn_of_missing_heights(&compilation, &mut problems);
-    report(&problems)?;
+    report(&problems, &loaded.named)?;
     let gathered = Gathered::new(&compilation, asked);
     let result = render(&compilation, &gathered, arguments)?;
     // The data first: if their place cannot be written, nothing else is left behind.
@@ -103,7 +103,7 @@ fn render(
     let design = compilation.design;
     Ok(match arguments.format {
         TableFormat::Terminal => {
-            let width = usize::from(arguments.width);
+            let width = write::report_width(arguments.width, arguments.out.is_some());
             terminal::render(&gathered.report(width), width).into_bytes()
         }
         TableFormat::Csv => csv::render(&curve_rows(gathered)),

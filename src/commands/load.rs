@@ -5,10 +5,11 @@ use std::path::{Path, PathBuf};
 use crate::cli::{DesignArgs, SetInRegion};
 use crate::compile::{Knowledge, biomass_equation_for, equation_for};
 use crate::design::{CurveChoice, Design, Fallback, Volume};
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Heads, Problems};
 use crate::heights::curve::Form;
 use crate::heights::regional::RegionalSet;
 use crate::read::design::{Known, check_species, read_design, species_tables_folder};
+use crate::read::excerpts::Named;
 use crate::read::records::{Common, read_records};
 use crate::read::source::Source;
 use crate::read::tables::Tables;
@@ -27,6 +28,8 @@ pub(super) struct Loaded {
     pub(super) cruise: Option<Cruise>,
     /// Everything that was found.
     pub(super) problems: Problems,
+    /// The files that it was found in.
+    pub(super) named: Named,
 }
 
 /// A cruise that can be compiled.
@@ -34,11 +37,15 @@ pub(super) struct Cruise {
     pub(super) design: Design,
     pub(super) records: Records,
     pub(super) knowledge: Knowledge,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
 }
 
 /// The same records under several designs.
-pub(super) struct Variants {
+pub(super) struct Comparison {
     pub(super) records: Records,
+    /// What is known of the file of the trees, where it has rows.
+    pub(super) tree_rows: Option<Heads>,
     /// The design as it stands, then one for each alternative.
     pub(super) variants: Vec<Variant>,
 }
@@ -68,16 +75,60 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
 pub(super) fn load(arguments: &DesignArgs) -> Loaded {
-    let (read, problems) = load_variants(arguments, &[]);
+    let (read, problems, named) = load_variants(arguments, &[]);
     let cruise = read.and_then(|mut read| {
         let Variant { design, knowledge } = read.variants.pop()?;
         Some(Cruise {
             design,
             records: read.records,
             knowledge,
+            tree_rows: read.tree_rows,
         })
     });
-    Loaded { cruise, problems }
+    Loaded {
+        cruise,
+        problems,
+        named,
+    }
+}
+
+/// Reads a design alone, without its records; what failed is in `problems`.
+pub(super) fn read_design_alone(
+    path: &Path,
+    own_tables: Option<&Path>,
+    problems: &mut Problems,
+) -> Option<(Design, Tables)> {
+    let source = open_design(path, problems)?;
+    let base = path.parent().unwrap_or_else(|| Path::new(""));
+    let tables = design_tables(&source, base, own_tables, problems)?;
+    let species = keep(tables.species(), problems)?;
+    let (design, found) = read_known_design(&source, base, &tables);
+    problems.append(found);
+    problems.append(check_species(&source, &species));
+    Some((design.filter(|_| !problems.has_errors())?, tables))
+}
+
+fn open_design(path: &Path, problems: &mut Problems) -> Option<Source> {
+    match Source::open(path, &path.to_string_lossy()) {
+        Ok(source) => Some(source),
+        Err(found) => {
+            problems.append(found);
+            None
+        }
+    }
+}
+
+/// The tables that a design asks for, unless the command line names others.
+fn design_tables(
+    source: &Source,
+    base: &Path,
+    own_tables: Option<&Path>,
+    problems: &mut Problems,
+) -> Option<Tables> {
+    let own_tables = own_tables
+        .map(Path::to_owned)
+        .or_else(|| species_tables_folder(source, base).map(PathBuf::from));
+    keep(tables(own_tables.as_deref()), problems)
 }
 
 /// Reads the records once, and design and knowledge for the design as it stands and for each
@@ -85,10 +136,12 @@ pub(super) fn load(arguments: &DesignArgs) -> Loaded {
 pub(super) fn load_variants(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
-) -> (Option<Variants>, Problems) {
+) -> (Option<Comparison>, Problems, Named) {
     let mut problems = Problems::new();
-    let read = read(arguments, changes, &mut problems);
-    (read.filter(|_| !problems.has_errors()), problems.sorted())
+    let mut named = Named::of_design(&arguments.design);
+    let read = read(arguments, changes, &mut problems, &mut named);
+    let read = read.filter(|_| !problems.has_errors());
+    (read, problems.sorted(), named)
 }
 
 /// What failed is in `problems`.
@@ -96,15 +149,18 @@ fn read(
     arguments: &DesignArgs,
     changes: &[Change<'_>],
     problems: &mut Problems,
-) -> Option<Variants> {
+    named: &mut Named,
+) -> Option<Comparison> {
     let prepared = Prepared::read(arguments, changes, problems)?;
+    named.add_records(prepared.design());
     let (mut files, found) = open_record_files(prepared.design());
     files.design = Some(prepared.source.clone());
     problems.append(found);
     let (records, found) = prepared.records(&files, None);
     problems.append(found);
-    Some(Variants {
+    Some(Comparison {
         records: records?,
+        tree_rows: files.trees.and_then(|trees| trees.heads()),
         variants: prepared.variants,
     })
 }
@@ -126,21 +182,20 @@ impl Prepared {
         changes: &[Change<'_>],
         problems: &mut Problems,
     ) -> Option<Prepared> {
-        let path = &arguments.design;
-        let source = match Source::open(path, &path.to_string_lossy()) {
-            Ok(source) => source,
-            Err(diagnostic) => {
-                problems.push(*diagnostic);
-                return None;
-            }
-        };
-        let base = path.parent().unwrap_or_else(|| Path::new(""));
-        let own_tables = arguments
-            .overrides
-            .tables
-            .clone()
-            .or_else(|| species_tables_folder(&source, base).map(PathBuf::from));
-        let tables = keep(tables(own_tables.as_deref()), problems)?;
+        let source = open_design(&arguments.design, problems)?;
+        Prepared::of(source, arguments, changes, problems)
+    }
+
+    /// The same of a design that is at hand; the paths of `arguments` say where it stands.
+    pub(super) fn of(
+        source: Source,
+        arguments: &DesignArgs,
+        changes: &[Change<'_>],
+        problems: &mut Problems,
+    ) -> Option<Prepared> {
+        let base = arguments.design.parent().unwrap_or_else(|| Path::new(""));
+        let own_tables = arguments.overrides.tables.as_deref();
+        let tables = design_tables(&source, base, own_tables, problems)?;
         let species = keep(tables.species(), problems)?;
         let (design, found) = read_known_design(&source, base, &tables);
         problems.append(found);
@@ -215,18 +270,22 @@ impl Prepared {
 
 /// Reads the design with the names that the tables know.
 fn read_known_design(source: &Source, base: &Path, tables: &Tables) -> (Option<Design>, Problems) {
+    with_known_names(tables, |known| read_design(source, base, known))
+}
+
+/// What can be made with the names that the tables know.
+pub(super) fn with_known_names<T>(tables: &Tables, make: impl FnOnce(&Known) -> T) -> T {
     let (volume_sets, height_sets) = (tables.volume_sets(), tables.folders("height-curves"));
     let log_rules = tables.log_rules();
     let (biomass_sets, bark_sets) = (tables.biomass_sets(), tables.bark_sets());
-    let known = Known {
+    make(&Known {
         curve_forms: &Form::NAMES,
         volume_sets: &volume_sets,
         biomass_sets: &biomass_sets,
         bark_sets: &bark_sets,
         height_sets: &height_sets,
         log_rules: &log_rules,
-    };
-    read_design(source, base, &known)
+    })
 }
 
 /// Has every design an equation for the species? If not, all that is missing, each once.

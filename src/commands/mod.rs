@@ -6,6 +6,8 @@ use anyhow::Result;
 
 use crate::cli::{Cli, Command};
 use crate::diagnostic::{Diagnostic, Problems, Severity};
+use crate::read::excerpts::{Excerpts, Named};
+use crate::render::excerpt;
 use crate::write;
 
 mod batch;
@@ -16,8 +18,12 @@ mod equations;
 mod explain;
 mod heights;
 mod load;
+mod manual;
+mod new;
 mod plan;
+mod schema;
 mod species;
+mod tally;
 
 /// What a command ends with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -26,6 +32,8 @@ pub enum Outcome {
     Done,
     /// The input is wrong: nothing was compiled.
     InputIsWrong,
+    /// The command line is wrong: nothing was read.
+    CommandLineIsWrong,
 }
 
 impl From<Outcome> for ExitCode {
@@ -33,6 +41,7 @@ impl From<Outcome> for ExitCode {
         match outcome {
             Outcome::Done => ExitCode::SUCCESS,
             Outcome::InputIsWrong => ExitCode::FAILURE,
+            Outcome::CommandLineIsWrong => ExitCode::from(2),
         }
     }
 }
@@ -50,22 +59,31 @@ pub fn run(cli: &Cli) -> Result<Outcome> {
         Command::Species(arguments) => species::run(arguments),
         Command::Equations(arguments) => equations::run(arguments),
         Command::Explain(arguments) => explain::run(arguments),
+        Command::Completions(arguments) => manual::completions(arguments),
+        Command::Manual(arguments) => manual::manual(arguments),
+        Command::New(arguments) => new::run(arguments),
+        Command::Tally(arguments) => tally::run(arguments),
+        Command::Schema(arguments) => schema::run(arguments),
     }
 }
 
-/// Prints findings to standard error, a line each, and a last line that counts them.
-fn report(problems: &Problems) -> Result<()> {
+/// Prints findings to standard error, and a last line that counts them.
+fn report(problems: &Problems, named: &Named) -> Result<()> {
     if problems.is_empty() {
         return Ok(());
     }
-    write::standard_error(&(lines(problems) + &counts(problems) + "\n"))
+    write::standard_error(&(lines(problems, named) + &counts(problems) + "\n"))
 }
 
-/// The findings, a line each.
-fn lines(problems: &Problems) -> String {
-    problems.iter().fold(String::new(), |lines, diagnostic| {
-        lines + &format!("{diagnostic}\n")
-    })
+/// The findings, many of one kind folded, with the lines of the files that they are about.
+fn lines(problems: &Problems, named: &Named) -> String {
+    let folded = problems.clone().folded();
+    let excerpts = Excerpts::read(&folded, named);
+    let coloured = write::standard_error_is_coloured();
+    let shown = folded.iter();
+    shown
+        .map(|one| excerpt::finding(one, &excerpts, coloured))
+        .collect()
 }
 
 /// `2 errors, 1 warning, 3 notes`.

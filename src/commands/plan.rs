@@ -11,6 +11,7 @@ use crate::cli::plan::{
 use crate::diagnostic::Problems;
 use crate::planning::gauge::MeasuredTo;
 use crate::planning::size::{Class, Expected};
+use crate::read::excerpts::Named;
 use crate::read::source::Source;
 use crate::render::{csv, terminal};
 use crate::tables::Report;
@@ -28,12 +29,16 @@ type Planned = (Report, Tidy<String>);
 /// Runs the command.
 pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
     let mut problems = Problems::new();
+    let mut named = Named::default();
     let (planned, output) = match &arguments.what {
-        PlanCommand::Plots(arguments) => (plots::plan(arguments, &mut problems), &arguments.output),
+        PlanCommand::Plots(arguments) => (
+            plots::plan(arguments, &mut problems, &mut named),
+            &arguments.output,
+        ),
         PlanCommand::Size(arguments) => (plan_size(arguments, &mut problems), &arguments.output),
         PlanCommand::Distances(arguments) => (Some(plan_distances(arguments)), &arguments.output),
     };
-    report(&problems.sorted())?;
+    report(&problems.sorted(), &named)?;
     match planned {
         Some(planned) => show(&planned, output),
         None => Ok(Outcome::InputIsWrong),
@@ -42,7 +47,10 @@ pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
 
 fn show((shown, rows): &Planned, output: &OutputArgs) -> Result<Outcome> {
     let text = match output.format {
-        PlanFormat::Terminal => terminal::render(shown, usize::from(output.width)).into_bytes(),
+        PlanFormat::Terminal => {
+            let width = write::report_width(output.width, output.out.is_some());
+            terminal::render(shown, width).into_bytes()
+        }
         PlanFormat::Csv => csv::render(rows),
     };
     match &output.out {
@@ -61,8 +69,8 @@ fn open(path: &Path, problems: &mut Problems) -> Option<Source> {
     };
     match Source::open(path, &shown) {
         Ok(source) => Some(source),
-        Err(problem) => {
-            problems.push(*problem);
+        Err(found) => {
+            problems.append(found);
             None
         }
     }

@@ -5,13 +5,11 @@ use anyhow::Result;
 use super::{Outcome, load, report, single};
 use crate::cli::SpeciesArgs;
 use crate::diagnostic::Diagnostic;
+use crate::read::excerpts::Named;
 use crate::render::terminal;
 use crate::species::{SpeciesId, SpeciesTable};
 use crate::tables::{Block, Report, catalogue};
 use crate::write;
-
-/// Wide enough for the codes of a species on one line.
-const WIDTH: usize = 100;
 
 /// Runs the command.
 pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
@@ -19,7 +17,7 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
     let table = match tables {
         Ok(table) => table,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
@@ -30,14 +28,17 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
     if found.is_empty() {
         let text = arguments.text.as_deref().unwrap_or_default();
         let near = table.nearest(text);
-        let mut diagnostic = Diagnostic::error(
+        let hint = if near.is_empty() {
+            "`spinney species` lists all; give a code, or three letters of a name".to_owned()
+        } else {
+            format!("did you mean {}?", near.join(", "))
+        };
+        let diagnostic = Diagnostic::error(
             "unknown-species",
             format!("no species is known as `{text}`"),
-        );
-        if !near.is_empty() {
-            diagnostic = diagnostic.hint(format!("did you mean {}?", near.join(", ")));
-        }
-        report(&single(diagnostic))?;
+        )
+        .hint(hint);
+        report(&single(diagnostic), &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     }
     let mut list = Report::new("Species");
@@ -50,7 +51,7 @@ pub(super) fn run(arguments: &SpeciesArgs) -> Result<Outcome> {
         heading,
         vec![Block::Table(catalogue::species(&table, &found))],
     );
-    write::standard_output(terminal::render(&list, WIDTH))?;
+    write::standard_output(terminal::render(&list, write::report_width(None, false)))?;
     Ok(Outcome::Done)
 }
 

@@ -7,6 +7,10 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
+mod rows;
+
+pub use rows::{Rows, place_in_rows, row};
+
 /// How serious a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Severity {
@@ -28,8 +32,8 @@ impl fmt::Display for Severity {
     }
 }
 
-/// Names of the columns of a file that has rows rather than lines of text.
-pub type Heads = Arc<Vec<String>>;
+/// What is known of a file that has rows rather than lines of text.
+pub type Heads = Arc<Rows>;
 
 /// A place in an input: file as the user named it, line and column counted from 1.
 /// Line 0 means the file as a whole.
@@ -37,13 +41,14 @@ pub type Heads = Arc<Vec<String>>;
 pub struct Site {
     /// The file as named by the user.
     pub file: Arc<str>,
+    /// Where the file has rows (Parquet, a sheet of a workbook): its columns, which are counted in
+    /// place of characters. In Parquet their names are line 1, and the first row is line 2; in a
+    /// sheet a line is a row.
+    pub heads: Option<Heads>,
     /// Line, from 1; 0 for the whole file.
     pub line: usize,
     /// Column in characters, from 1; 0 for the whole line.
     pub column: usize,
-    /// Where the file has rows (Parquet): the names of its columns. The names are then line 1, the
-    /// first row is line 2, and columns are counted rather than characters.
-    pub heads: Option<Heads>,
 }
 
 impl Site {
@@ -60,36 +65,46 @@ impl Site {
     /// In a file of rows: the name of the column, empty for a whole row.
     pub fn head(&self) -> Option<&str> {
         let heads = self.heads.as_ref()?;
-        let head = self.column.checked_sub(1).and_then(|at| heads.get(at));
+        let head = self.column.checked_sub(1);
+        let head = head.and_then(|at| heads.columns.get(at));
         Some(head.map_or("", String::as_str))
+    }
+
+    /// The sheet, in a workbook.
+    pub fn sheet(&self) -> Option<&str> {
+        self.heads.as_ref()?.sheet.as_deref()
+    }
+
+    /// The line of a text, the row of a file of rows; 0 for the file as a whole.
+    pub fn line_or_row(&self) -> usize {
+        match &self.heads {
+            Some(heads) => heads.row(self.line),
+            None => self.line,
+        }
+    }
+
+    /// The file, and the sheet in a workbook: `records.xlsx: sheet trees`.
+    pub fn file_and_sheet(&self) -> String {
+        let place = place_in_rows(0, 0, "", self.sheet());
+        format!("{}{place}", self.file)
     }
 }
 
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.file)?;
+        if let Some(head) = self.head() {
+            let place = place_in_rows(self.line, self.column, head, self.sheet());
+            return f.write_str(&place);
+        }
         if self.line == 0 {
             return Ok(());
-        }
-        if let Some(head) = self.head() {
-            return f.write_str(&place_in_rows(self.line, head));
         }
         write!(f, ":{}", self.line)?;
         match self.column {
             0 => Ok(()),
             column => write!(f, ":{column}"),
         }
-    }
-}
-
-/// A place in a file of rows, `: row 12, dbh_cm` for example, from its line (that of the names of
-/// the columns is 1) and the name of its column, if it has one; empty for the file as a whole.
-pub fn place_in_rows(line: usize, head: &str) -> String {
-    match (line, head) {
-        (0, _) | (1, "") => String::new(),
-        (1, head) => format!(": column {head}"),
-        (line, "") => format!(": row {}", line - 1),
-        (line, head) => format!(": row {}, {head}", line - 1),
     }
 }
 
@@ -190,12 +205,12 @@ pub fn counted(count: usize, thing: &str) -> String {
 }
 
 /// Line numbers in words: `in line 7`, `in lines 7, 9 and 12`, `in lines 7, 8, 9, 10, 12 ...`; of a
-/// file of rows, where line 2 is the first row, `in row 6`.
-pub fn in_lines(lines: &[usize], are_rows: bool) -> String {
+/// file of rows `in row 6`.
+pub fn in_lines(lines: &[usize], rows: Option<&Rows>) -> String {
     const NAMED: usize = 5;
-    let word = if are_rows { "row" } else { "line" };
+    let word = if rows.is_some() { "row" } else { "line" };
     let text = |lines: &[usize]| {
-        let number = |line: &usize| line.saturating_sub(usize::from(are_rows)).to_string();
+        let number = |line: &usize| rows.map_or(*line, |rows| rows.row(*line)).to_string();
         lines.iter().map(number).collect::<Vec<_>>().join(", ")
     };
     match lines {
@@ -264,26 +279,34 @@ impl Problems {
     }
 
     /// The same findings, where many of one code in one file are folded: the first are shown, and
-    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100.
+    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100; those without
+    /// a line never.
     ///
     /// Findings must be sorted by place.
     #[must_use]
     pub fn folded(self) -> Self {
-        type Kind = (Severity, &'static str, Option<Arc<str>>);
+        type Kind = (Severity, &'static str, Option<(Arc<str>, Option<Heads>)>);
         let kind = |d: &Diagnostic| -> Kind {
-            let file = d.site.as_ref().map(|site| Arc::clone(&site.file));
+            let place = d.site.as_ref();
+            let file = place.map(|site| (Arc::clone(&site.file), site.heads.clone()));
             (d.severity, d.code, file)
         };
+        let line = |d: &Diagnostic| d.site.as_ref().map_or(0, |site| site.line);
         let mut lines: BTreeMap<Kind, Vec<usize>> = BTreeMap::new();
-        for diagnostic in &self.list {
-            let line = diagnostic.site.as_ref().map_or(0, |site| site.line);
-            lines.entry(kind(diagnostic)).or_default().push(line);
+        for diagnostic in self.list.iter().filter(|d| line(d) > 0) {
+            lines
+                .entry(kind(diagnostic))
+                .or_default()
+                .push(line(diagnostic));
         }
         let mut so_far: BTreeMap<Kind, usize> = BTreeMap::new();
         let mut list: Vec<Diagnostic> = Vec::with_capacity(self.list.len());
         for diagnostic in self.list {
             let kind = kind(&diagnostic);
-            let all = &lines[&kind];
+            let Some(all) = lines.get(&kind).filter(|_| line(&diagnostic) > 0) else {
+                list.push(diagnostic);
+                continue;
+            };
             let (most, shown) = match diagnostic.severity {
                 Severity::Error => (100, 50),
                 Severity::Warning | Severity::Note => (20, 5),
@@ -294,11 +317,11 @@ impl Problems {
                 list.push(diagnostic);
             } else if *seen == shown + 1 {
                 let rest = &all[shown..];
-                let are_rows = diagnostic
+                let heads = diagnostic
                     .site
                     .as_ref()
-                    .is_some_and(|site| site.heads.is_some());
-                let in_lines = in_lines(rest, are_rows);
+                    .and_then(|site| site.heads.as_ref());
+                let in_lines = in_lines(rest, heads.map(Arc::as_ref));
                 let message = format!("{} more of this kind, {in_lines}", rest.len());
                 list.push(Diagnostic {
                     message,
@@ -347,12 +370,18 @@ mod tests {
     fn line_numbers_in_words() {
         assert_eq!(counted(1, "tree"), "1 tree");
         assert_eq!(counted(0, "tree"), "0 trees");
-        assert_eq!(in_lines(&[7], false), "in line 7");
-        assert_eq!(in_lines(&[7, 9], false), "in lines 7 and 9");
+        assert_eq!(in_lines(&[7], None), "in line 7");
+        assert_eq!(in_lines(&[7, 9], None), "in lines 7 and 9");
         let many = [2, 3, 4, 5, 6, 7];
-        assert_eq!(in_lines(&many, false), "in lines 2, 3, 4, 5, 6 ...");
-        assert_eq!(in_lines(&many, true), "in rows 1, 2, 3, 4, 5 ...");
-        assert_eq!(in_lines(&[7, 9, 12], true), "in rows 6, 8 and 11");
+        assert_eq!(in_lines(&many, None), "in lines 2, 3, 4, 5, 6 ...");
+        assert_eq!(
+            in_lines(&many, Some(&Rows::default())),
+            "in rows 1, 2, 3, 4, 5 ..."
+        );
+        assert_eq!(
+            in_lines(&[7, 9, 12], Some(&Rows::default())),
+            "in rows 6, 8 and 11"
+        );
     }
 
     #[test]

@@ -130,6 +130,7 @@ fn find<'a>(
     )?;
     rows.first().copied().ok_or_else(|| {
         Diagnostic::error("no-such-estimate", "there is no estimate at all".to_owned())
+            .hint("look at what `spinney compile` makes of the design")
     })
 }
 

@@ -5,9 +5,10 @@ use std::io::{self, BufWriter, Read, Seek as _, Write as _};
 use std::path::Path;
 use std::time::SystemTime;
 
-use super::parquet;
 use super::source::{Source, Wide};
-use crate::diagnostic::{Diagnostic, Heads};
+use super::xlsx::Wanted;
+use super::{parquet, xlsx};
+use crate::diagnostic::{Heads, Problems};
 
 /// An input that was opened.
 #[derive(Debug)]
@@ -54,16 +55,28 @@ impl Bytes {
         Self::of(open(path)?)
     }
 
-    /// Opens a file of records; `shown` names it in messages. Parquet is first written as CSV to a
-    /// temporary file without a name.
-    pub(super) fn open_records(path: &Path, shown: &str) -> Result<Self, Box<Diagnostic>> {
-        let unreadable = |error| Box::new(Source::unreadable(path, shown, &error));
-        if !parquet::is_parquet(path) {
+    /// Opens a file of records; `shown` names it in messages, `wanted` a sheet of a workbook. Parquet
+    /// and workbooks are first written as CSV to a temporary file without a name.
+    pub(super) fn open_records(
+        path: &Path,
+        shown: &str,
+        wanted: Wanted<'_>,
+    ) -> Result<Self, Problems> {
+        let unreadable = |error| Problems::from(Source::unreadable(path, shown, &error));
+        if let Some(finding) = xlsx::other_kind(path, shown) {
+            return Err(finding.into());
+        }
+        let is_workbook = xlsx::is_workbook(path);
+        if !is_workbook && !parquet::is_parquet(path) {
             return Self::open(path).map_err(unreadable);
         }
         let file = open(path).map_err(unreadable)?;
         let mut text = BufWriter::new(tempfile::tempfile().map_err(unreadable)?);
-        let heads = parquet::to_csv(file, shown, &mut text)?;
+        let heads = if is_workbook {
+            xlsx::to_csv(file, shown, wanted, &mut text)?
+        } else {
+            parquet::to_csv(file, shown, &mut text).map_err(|finding| *finding)?
+        };
         let text = text.into_inner().map_err(io::IntoInnerError::into_error);
         let mut bytes = text.and_then(Self::of).map_err(unreadable)?;
         bytes.heads = Some(heads);

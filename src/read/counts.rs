@@ -92,7 +92,8 @@ pub(super) fn read_counts<'a>(
             if is_missing {
                 problems.push(
                     Diagnostic::error("missing-value", format!("this row has no {what}"))
-                        .at(table.site(&row, column)),
+                        .at(table.site(&row, column))
+                        .hint("fill it in, or remove the row"),
                 );
             }
         }

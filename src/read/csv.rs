@@ -79,7 +79,8 @@ impl AngleUnit {
     }
 }
 
-fn detect_delimiter(header: &str) -> u8 {
+/// What separates the fields, by the line of the heads.
+pub(super) fn detect_delimiter(header: &str) -> u8 {
     let count = |c: char| {
         let mut quoted = false;
         header

@@ -163,7 +163,8 @@ fn positive(key: &str, source: &Source, keys: &Keys, problems: &mut Problems) ->
             "out-of-range",
             format!("`{key}` must be positive (`{number}`)"),
         )
-        .at(keys.get(key)?.site(source)),
+        .at(keys.get(key)?.site(source))
+        .hint("correct it by the publication"),
     );
     None
 }
@@ -207,7 +208,8 @@ fn covers_of(
     let (Some(column), Some(code)) = (column, row.text(column)) else {
         problems.push(
             Diagnostic::error("species-missing", "this row names no species")
-                .at(table.row_site(row)),
+                .at(table.row_site(row))
+                .hint("name one in the column `species`, or remove the row"),
         );
         return None;
     };
@@ -348,7 +350,8 @@ fn read_curve(
                 "coefficient-missing",
                 format!("form `{}` needs {}", head.form.name(), missing.join(", ")),
             )
-            .at(table.row_site(row)),
+            .at(table.row_site(row))
+            .hint("fill in the columns of these names"),
         );
     }
     let stray: Vec<&str> = coefficient_columns(table, head)

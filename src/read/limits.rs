@@ -61,6 +61,16 @@ impl Limits {
         low && high
     }
 
+    /// The lowest value, and whether it is possible itself.
+    pub(crate) fn low(&self) -> (f64, bool) {
+        (self.low, self.low_is_in)
+    }
+
+    /// The highest value, and whether it is possible itself.
+    pub(crate) fn high(&self) -> (f64, bool) {
+        (self.high, self.high_is_in)
+    }
+
     /// The unit in which the range is stated.
     pub(crate) fn unit(&self) -> &'static str {
         self.unit

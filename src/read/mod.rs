@@ -13,9 +13,10 @@ mod columns;
 mod counts;
 pub mod csv;
 pub mod design;
+pub mod excerpts;
 pub mod height_curves;
-mod limits;
-mod nearest;
+pub(crate) mod limits;
+pub(crate) mod nearest;
 mod orphans;
 pub mod parquet;
 mod plot_sizes;
@@ -46,9 +47,8 @@ mod table_wood;
 pub mod tables;
 mod three_p;
 mod trees;
+pub mod xlsx;
 pub mod yaml;
-
-use std::path::Path;
 
 use crate::design::{Design, Input};
 use crate::diagnostic::Problems;
@@ -69,22 +69,23 @@ pub struct RecordFiles {
     pub counts: Option<Source>,
 }
 
+/// The name of an input in messages.
+fn shown(input: &Input) -> &str {
+    match input.shown.as_str() {
+        "-" => "standard input",
+        shown => shown,
+    }
+}
+
 /// Reads the record files that a design names, from disk or standard input; every one that
 /// cannot be read is a problem. The text of the design is the caller's to add.
 pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
     let mut problems = Problems::new();
-    let mut open = |input: &Option<Input>| {
-        let input = input.as_ref()?;
-        let shown = match input.shown.as_str() {
-            "-" => "standard input",
-            shown => shown,
-        };
-        match Source::open(Path::new(&input.path), shown) {
-            Ok(source) => Some(source),
-            Err(diagnostic) => {
-                problems.push(*diagnostic);
-                None
-            }
+    let mut open = |input: &Option<Input>| match Source::open_records(input.as_ref()?) {
+        Ok(source) => Some(source),
+        Err(found) => {
+            problems.append(found);
+            None
         }
     };
     let files = RecordFiles {

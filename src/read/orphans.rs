@@ -76,7 +76,8 @@ impl Orphans {
             {
                 problems.push(
                     Diagnostic::error("missing-value", "this row names no selection")
-                        .at(table.site(row, column)),
+                        .at(table.site(row, column))
+                        .hint("fill in the name of a selection of the design"),
                 );
             }
             selections.default
@@ -109,7 +110,8 @@ impl Orphans {
             (None, Some(column)) => {
                 problems.push(
                     Diagnostic::error("missing-value", "this row names no plot")
-                        .at(table.site(row, column)),
+                        .at(table.site(row, column))
+                        .hint("fill it in, or remove the row"),
                 );
                 return None;
             }
@@ -123,7 +125,8 @@ impl Orphans {
         {
             problems.push(
                 Diagnostic::error("missing-value", "this row names no stand")
-                    .at(table.site(row, column)),
+                    .at(table.site(row, column))
+                    .hint("fill it in, or remove the row"),
             );
             return None;
         }

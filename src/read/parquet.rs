@@ -17,7 +17,7 @@ use parquet::file::reader::{FileReader as _, SerializedFileReader};
 use parquet::record::Field;
 use parquet::schema::types::{ColumnDescPtr, ColumnDescriptor};
 
-use crate::diagnostic::{Diagnostic, Heads, Site, seen};
+use crate::diagnostic::{Diagnostic, Heads, Rows, Site, seen};
 use crate::math::shortest;
 
 /// Rows that are turned into text at once.
@@ -48,10 +48,13 @@ fn no_parquet(file: &mut File) -> Option<Diagnostic> {
     let mut start = Vec::new();
     let read = (file.rewind()).and_then(|()| Read::by_ref(file).take(12).read_to_end(&mut start));
     match read {
-        Err(error) => Some(Diagnostic::error(
-            "unreadable-file",
-            format!("the file cannot be read: {error}"),
-        )),
+        Err(error) => Some(
+            Diagnostic::error(
+                "unreadable-file",
+                format!("the file cannot be read: {error}"),
+            )
+            .hint("see that it is there and may be read"),
+        ),
         Ok(_) if start.is_empty() => Some(
             Diagnostic::error("empty-file", "the file is empty")
                 .hint("a Parquet file names its columns even if it has no rows"),
@@ -95,8 +98,12 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
     let reader = SerializedFileReader::new(file).map_err(|e| at_file(broken(e)))?;
     let described = reader.metadata().file_metadata().schema_descr().columns();
     check_columns(described).map_err(at_file)?;
-    let heads: Heads = Arc::new(described.iter().map(|c| one_line(c.name())).collect());
-    write_heads(&heads, out).map_err(|e| at_file(unwritten(&e)))?;
+    let columns: Vec<String> = described.iter().map(|c| one_line(c.name())).collect();
+    write_heads(&columns, out).map_err(|e| at_file(unwritten(&e)))?;
+    let heads = Heads::new(Rows {
+        sheet: None,
+        columns,
+    });
     let mut writer = csv::Writer::from_writer(out);
     let mut rows_before = 0;
     for group in 0..reader.num_row_groups() {
@@ -141,7 +148,8 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
 /// A table has columns, and each holds one value in a row.
 fn check_columns(columns: &[ColumnDescPtr]) -> Result<(), Diagnostic> {
     if columns.is_empty() {
-        return Err(Diagnostic::error("empty-file", "the file has no columns"));
+        return Err(Diagnostic::error("empty-file", "the file has no columns")
+            .hint("write it again from the records, with their columns"));
     }
     let nested = columns.iter().filter(|column| {
         column.max_rep_level() > 0 || column.max_def_level() > 1 || column.path().parts().len() > 1
@@ -162,7 +170,8 @@ fn check_columns(columns: &[ColumnDescPtr]) -> Result<(), Diagnostic> {
         .hint("a record has one word or number in each column"))
 }
 
-fn write_heads(heads: &[String], out: &mut impl Write) -> io::Result<()> {
+/// The first line of the CSV.
+pub(super) fn write_heads(heads: &[String], out: &mut impl Write) -> io::Result<()> {
     // All in quotes: the delimiter is found by counting outside of them.
     let quoted = heads
         .iter()
@@ -324,7 +333,7 @@ fn push_time(out: &mut Vec<u8>, time: Field) -> Result<(), Diagnostic> {
     };
     if days.abs() > MOST_DAYS {
         let message = format!("this date is no date ({days} days from 1970-01-01)");
-        return Err(Diagnostic::error("bad-date", message));
+        return Err(Diagnostic::error("bad-date", message).hint("correct it, or leave it out"));
     }
     push(out, time);
     Ok(())
@@ -373,11 +382,12 @@ fn push_bytes(
     Ok(())
 }
 
-fn one_line(text: &str) -> String {
+pub(super) fn one_line(text: &str) -> String {
     text.replace(['\n', '\r'], " ")
 }
 
-fn unwritten(error: &io::Error) -> Diagnostic {
+pub(super) fn unwritten(error: &io::Error) -> Diagnostic {
     let message = format!("its rows cannot be put aside as text: {error}");
     Diagnostic::error("unreadable-file", message)
+        .hint("make room in the folder for temporary files")
 }

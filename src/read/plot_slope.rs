@@ -53,7 +53,8 @@ impl Slope {
                         "not-yes-or-no",
                         format!("`slope_corrected` must be yes or no ({})", seen(text)),
                     )
-                    .at(table.site(row, column)),
+                    .at(table.site(row, column))
+                    .hint("write yes or no, or leave it blank for no"),
                 );
             }
             value

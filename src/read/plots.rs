@@ -279,7 +279,11 @@ pub(super) fn read_plots(
     }
     table.check_decimal_marks(problems);
     if list.plots.is_empty() && !problems.has_errors() {
-        problems.push(Diagnostic::error("no-plots", "the file lists no plot").at(source.whole()));
+        problems.push(
+            Diagnostic::error("no-plots", "the file lists no plot")
+                .at(source.whole())
+                .hint("type a row for every plot visited, with or without trees; then its trees"),
+        );
     }
     list
 }
@@ -303,7 +307,9 @@ fn read_plot(
 ) {
     let Some(name) = row.text(Some(columns.plot)) else {
         problems.push(
-            Diagnostic::error("missing-value", "this row names no plot").at(table.row_site(row)),
+            Diagnostic::error("missing-value", "this row names no plot")
+                .at(table.row_site(row))
+                .hint("fill it in, or remove the row"),
         );
         return;
     };
@@ -312,7 +318,11 @@ fn read_plot(
         None if columns.stand.is_none() => SmolStr::new(&list.sole_stand),
         None => {
             let message = format!("plot {} names no stand", seen(name));
-            problems.push(Diagnostic::error("missing-value", message).at(table.row_site(row)));
+            problems.push(
+                Diagnostic::error("missing-value", message)
+                    .at(table.row_site(row))
+                    .hint("fill it in"),
+            );
             return;
         }
     };

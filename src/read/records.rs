@@ -89,7 +89,7 @@ pub fn read_records(
             common,
         )
     });
-    (records, problems.sorted().folded())
+    (records, problems.sorted())
 }
 
 /// Without a list of plots, those without trees are known only if a record marks them.

@@ -6,7 +6,10 @@ use std::string::FromUtf8Error;
 use std::sync::Arc;
 
 use super::bytes::Bytes;
-use crate::diagnostic::{Diagnostic, Heads, Site, in_lines};
+use super::shown;
+use super::xlsx::Wanted;
+use crate::design::Input;
+use crate::diagnostic::{Diagnostic, Heads, Problems, Site, in_lines};
 
 /// A text that was read, under the name by which messages call it; or parts of a text, which keep
 /// the lines that they have in the whole.
@@ -69,12 +72,23 @@ impl Source {
         Source { heads, ..self }
     }
 
-    /// Reads a file, or standard input for the path `-`; `shown` names it in messages.
-    pub fn open(path: &Path, shown: &str) -> Result<Self, Box<Diagnostic>> {
-        let bytes = Bytes::open_records(path, shown)?;
+    /// Reads a file, or standard input for the path `-`; `shown` names it in messages. Of a table in
+    /// a workbook or in Parquet the CSV is read that is made of it.
+    pub fn open(path: &Path, shown: &str) -> Result<Self, Problems> {
+        Self::open_wanted(path, shown, Wanted::default())
+    }
+
+    /// Reads a file of records.
+    pub(super) fn open_records(input: &Input) -> Result<Self, Problems> {
+        Self::open_wanted(Path::new(&input.path), shown(input), Wanted::of(input))
+    }
+
+    fn open_wanted(path: &Path, shown: &str, wanted: Wanted<'_>) -> Result<Self, Problems> {
+        let bytes = Bytes::open_records(path, shown, wanted)?;
         let text = bytes.read_all();
         let text = text.map_err(|error| Self::unreadable(path, shown, &error))?;
-        Ok(Self::from_bytes(shown, text)?.with_heads(bytes.heads()))
+        let source = Self::from_bytes(shown, text).map_err(|finding| *finding)?;
+        Ok(source.with_heads(bytes.heads()))
     }
 
     /// What is said of a file that cannot be read.
@@ -158,7 +172,7 @@ impl Source {
             file: Arc::clone(&self.name),
             line: 0,
             column: 0,
-            heads: None,
+            heads: self.heads.clone(),
         }
     }
 
@@ -188,15 +202,20 @@ impl Source {
         piece.line + (index - piece.index)
     }
 
+    /// What is known of it, where the file has rows.
+    pub fn heads(&self) -> Option<Heads> {
+        self.heads.clone()
+    }
+
     /// Lines in words: `in line 7`, `in lines 7 and 9`; in a file of rows `in row 6`.
     pub fn in_lines(&self, lines: &[usize]) -> String {
-        in_lines(lines, self.heads.is_some())
+        in_lines(lines, self.heads.as_deref())
     }
 
     /// Lines in words: `lines 7 to 9`; in a file of rows `rows 6 to 8`.
     pub fn from_to(&self, first: usize, last: usize) -> String {
-        match self.heads {
-            Some(_) => format!("rows {} to {}", first - 1, last - 1),
+        match &self.heads {
+            Some(rows) => format!("rows {} to {}", rows.row(first), rows.row(last)),
             None => format!("lines {first} to {last}"),
         }
     }

@@ -84,7 +84,8 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
         if stand.is_empty() && list.has_stands {
             problems.push(
                 Diagnostic::error("missing-value", "this row names no stand")
-                    .at(table.row_site(&row)),
+                    .at(table.row_site(&row))
+                    .hint("fill it in, or remove the row"),
             );
             continue;
         }

@@ -116,7 +116,9 @@ impl StandStrata<'_> {
                     self.plots.name_of(*index)
                 );
                 problems.push(
-                    Diagnostic::error("missing-value", message).at(self.plot_site(source, *index)),
+                    Diagnostic::error("missing-value", message)
+                        .at(self.plot_site(source, *index))
+                        .hint("fill it in"),
                 );
             }
         }

@@ -132,13 +132,13 @@ pub(crate) fn failed(source: &Source, set: &VolumeSet, species: &SpeciesTable) -
             ),
             Err(reason) => format!("there is no value to compare with the check value: {reason}"),
         };
-        let failed = Diagnostic::error("check-failed", message);
-        let failed = failed.at(value_site(source, check.line));
-        problems.push(if result.ours.is_ok() {
-            failed.hint("compare coefficients, formula, units and bark with the publication")
+        let hint = if result.ours.is_ok() {
+            "compare coefficients, formula, units and bark with the publication"
         } else {
-            failed
-        });
+            "correct the check, or add the row that it needs"
+        };
+        let failed = Diagnostic::error("check-failed", message).hint(hint);
+        problems.push(failed.at(value_site(source, check.line)));
     }
     problems
 }
@@ -174,7 +174,8 @@ fn read_row(
     let lacks = |name: &str, problems: &mut Problems| {
         problems.push(
             Diagnostic::error("check-incomplete", format!("this check lacks `{name}`"))
-                .at(site(name)),
+                .at(site(name))
+                .hint("fill it in, or remove the check"),
         );
     };
     for name in [
@@ -218,9 +219,11 @@ fn read_row(
         };
         let found = found.or_else(|| (of_set.name == name).then_some(of_set));
         if found.is_none() {
+            let known: Vec<&str> = UNITS.iter().map(|unit| unit.name).collect();
             problems.push(
                 Diagnostic::error("unknown-unit", format!("`{name}` is no unit of a check"))
-                    .at(site("unit")),
+                    .at(site("unit"))
+                    .hint(format!("write {} or {}", known.join(", "), of_set.name)),
             );
         }
         found

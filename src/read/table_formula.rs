@@ -138,11 +138,11 @@ impl Formulas {
             Err(faults) => {
                 for fault in faults {
                     let site = written.site_of_character(fault.at);
-                    let diagnostic = Diagnostic::error(fault.code, fault.message).at(site);
-                    problems.push(match fault.hint {
-                        Some(hint) => diagnostic.hint(hint),
-                        None => diagnostic,
-                    });
+                    let hint = fault
+                        .hint
+                        .unwrap_or_else(|| "correct the formula".to_owned());
+                    let error = Diagnostic::error(fault.code, fault.message).hint(hint);
+                    problems.push(error.at(site));
                 }
                 return;
             }

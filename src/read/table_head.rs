@@ -69,7 +69,8 @@ impl<'n> Keys<'n> {
                     "not-a-map",
                     format!("{what} must be a map of keys and values ({})", node.kind()),
                 )
-                .at(locate(source, &path)),
+                .at(locate(source, &path))
+                .hint("write `key: value`, each on a line of its own"),
             );
             return None;
         };
@@ -135,7 +136,9 @@ impl<'n> Keys<'n> {
                 locate(self.source, &self.path)
             };
             problems.push(
-                Diagnostic::error("key-missing", format!("{} lacks `{key}`", self.what)).at(site),
+                Diagnostic::error("key-missing", format!("{} lacks `{key}`", self.what))
+                    .at(site)
+                    .hint(format!("add `{key}: ...`")),
             );
         }
         value
@@ -280,7 +283,8 @@ impl<'n> Value<'n> {
                 "wrong-kind",
                 format!("`{}` must be {wanted} (`{seen}`)", self.key),
             )
-            .at(self.site(source)),
+            .at(self.site(source))
+            .hint(format!("write {wanted} after `{}:`", self.key)),
         );
     }
 

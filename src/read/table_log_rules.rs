@@ -132,7 +132,8 @@ fn read_head(
                     check.unit.words()
                 ),
             )
-            .at(source.whole()),
+            .at(source.whole())
+            .hint(format!("write {}", unit_of_result[0].words())),
         );
     }
     Some(LogRule {
@@ -164,7 +165,8 @@ fn positive(key: &str, source: &Source, keys: &Keys, problems: &mut Problems) ->
             "out-of-range",
             format!("`{key}` must be positive (`{number}`)"),
         )
-        .at(keys.get(key)?.site(source)),
+        .at(keys.get(key)?.site(source))
+        .hint("correct it by the publication"),
     );
     None
 }
@@ -214,7 +216,11 @@ fn read_kind(
     let figures: Vec<f64> = figures.into_iter().collect::<Option<_>>()?;
     let missing = |file: &str, problems: &mut Problems| {
         let message = format!("`{file}` of this log rule is missing");
-        problems.push(Diagnostic::error("species-tables", message).at(source.whole()));
+        problems.push(
+            Diagnostic::error("species-tables", message)
+                .at(source.whole())
+                .hint("add the file to the folder of the rule"),
+        );
     };
     let form = match (form, &figures[..]) {
         (FormName::Cubic(rule), _) => return Some(RuleKind::Cubic(rule)),
@@ -307,7 +313,11 @@ fn read_factors(
         let column = table.column(name);
         if column.is_none() {
             let message = format!("there is no column `{name}`");
-            problems.push(Diagnostic::error("column-missing", message).at(source.whole()));
+            problems.push(
+                Diagnostic::error("column-missing", message)
+                    .at(source.whole())
+                    .hint("add the column"),
+            );
         }
         column
     };
@@ -321,7 +331,11 @@ fn read_factors(
             let value = table.number(&row, Some(column), problems);
             if row.text(Some(column)).is_none() {
                 let message = format!("`{}` is blank", table.heads()[column.index]);
-                problems.push(Diagnostic::error("no-value", message).at(table.site(&row, column)));
+                problems.push(
+                    Diagnostic::error("no-value", message)
+                        .at(table.site(&row, column))
+                        .hint("fill it in"),
+                );
             }
             value
         };
@@ -347,7 +361,8 @@ fn read_factors(
         if figures.iter().any(|factor| *factor < 0.0) {
             problems.push(
                 Diagnostic::error("out-of-range", "a factor cannot be negative")
-                    .at(table.row_site(&row)),
+                    .at(table.row_site(&row))
+                    .hint("correct it by the publication"),
             );
         }
         factors.push(figures);
@@ -400,7 +415,11 @@ fn read_form_class(source: &Source, problems: &mut Problems) -> Vec<(String, [[f
             complete.push((name, [a, b, c]));
         } else {
             let message = format!("rule `{name}` lacks one of the terms a, b, c");
-            problems.push(Diagnostic::error("row-missing", message).at(source.whole()));
+            problems.push(
+                Diagnostic::error("row-missing", message)
+                    .at(source.whole())
+                    .hint("add its row"),
+            );
         }
     }
     complete

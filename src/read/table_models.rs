@@ -146,7 +146,8 @@ fn read_coefficients(
                 "coefficient-missing",
                 format!("{owner} needs {}", missing.join(", ")),
             )
-            .at(table.row_site(row)),
+            .at(table.row_site(row))
+            .hint("fill in the columns of these names"),
         );
     }
     (values.len() == names.len()).then_some((values, printed))

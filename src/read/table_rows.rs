@@ -67,7 +67,9 @@ pub(super) fn read(
     };
     if columns.species.is_none() {
         problems.push(
-            Diagnostic::error("column-missing", "there is no column `species`").at(source.whole()),
+            Diagnostic::error("column-missing", "there is no column `species`")
+                .at(source.whole())
+                .hint("add it, with the species of each row"),
         );
         return;
     }
@@ -91,7 +93,8 @@ fn check_groups_used(source: &Source, set: &VolumeSet, problems: &mut Problems) 
                     "group-unused",
                     format!("group `{}` has no row in the table", entry.label),
                 )
-                .at(source.whole()),
+                .at(source.whole())
+                .hint("add its row, or remove the group from the head"),
             );
         }
     }
@@ -179,7 +182,8 @@ fn read_row(
             .ok_or_else(|| unknown_species(label, species).at(place(columns.species))),
         None => Err(
             Diagnostic::error("species-missing", "this row names no species")
-                .at(table.row_site(row)),
+                .at(table.row_site(row))
+                .hint("name one in the column `species`, or remove the row"),
         ),
     };
     let region = match row.text(columns.region) {
@@ -203,6 +207,7 @@ fn read_row(
         None => defaults.form.ok_or_else(|| {
             Diagnostic::error("form-missing", "neither row nor head names a form")
                 .at(table.row_site(row))
+                .hint("add `form` to the head, or a column `form`")
         }),
     };
     let planted = match row.text(columns.origin) {
@@ -234,7 +239,8 @@ fn read_row(
                 "form-quantity",
                 format!("form `{}` cannot give `{}`", spec.name(), quantity.name()),
             )
-            .at(table.row_site(row)),
+            .at(table.row_site(row))
+            .hint("name another form, or another quantity"),
         );
     }
     let (model, printed) = table_models::read(table, row, columns.formula, &wanted, problems)?;
@@ -282,6 +288,7 @@ fn read_quantity(
         None => defaults.quantity.ok_or_else(|| {
             Diagnostic::error("quantity-missing", "neither row nor head names a quantity")
                 .at(table.row_site(row))
+                .hint("add `quantity` to the head, or a column `quantity`")
         }),
     }
 }

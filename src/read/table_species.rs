@@ -89,7 +89,8 @@ pub(crate) fn read(
     let Some(maximum) = read_head(head, problems) else {
         problems.push(
             Diagnostic::error("species-head", "the plausible maxima are incomplete")
-                .at(head.whole()),
+                .at(head.whole())
+                .hint("complete `plausible_maximum` in the head"),
         );
         return SpeciesTable::default();
     };
@@ -166,7 +167,8 @@ fn read_rows(
         if species.len() >= usize::from(u16::MAX) {
             problems.push(
                 Diagnostic::error("too-many-species", "the table holds at most 65,535 species")
-                    .at(table.row_site(&row)),
+                    .at(table.row_site(&row))
+                    .hint("remove rows that no cruise needs"),
             );
             return;
         }
@@ -280,7 +282,8 @@ fn whole(
             "not-a-whole-number",
             format!("this must be a whole number from 1 to {most} (`{text}`)"),
         )
-        .at(site),
+        .at(site)
+        .hint("correct it, or leave it blank"),
     );
     None
 }

@@ -148,7 +148,8 @@ fn units_of_map(
                 "bad-factor",
                 format!("`{key}` must be positive (`{number}`)"),
             )
-            .at(units.get(key)?.site(source)),
+            .at(units.get(key)?.site(source))
+            .hint("correct it by the publication"),
         );
         None
     };

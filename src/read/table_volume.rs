@@ -280,7 +280,7 @@ fn read_regions(source: &Source, keys: &Keys, problems: &mut Problems) -> Vec<Re
                         "unknown-region",
                         format!("region `{name}` has the parent `{parent}`, which is not listed above it"),
                     )
-                    .at(region.get("parent")?.site(source)),
+                    .at(region.get("parent")?.site(source)).hint("list the parent first, or correct its name"),
                 );
             }
             found
@@ -316,7 +316,8 @@ fn read_groups(
                 Some(id) if !covers.contains(&id) => covers.push(id),
                 Some(_) => problems.push(
                     Diagnostic::error("species-twice", format!("`{code}` is listed twice"))
-                        .at(place.site(source)),
+                        .at(place.site(source))
+                        .hint("remove one of the two"),
                 ),
                 None => problems.push(unknown_species(&code, species).at(place.site(source))),
             }
@@ -354,13 +355,11 @@ fn read_groups(
 /// The message for a code that means no species.
 pub(crate) fn unknown_species(code: &str, species: &SpeciesTable) -> Diagnostic {
     let near = species.nearest(code);
-    let diagnostic = Diagnostic::error(
-        "unknown-species",
-        format!("`{code}` is no species of the species table"),
-    );
-    if near.is_empty() {
-        diagnostic
+    let hint = if near.is_empty() {
+        "`spinney species` lists all".to_owned()
     } else {
-        diagnostic.hint(format!("nearest are {}", near.join(", ")))
-    }
+        format!("nearest are {}", near.join(", "))
+    };
+    let message = format!("`{code}` is no species of the species table");
+    Diagnostic::error("unknown-species", message).hint(hint)
 }

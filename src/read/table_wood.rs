@@ -127,7 +127,8 @@ impl<'s> Sheet<'s> {
                 "out-of-range",
                 format!("`{name}` must be from {low} to {high} (`{value}`)"),
             )
-            .at(place),
+            .at(place)
+            .hint("correct it by the publication"),
         );
         None
     }
@@ -143,7 +144,8 @@ impl<'s> Sheet<'s> {
         if row.text(self.table.column(name)).is_none() {
             problems.push(
                 Diagnostic::error("value-missing", format!("this row lacks `{name}`"))
-                    .at(self.table.row_site(row)),
+                    .at(self.table.row_site(row))
+                    .hint("fill it in"),
             );
             return None;
         }
@@ -224,7 +226,8 @@ fn read_decay(source: &Source, problems: &mut Problems) -> Vec<Decay> {
         if !class.is_some_and(|class| (1..=5).contains(&class)) {
             problems.push(
                 Diagnostic::error("decay-class", "this row has no decay class from 1 to 5")
-                    .at(sheet.table.row_site(&row)),
+                    .at(sheet.table.row_site(&row))
+                    .hint("fill in the column `decay_class`"),
             );
         }
         let mut need = |name: &str, limits| sheet.need(&row, name, limits, problems);
@@ -262,7 +265,8 @@ fn read_crown_ratios(source: &Source, problems: &mut Problems) -> Vec<CrownRatio
         if province.is_none() {
             problems.push(
                 Diagnostic::error("value-missing", "this row lacks `province`")
-                    .at(sheet.table.row_site(&row)),
+                    .at(sheet.table.row_site(&row))
+                    .hint("fill it in"),
             );
         }
         let kind = sheet.kind(&row, problems);

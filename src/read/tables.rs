@@ -101,10 +101,13 @@ impl Tables {
                         self.overlay
                             .insert(format!("{prefix}{name}"), (shown, text));
                     }
-                    Err(error) => problems.push(Diagnostic::error(
-                        "species-tables",
-                        format!("`{}` cannot be read: {error}", path.display()),
-                    )),
+                    Err(error) => problems.push(
+                        Diagnostic::error(
+                            "species-tables",
+                            format!("`{}` cannot be read: {error}", path.display()),
+                        )
+                        .hint("see that it may be read and is UTF-8, or take it out of the folder"),
+                    ),
                 }
             }
         }
@@ -158,10 +161,10 @@ impl Tables {
         let mut problems = Problems::new();
         let missing = |path: &str| {
             let mut problems = Problems::new();
-            problems.push(Diagnostic::error(
-                "species-tables",
-                format!("`{path}` is missing"),
-            ));
+            problems.push(
+                Diagnostic::error("species-tables", format!("`{path}` is missing"))
+                    .hint("install the program again"),
+            );
             problems
         };
         let head = Tables::embedded("species.yaml").ok_or_else(|| missing("species.yaml"))?;
@@ -206,10 +209,15 @@ impl Tables {
             let profiles = self.read_set("volume", &lender, species)?;
             if !profiles.has(Quantity::Profile) {
                 let mut problems = Problems::new();
-                problems.push(Diagnostic::error(
-                    "no-profiles",
-                    format!("volume set `{name}` borrows from `{lender}`, which has no profiles"),
-                ));
+                problems.push(
+                    Diagnostic::error(
+                        "no-profiles",
+                        format!(
+                            "volume set `{name}` borrows from `{lender}`, which has no profiles"
+                        ),
+                    )
+                    .hint("name a set with profiles as `profiles_from`"),
+                );
                 return Err(problems);
             }
             set.profiles = Some(Box::new(profiles));
@@ -239,10 +247,13 @@ impl Tables {
         let mut need = |file: &str| {
             let source = self.source(&format!("wood/{name}/{file}"));
             if source.is_none() {
-                problems.push(Diagnostic::error(
-                    "file-missing",
-                    format!("the wood properties `{name}` have no file `{file}`"),
-                ));
+                problems.push(
+                    Diagnostic::error(
+                        "file-missing",
+                        format!("the wood properties `{name}` have no file `{file}`"),
+                    )
+                    .hint("add the file to the folder of the set"),
+                );
             }
             source
         };
@@ -388,10 +399,13 @@ impl Tables {
         let mut need = |wanted: &str| {
             let source = file(wanted);
             if source.is_none() {
-                problems.push(Diagnostic::error(
-                    "file-missing",
-                    format!("{kind} set `{name}` has no file `{wanted}`"),
-                ));
+                problems.push(
+                    Diagnostic::error(
+                        "file-missing",
+                        format!("{kind} set `{name}` has no file `{wanted}`"),
+                    )
+                    .hint("add the file to the folder of the set"),
+                );
             }
             source
         };

@@ -195,7 +195,7 @@ pub fn parse(source: &Source) -> Result<Node, Problems> {
             .unwrap_or(&message)
             .to_owned();
         let diagnostic = if message.ends_with(NOT_FINITE) {
-            Diagnostic::error("out-of-range", message)
+            Diagnostic::error("out-of-range", message).hint("write a number in digits")
         } else {
             Diagnostic::error("yaml", format!("this is not readable YAML: {message}"))
                 .hint("check indentation, colons and quotes near this place")

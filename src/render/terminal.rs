@@ -202,7 +202,7 @@ fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
 }
 
 /// Breaks text at spaces so that lines fit the width; keeps line breaks that are there.
-fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();

@@ -102,12 +102,14 @@ fn area_words(design: &Design, stand: &Stand) -> String {
 /// How it was compiled: defaults, heights, sampling.
 pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
     let design = compilation.design;
+    let (length, diameter) = (design.units.length(), design.units.diameter());
     let mut facts = vec![format!(
-        "intervals at {} % confidence; dbh at {} m; dbh classes of {} {}, the lower limit in the class",
+        "intervals at {} % confidence; dbh at {} {}; dbh classes of {} {}, the lower limit in the class",
         percent(design.confidence),
-        design.heights.breast_height_m,
-        plain((design.dbh_class_cm * design.units.diameter().from_metric * 1e6).round() / 1e6),
-        design.units.diameter().label
+        plain((design.heights.breast_height_m * length.from_metric * 1e2).round() / 1e2),
+        length.label,
+        plain((design.dbh_class_cm * diameter.from_metric * 1e6).round() / 1e6),
+        diameter.label
     )];
     for rule in &design.selections {
         if rule.slope_correction == SlopeCorrection::Program {
@@ -130,9 +132,10 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
         }
         if let (Method::AngleGauge { .. }, Some(min)) = (&rule.method, rule.min_dbh_cm) {
             facts.push(format!(
-                "{}: trees under {} cm dbh are not part of it",
+                "{}: trees under {} {} dbh are not part of it",
                 rule.name,
-                plain(min)
+                plain((min * diameter.from_metric * 1e2).round() / 1e2),
+                diameter.label
             ));
         }
     }

@@ -182,7 +182,7 @@ fn reasons(compilation: &Compilation<'_>, components: &str, national: &str) -> S
     }
 }
 
-fn by_species(compilation: &Compilation<'_>) -> Table {
+pub(super) fn by_species(compilation: &Compilation<'_>) -> Table {
     let table = &compilation.knowledge.species;
     let columns = vec![
         Column::words("species"),

@@ -50,7 +50,7 @@ pub(super) fn at_hand(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<Cu
 }
 
 /// Those of them that fill trees.
-fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
+pub(super) fn used(compilation: &Compilation<'_>, stands: &[usize]) -> Vec<CurveUse> {
     let mut uses = at_hand(compilation, stands);
     for used in &mut uses {
         used.species.retain(|served| served.filled > 0);
@@ -114,7 +114,7 @@ pub(super) fn labels(compilation: &Compilation<'_>, species: &[Served]) -> Strin
     labels.join(", ")
 }
 
-fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
+pub(super) fn table_of(compilation: &Compilation<'_>, uses: &[CurveUse]) -> Table {
     let units = compilation.design.units;
     let (diameter, length) = (units.diameter(), units.length());
     let columns = vec![

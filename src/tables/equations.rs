@@ -43,7 +43,7 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     blocks
 }
 
-fn by_species(compilation: &Compilation<'_>) -> Table {
+pub(super) fn by_species(compilation: &Compilation<'_>) -> Table {
     let table = &compilation.knowledge.species;
     let columns = vec![
         Column::words("species"),

@@ -37,11 +37,13 @@ pub mod scatter;
 pub mod stand;
 pub mod stands_summary;
 pub mod systematic;
+pub mod tally;
 pub mod three_p;
 pub mod ticks;
 pub mod tidy;
 pub mod trees;
 pub mod whole_error;
+pub mod workbook;
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {

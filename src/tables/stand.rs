@@ -51,13 +51,22 @@ pub fn by_class_and_species(
     table
 }
 
-/// Dead trees by dbh class and decay class: trees per area, with basal area and volume below.
-pub fn snags(
+/// One row of the snags: an attribute by decay class, the last cell that of all of them.
+pub(super) struct SnagRow {
+    pub(super) attribute: Attribute,
+    /// All sizes where there is none.
+    pub(super) dbh_class: Option<u32>,
+    pub(super) cells: Vec<Cell>,
+}
+
+/// Dead trees by dbh class and decay class: trees per area, with basal area and volume below. The
+/// first column is that of the dbh classes.
+pub(super) fn snag_rows(
     lookup: &Lookup<'_>,
     design: &Design,
     scope: Scope<'_>,
     selection: SelectionIndex,
-) -> Table {
+) -> (Vec<Column>, Vec<SnagRow>) {
     let mut statuses: Vec<StatusDomain> = lookup
         .decay_classes(scope, selection)
         .into_iter()
@@ -75,12 +84,12 @@ pub fn snags(
         };
         columns.push(Column::number(head, ""));
     }
-    let trees = Attribute::Trees.unit(design.units).label;
-    let mut table = Table::new(format!("standing dead trees in {trees}"), 1, columns);
-    let mut add = |head: Cell, dbh_class: Option<u32>, attribute: Attribute| {
+    let classes = class_rows(lookup, scope, selection, StatusDomain::Dead).into_iter();
+    let trees = classes.map(|dbh_class| (Attribute::Trees, dbh_class));
+    let below = [Attribute::BasalArea, Attribute::VolumeTotal].map(|attribute| (attribute, None));
+    let rows = trees.chain(below).map(|(attribute, dbh_class)| {
         let unit = attribute.unit(design.units);
-        let mut row = vec![head];
-        for status in &statuses {
+        let cells = statuses.iter().map(|status| {
             let domain = Domain {
                 status: *status,
                 species: None,
@@ -88,22 +97,37 @@ pub fn snags(
             };
             let estimate = lookup.estimate(scope, selection, domain, attribute);
             let value = estimate.map(|e| e.mean * unit.from_metric);
-            row.push(Cell::maybe(value, attribute.digits(design.units)));
-        }
-        if row.iter().skip(1).any(|cell| *cell != Cell::Empty) {
-            table.rows.push(row);
-        }
-    };
-    for dbh_class in class_rows(lookup, scope, selection, StatusDomain::Dead) {
-        add(class_cell(dbh_class, design), dbh_class, Attribute::Trees);
-    }
-    for attribute in [Attribute::BasalArea, Attribute::VolumeTotal] {
-        let unit = attribute.unit(design.units).label;
-        add(
-            Cell::text(format!("{}, {unit}", attribute.words())),
-            None,
+            Cell::maybe(value, attribute.digits(design.units))
+        });
+        SnagRow {
             attribute,
-        );
+            dbh_class,
+            cells: cells.collect(),
+        }
+    });
+    let is_there = |row: &SnagRow| row.cells.iter().any(|cell| *cell != Cell::Empty);
+    (columns, rows.filter(is_there).collect())
+}
+
+/// Dead trees by dbh class and decay class as a table.
+pub fn snags(
+    lookup: &Lookup<'_>,
+    design: &Design,
+    scope: Scope<'_>,
+    selection: SelectionIndex,
+) -> Table {
+    let (columns, rows) = snag_rows(lookup, design, scope, selection);
+    let trees = Attribute::Trees.unit(design.units).label;
+    let mut table = Table::new(format!("standing dead trees in {trees}"), 1, columns);
+    for row in rows {
+        let unit = row.attribute.unit(design.units).label;
+        let head = match row.attribute {
+            Attribute::Trees => class_cell(row.dbh_class, design),
+            other => Cell::text(format!("{}, {unit}", other.words())),
+        };
+        table
+            .rows
+            .push(std::iter::once(head).chain(row.cells).collect());
     }
     if lookup.decay_classes(scope, selection).contains(&None) {
         table
@@ -117,7 +141,8 @@ fn class_column(design: &Design) -> Column {
     Column::words(format!("dbh {}", design.units.diameter().label))
 }
 
-fn class_rows(
+/// The dbh classes that have a row, the margin last.
+pub(super) fn class_rows(
     lookup: &Lookup<'_>,
     scope: Scope<'_>,
     selection: SelectionIndex,
@@ -132,7 +157,7 @@ fn class_rows(
     rows.into_iter().chain([None]).collect()
 }
 
-fn class_cell(dbh_class: Option<u32>, design: &Design) -> Cell {
+pub(super) fn class_cell(dbh_class: Option<u32>, design: &Design) -> Cell {
     Cell::text(match dbh_class {
         Some(class) => {
             let (from, to) = class_limits(class, design);

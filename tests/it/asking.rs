@@ -1,4 +1,4 @@
-//! `explain`, `species`, `equations`, `check` and the help texts.
+//! `explain`, `species`, `equations` and `check`.
 
 use crate::cruise::{Cruise, run};
 
@@ -127,24 +127,4 @@ fn one_tree_under_every_set_fits_the_terminal() {
         }
     }
     insta::assert_snapshot!("equations-one-tree", tree("Pj", &metric));
-}
-
-#[test]
-fn every_command_has_its_help_with_an_example() {
-    for command in [
-        "compile",
-        "compare",
-        "check",
-        "species",
-        "equations",
-        "explain",
-    ] {
-        let run = run(&[command, "--help"]);
-        assert_eq!(run.status, 0);
-        assert!(run.stdout.contains("Example"), "{command}");
-        insta::assert_snapshot!(format!("help-{command}"), run.stdout);
-    }
-    insta::assert_snapshot!("help", run(&["--help"]).stdout);
-    assert_eq!(run(&["compil"]).status, 2);
-    assert_eq!(run(&[]).status, 2);
 }

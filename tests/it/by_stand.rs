@@ -266,13 +266,13 @@ fn rows_of_no_stand_are_told_and_keep_nobody_back() {
     assert_eq!(
         told,
         [
-            "plots.csv:3:1: error: plot `7` names no stand [missing-value]",
-            "stands.csv:3:1: error: this row names no stand [missing-value]",
+            "plots.csv:3:1: error: plot `7` names no stand; fill it in [missing-value]",
+            "stands.csv:3:1: error: this row names no stand; fill it in, or remove the row [missing-value]",
             "stands.csv:4:1: warning: no plot lies in stand `C`; it is left out of all results \
              [stand-without-plots]",
             "stands.csv:4:3: error: `area_ha` must be a number (`x`); leave it blank if it was not \
              measured [not-a-number]",
-            "trees.csv:5:1: error: this row names no stand [missing-value]",
+            "trees.csv:5:1: error: this row names no stand; fill it in, or remove the row [missing-value]",
             "trees.csv:6:3: error: plot `1` of stand `b` is not in the list of plots; every plot \
              visited needs a row in the plots file [unknown-plot]",
         ]

@@ -38,7 +38,9 @@ impl Cruise {
 
     /// Writes a file.
     pub(crate) fn file(self, name: &str, content: impl AsRef<[u8]>) -> Self {
-        fs::write(self.path(name), content).unwrap();
+        let path = self.path(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, content).unwrap();
         self
     }
 
@@ -114,7 +116,8 @@ pub(crate) fn run_in(folder: &Path, arguments: &[&str], input: Option<&str>) -> 
     }
 }
 
-fn copy(from: &Path, to: &Path) {
+/// Copies a folder into another.
+pub(crate) fn copy(from: &Path, to: &Path) {
     for entry in fs::read_dir(from).unwrap() {
         let entry = entry.unwrap();
         let target = to.join(entry.file_name());

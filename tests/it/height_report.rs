@@ -96,12 +96,6 @@ fn in_feet_and_inches_and_for_one_species() {
 }
 
 #[test]
-fn the_help_has_examples() {
-    let help = done(run(&["heights", "--help"]));
-    insta::assert_snapshot!("heights-help", help);
-}
-
-#[test]
 fn a_narrow_report_keeps_its_width() {
     report(run(&["heights", MARROW_CREEK, "--width", "60"]), 60);
 }

@@ -14,7 +14,7 @@ const LAYERS: &[&[&str]] = &[
     &["records"],
     &["logs"],
     &["read", "heights", "stems", "expansion"],
-    &["plot_sums"],
+    &["plot_sums", "schema"],
     &["estimates"],
     &["compile"],
     &["whole_error"],
@@ -122,6 +122,9 @@ fn user_documents_speak_of_the_program_alone() {
         repository().join("README.md"),
         repository().join("species-tables/README.md"),
     ];
+    for entry in fs::read_dir(repository().join("docs")).unwrap() {
+        files.push(entry.unwrap().path());
+    }
     for entry in fs::read_dir(repository().join("examples")).unwrap() {
         for file in fs::read_dir(entry.unwrap().path()).unwrap() {
             files.push(file.unwrap().path());

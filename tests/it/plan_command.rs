@@ -333,14 +333,3 @@ fn a_result_goes_to_a_file_and_strata_come_from_standard_input() {
     );
     assert_eq!(cruise.read("a.csv"), same);
 }
-
-#[test]
-fn help_has_examples() {
-    for what in ["plots", "size", "distances"] {
-        let run = run(&["plan", what, "--help"]);
-        assert_eq!(run.status, 0);
-        assert!(run.stdout.contains("Example"), "{what}");
-        insta::assert_snapshot!(format!("help-plan-{what}"), run.stdout);
-    }
-    insta::assert_snapshot!("help-plan", run(&["plan", "--help"]).stdout);
-}

@@ -6,10 +6,12 @@ use spinney::design::Design;
 use spinney::diagnostic::Problems;
 use spinney::read::RecordFiles;
 use spinney::read::design::{Known, read_design};
+use spinney::read::excerpts::Excerpts;
 use spinney::read::records::read_records;
 use spinney::read::source::Source;
 use spinney::read::tables::Tables;
 use spinney::records::Records;
+use spinney::render::excerpt::finding;
 use spinney::species::SpeciesTable;
 
 /// The species table of the program.
@@ -30,7 +32,12 @@ pub(crate) fn design_of(text: &str) -> (Option<Design>, Problems) {
         height_sets: &["us-western".to_owned()],
         log_rules: &["doyle".to_owned(), "scribner-decimal-c".to_owned()],
     };
-    read_design(&source, Path::new("cruise"), &known)
+    let (design, problems) = read_design(&source, Path::new("cruise"), &known);
+    if design.is_some() {
+        let objections = crate::schema::objections(text);
+        assert!(objections.is_empty(), "{text}\n{objections:#?}");
+    }
+    (design, problems)
 }
 
 /// A cruise as texts.
@@ -61,9 +68,21 @@ impl Cruise<'_> {
         read_records(&design, &files, &species_table(), None, &mut |_| Ok(()))
     }
 
-    /// The findings, as printed.
+    /// The first lines of the findings, as printed.
     pub(crate) fn findings(&self) -> Vec<String> {
-        lines(&self.read().1)
+        lines(&self.read().1.folded())
+    }
+
+    /// The findings as printed, with the lines that they are about.
+    pub(crate) fn drawn(&self) -> String {
+        drawn(&self.read().1, |name| match name {
+            "design.yaml" => Some(self.design),
+            "stands.csv" => self.stands,
+            "plots.csv" => self.plots,
+            "trees.csv" => self.trees,
+            "counts.csv" => self.counts,
+            _ => None,
+        })
     }
 
     /// The records; panics with the findings if there are none.
@@ -73,7 +92,17 @@ impl Cruise<'_> {
     }
 }
 
-/// Findings as printed.
+/// Findings as printed, with the lines of these texts.
+pub(crate) fn drawn<'t>(problems: &Problems, text_of: impl Fn(&str) -> Option<&'t str>) -> String {
+    let problems = problems.clone().folded();
+    let excerpts = Excerpts::of(&problems, |name| {
+        Some((text_of(name)?.as_bytes(), name.ends_with(".yaml")))
+    });
+    let findings = problems.iter();
+    findings.map(|one| finding(one, &excerpts, false)).collect()
+}
+
+/// First lines of findings, as printed.
 pub(crate) fn lines(problems: &Problems) -> Vec<String> {
     problems.iter().map(ToString::to_string).collect()
 }

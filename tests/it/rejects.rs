@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::reading::{Cruise, design_of, lines};
+use crate::reading::{Cruise, design_of, drawn};
 
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/rejects")
@@ -45,7 +45,7 @@ fn each_broken_file_is_told_what_is_wrong() {
             counts: Some(&counts),
         };
         let findings = match name.split('-').next().unwrap() {
-            "design" => lines(&design_of(&broken).1),
+            "design" => drawn(&design_of(&broken).1, |_| Some(&broken)),
             kind => {
                 match kind {
                     "stands" => cruise.stands = Some(&broken),
@@ -54,11 +54,11 @@ fn each_broken_file_is_told_what_is_wrong() {
                     "counts" => cruise.counts = Some(&broken),
                     other => panic!("no kind of file is called {other}"),
                 }
-                cruise.findings()
+                cruise.drawn()
             }
         };
         assert!(!findings.is_empty(), "{name} is not broken");
-        insta::assert_snapshot!(format!("reject__{name}"), findings.join("\n"));
+        insta::assert_snapshot!(format!("reject__{name}"), findings);
     }
 }
 
@@ -78,7 +78,7 @@ fn the_sound_files_have_no_errors_and_no_warnings() {
         trees: Some(&trees),
         counts: Some(&counts),
     };
-    insta::assert_snapshot!(cruise.findings().join("\n"));
+    insta::assert_snapshot!(cruise.drawn());
     let records = cruise.records();
     let areas: Vec<(&str, &str, Option<f64>)> = records
         .stands

@@ -308,7 +308,7 @@ fn finding_row(design: &str, stand: &str, finding: &Finding, several: bool) -> V
         word(stand),
         Value::word(finding.severity_word()),
         Value::word(&finding.code),
-        word(&finding.file),
+        word(&finding.file_and_sheet()),
         number(finding.line_or_row()),
         number(finding.column),
         Value::word(&finding.message),

@@ -34,7 +34,10 @@ pub(super) fn named(arguments: &BatchArgs) -> Result<Vec<PathBuf>, Problems> {
             }
             Err(error) => {
                 let message = format!("--list {}: {error}", shown(list));
-                problems.push(Diagnostic::error("unreadable-file", message));
+                problems.push(
+                    Diagnostic::error("unreadable-file", message)
+                        .hint("name a text file that can be read, with one design on each line"),
+                );
             }
         }
     }

@@ -2,7 +2,7 @@
 //! as they come. A run that was killed leaves whole records and perhaps a torn last one.
 //!
 //! ```text
-//! file     "spinney journal 1\n", records
+//! file     "spinney journal 2\n", records
 //! record   kind u8 (0 cruise, 1 part, 2 end of a run), length of the head u32, length of the rest u64,
 //!          CRC-32 of head and rest u32, head (postcard), rest
 //! ```
@@ -23,7 +23,7 @@ use super::part::{CruiseHead, Part, PartMeta};
 /// Its name in the folder of results.
 pub(super) const NAME: &str = "batch.journal";
 
-const MAGIC: &[u8] = b"spinney journal 1\n";
+const MAGIC: &[u8] = b"spinney journal 2\n";
 const FRAME: usize = 1 + 4 + 8 + 4;
 
 /// What the last record of a run says that was finished.

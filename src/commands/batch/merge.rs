@@ -11,6 +11,7 @@ use super::part::CruiseHead;
 use crate::cli::MergeArgs;
 use crate::commands::{Outcome, report};
 use crate::diagnostic::{Diagnostic, Problems, counted};
+use crate::read::excerpts::Named;
 use crate::records::natural_order;
 use crate::write;
 
@@ -36,7 +37,7 @@ pub(in crate::commands) fn run(arguments: &MergeArgs) -> Result<Outcome> {
         one_of(runs, arguments, &mut problems)
     };
     let Some(assembly) = together.filter(|_| !problems.has_errors()) else {
-        report(&problems)?;
+        report(&problems, &Named::default())?;
         return Ok(Outcome::InputIsWrong);
     };
     fs::create_dir_all(&arguments.out)
@@ -44,7 +45,7 @@ pub(in crate::commands) fn run(arguments: &MergeArgs) -> Result<Outcome> {
     let written = match assembly.write(&arguments.out)? {
         Ok(written) => written,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
@@ -57,7 +58,7 @@ pub(in crate::commands) fn run(arguments: &MergeArgs) -> Result<Outcome> {
         counted(arguments.folders.len(), "run"),
         assembly.failed()
     );
-    write::standard_error(crate::commands::lines(&written.problems) + &line)?;
+    write::standard_error(crate::commands::lines(&written.problems, &Named::default()) + &line)?;
     Ok(
         if assembly.failed() == 0 && assembly.errors().next().is_none() {
             Outcome::Done

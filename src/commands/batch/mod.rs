@@ -28,6 +28,7 @@ use rayon::prelude::*;
 use super::{Outcome, report};
 use crate::cli::{BatchArgs, DesignArgs};
 use crate::diagnostic::{Problems, Severity, counted};
+use crate::read::excerpts::Named;
 use crate::write;
 use assemble::{Assembly, OfCruise};
 use cruise::OpenCruise;
@@ -43,7 +44,7 @@ pub(super) fn run(arguments: &BatchArgs) -> Result<Outcome> {
     let paths = match designs::named(arguments) {
         Ok(paths) => paths,
         Err(problems) => {
-            report(&problems)?;
+            report(&problems, &Named::default())?;
             return Ok(Outcome::InputIsWrong);
         }
     };
@@ -162,7 +163,7 @@ impl<'a> Batch<'a> {
         let written = match assembly.write(folder)? {
             Ok(written) => written,
             Err(problems) => {
-                report(&problems)?;
+                report(&problems, &Named::default())?;
                 return Ok(Outcome::InputIsWrong);
             }
         };
@@ -174,7 +175,7 @@ impl<'a> Batch<'a> {
         let outcome = outcome(&assembly, self.failed);
         write::standard_error(
             findings_text(&assembly, self.arguments.verbose)
-                + &super::lines(problems)
+                + &super::lines(problems, &Named::default())
                 + &last_line(&assembly, self.failed, n_kept.into_inner(), self.arguments),
         )?;
         Ok(outcome)

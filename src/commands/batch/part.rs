@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::diagnostic::{Diagnostic, Severity, Site, place_in_rows};
+use crate::diagnostic::{Diagnostic, Severity, Site, place_in_rows, row};
 
 /// What the tables of a cruise need of its design and species.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -48,9 +48,10 @@ pub(super) struct Finding {
     /// 0 where there is none.
     pub(super) line: usize,
     pub(super) column: usize,
-    /// Where the file has rows (Parquet): the name of the column, empty for a whole row; `line` is
-    /// 1 for the names.
+    /// Where the file has rows: the name of the column, empty for a whole row.
     pub(super) head: Option<String>,
+    /// The sheet, in a workbook.
+    pub(super) sheet: Option<String>,
     pub(super) message: String,
     pub(super) hint: String,
 }
@@ -69,6 +70,7 @@ impl Finding {
             line: site.map_or(0, |site| site.line),
             column: site.map_or(0, |site| site.column),
             head: site.and_then(Site::head).map(str::to_owned),
+            sheet: site.and_then(Site::sheet).map(str::to_owned),
             message: diagnostic.message.clone(),
             hint: diagnostic.hint.clone().unwrap_or_default(),
         }
@@ -84,14 +86,22 @@ impl Finding {
 
     /// The line of a text, the row of a file of rows; 0 where there is none.
     pub(super) fn line_or_row(&self) -> usize {
-        self.line - usize::from(self.head.is_some() && self.line > 0)
+        match self.head {
+            Some(_) => row(self.line, self.sheet.as_deref()),
+            None => self.line,
+        }
+    }
+
+    /// The file, and the sheet in a workbook.
+    pub(super) fn file_and_sheet(&self) -> String {
+        self.file.clone() + &place_in_rows(0, 0, "", self.sheet.as_deref())
     }
 
     /// As on a terminal.
     pub(super) fn line(&self) -> String {
         let mut line = self.file.clone();
         if let Some(head) = &self.head {
-            line += &place_in_rows(self.line, head);
+            line += &place_in_rows(self.line, self.column, head, self.sheet.as_deref());
         } else {
             for number in [self.line, self.column] {
                 if number > 0 {
@@ -142,7 +152,7 @@ pub(super) struct PartMeta {
     pub(super) findings: Vec<Finding>,
     /// Lines of the summary, without the head.
     pub(super) summary: String,
-    /// By file: name, and where its lines come from.
+    /// By file (and sheet): name, and where its lines come from.
     pub(super) lines: Vec<(String, Runs)>,
     /// Does an output hold lines, so that they must be the same?
     pub(super) holds_lines: bool,
@@ -173,7 +183,8 @@ impl PartMeta {
         moved.lines = lines.to_vec();
         for finding in moved.findings.iter_mut().filter(|f| f.line > 0) {
             let of = |lines: &[(String, Runs)]| -> Option<Runs> {
-                let (_, runs) = lines.iter().find(|(name, _)| *name == finding.file)?;
+                let file = finding.file_and_sheet();
+                let (_, runs) = lines.iter().find(|(name, _)| *name == file)?;
                 Some(runs.clone())
             };
             // A place in another file (the design) stays.

@@ -45,9 +45,10 @@ pub(super) fn read(cruise: &OpenCruise, unit: Option<usize>) -> Read {
             for file in [&files.stands, &files.plots, &files.trees, &files.counts] {
                 add(&mut hash, &[u8::from(file.is_some())]);
                 if let Some(source) = file {
-                    add(&mut hash, source.name().as_bytes());
+                    let name = source.whole().file_and_sheet();
+                    add(&mut hash, name.as_bytes());
                     add(&mut hash, source.text().as_bytes());
-                    lines.push((source.name().to_owned(), source.runs()));
+                    lines.push((name, source.runs()));
                 }
             }
         }
@@ -82,7 +83,7 @@ pub(super) fn compile(
     let records = match read.files {
         Ok(files) => {
             let (records, found) = cruise.prepared.records(&files, cruise.common.as_ref());
-            problems.append(found);
+            problems.append(found.folded());
             records
         }
         Err(found) => {

@@ -33,34 +33,34 @@ pub(super) fn sets(
         sets.push(set);
     }
     let named_here = !arguments.overrides.biomass_set.is_empty();
-    let mut refuse = |code, message, key| {
-        let error = Diagnostic::error(code, message);
-        problems.push(if named_here {
-            error
-        } else {
-            error.at(place_of(source, &["biomass", key]))
-        });
+    let mut refuse = |code, message, key, hint| {
+        let site = (!named_here).then(|| place_of(source, &["biomass", key]));
+        let error = Diagnostic::error(code, message).hint(hint);
+        problems.push(Diagnostic { site, ..error });
     };
+    let hint = "correct `region` under `biomass`, or leave it out";
     let mut sound = true;
     if let Some(region) = &biomass.region
         && !sets.iter().any(|set| set.has_region(region))
     {
         let names = biomass.sets.join(", ");
         let message = format!("no biomass set of {names} has a region `{region}`");
-        refuse("biomass-region", message, "region");
+        refuse("biomass-region", message, "region", hint);
         sound = false;
     }
     for set in &sets {
         if let Err(message) = set.check_region(biomass.region.as_deref()) {
-            refuse("biomass-region", message, "region");
+            refuse("biomass-region", message, "region", hint);
             sound = false;
         }
         if biomass.carbon_fraction.is_none() && !set.has_carbon() {
-            let message = format!(
-                "biomass set `{}` has no carbon fraction; give one as `biomass: carbon_fraction`",
-                set.name()
+            let message = format!("biomass set `{}` has no carbon fraction", set.name());
+            refuse(
+                "carbon-fraction",
+                message,
+                "set",
+                "give one as `biomass: carbon_fraction`",
             );
-            refuse("carbon-fraction", message, "set");
             sound = false;
         }
     }

@@ -83,30 +83,37 @@ impl Sources<'_> {
         let named = self.set_is_typed(change);
         let region = volume.region.as_deref();
         if let Err(message) = set.check_region(region) {
-            let error = Diagnostic::error("volume-region", message);
-            problems.push(if other_set {
-                error.hint(format!("write it behind the set: {}@REGION", volume.set))
+            let (site, hint) = if other_set {
+                let hint = format!("write it behind the set: {}@REGION", volume.set);
+                (None, hint)
             } else if named || self.arguments.overrides.region.is_some() {
-                error.hint("give one with --region")
+                (None, "give one with --region".to_owned())
             } else {
-                error.at(place_of(self.source, &["volume", "region"]))
-            });
+                let hint = "correct `region` under `volume`".to_owned();
+                (Some(place_of(self.source, &["volume", "region"])), hint)
+            };
+            let error = Diagnostic::error("volume-region", message).hint(hint);
+            problems.push(Diagnostic { site, ..error });
             return None;
         }
         if let Some(limits) = &volume.merchantable
             && let Err(message) = set.check_merchantable(limits, region)
         {
             if !named {
-                let error = Diagnostic::error("merchantable-limits", message);
-                problems.push(if let Some(Change::Merchantable(text)) = change {
-                    error.hint(format!("--merchantable {text} cannot be served"))
+                let place = || Some(place_of(self.source, &["volume", "merchantable"]));
+                let (site, hint) = if let Some(Change::Merchantable(text)) = change {
+                    (None, format!("--merchantable {text} cannot be served"))
                 } else if set.top_crosses_bark(limits) {
-                    error
-                        .at(place_of(self.source, &["volume", "merchantable"]))
-                        .hint("or name a bark set (`volume: bark`), by which it is turned")
+                    let hint = "or name a bark set (`volume: bark`), by which it is turned";
+                    (place(), hint.to_owned())
                 } else {
-                    error.at(place_of(self.source, &["volume", "merchantable"]))
-                });
+                    (
+                        place(),
+                        "correct `merchantable` under `volume`, or name another set".to_owned(),
+                    )
+                };
+                let error = Diagnostic::error("merchantable-limits", message).hint(hint);
+                problems.push(Diagnostic { site, ..error });
                 return None;
             }
             let warning = Diagnostic::warning("merchantable-limits", message);

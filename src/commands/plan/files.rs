@@ -320,7 +320,8 @@ pub(super) fn read_strata(source: &Source, problems: &mut Problems) -> Option<St
             if name.is_empty() {
                 problems.push(
                     Diagnostic::error("missing-value", "this row names no stratum")
-                        .at(table.row_site(&row)),
+                        .at(table.row_site(&row))
+                        .hint("name it in the column `stratum`, or remove the row"),
                 );
             } else if names.contains(&name) {
                 let message = format!("stratum {} is listed twice", seen(&name));

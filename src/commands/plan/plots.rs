@@ -11,14 +11,19 @@ use crate::planning::counting::{self, measuring};
 use crate::planning::pilot::{self, PilotStratum};
 use crate::planning::{Goal, MOST_PLOTS, Unmet};
 use crate::plot_sums::Column;
+use crate::read::excerpts::Named;
 use crate::tables::planning::{counting as counting_tables, plots as tables};
 use crate::units::HA_PER_AC;
 
 /// Confidence where none is said.
 const CONFIDENCE: f64 = 0.95;
 
-/// Plans; what goes wrong is in `problems`.
-pub(super) fn plan(arguments: &PlotsArgs, problems: &mut Problems) -> Option<Planned> {
+/// Plans; what goes wrong is in `problems`, with the files that it is about.
+pub(super) fn plan(
+    arguments: &PlotsArgs,
+    problems: &mut Problems,
+    named: &mut Named,
+) -> Option<Planned> {
     let planned = if arguments.count_cv_pct.is_some() {
         counted(arguments)
     } else if let Some(path) = &arguments.strata {
@@ -26,7 +31,7 @@ pub(super) fn plan(arguments: &PlotsArgs, problems: &mut Problems) -> Option<Pla
         let file = files::read_strata(&source, problems)?;
         of_strata_file(arguments, source.name(), file)
     } else if arguments.pilot.is_some() {
-        return of_pilot(arguments, problems);
+        return of_pilot(arguments, problems, named);
     } else {
         guessed(arguments)
     };
@@ -243,7 +248,7 @@ fn of_strata_file(
     Ok((tables::strata_report(&plan), tables::strata_rows(&plan)))
 }
 
-fn of_pilot(arguments: &PlotsArgs, problems: &mut Problems) -> Option<Planned> {
+fn of_pilot(arguments: &PlotsArgs, problems: &mut Problems, named: &mut Named) -> Option<Planned> {
     let loaded = load::load(&DesignArgs {
         design: arguments.pilot.clone()?,
         overrides: Overrides {
@@ -254,6 +259,7 @@ fn of_pilot(arguments: &PlotsArgs, problems: &mut Problems) -> Option<Planned> {
         },
     });
     problems.append(loaded.problems);
+    *named = loaded.named;
     let cruise = loaded.cruise?;
     let planned = compile(&cruise.design, &cruise.records, &cruise.knowledge)
         .map_err(|missing| Diagnostic::error("no-equation", missing.message).hint(missing.hint))
@@ -301,9 +307,10 @@ fn from_compilation(
     let asked = arguments.attribute.as_deref().unwrap_or("volume_total");
     let names = columns().map(|(_, attribute)| attribute.name());
     let at = choose("attribute", Some(asked), names)?;
-    let (column, attribute) = columns()
-        .nth(at)
-        .ok_or_else(|| Diagnostic::error("which-pilot", "the pilot has no such attribute"))?;
+    let (column, attribute) = columns().nth(at).ok_or_else(|| {
+        Diagnostic::error("which-pilot", "the pilot has no such attribute")
+            .hint("name one of its estimate table with --attribute")
+    })?;
     let found = pilot::strata(compilation, stand, selection, column)?;
     let unit = attribute.unit(design.units);
     let mut strata = Vec::new();

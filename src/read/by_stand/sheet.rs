@@ -10,7 +10,9 @@ use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Problems, Severity, counted};
 use crate::read::bytes::{Bytes, CHUNK};
 use crate::read::csv::Table;
+use crate::read::shown;
 use crate::read::source::Source;
+use crate::read::xlsx::Wanted;
 
 /// A file that was opened, and where its rows lie.
 #[derive(Debug)]
@@ -45,14 +47,9 @@ pub(super) enum Stop {
 impl Sheet {
     /// Opens a file; says why not.
     pub(super) fn open(input: &Input) -> Result<Self, Problems> {
-        let shown = match input.shown.as_str() {
-            "-" => "standard input",
-            shown => shown,
-        };
+        let shown = shown(input);
         let path = Path::new(&input.path);
-        let bytes = Bytes::open_records(path, shown)
-            .map_err(|finding| *finding)?
-            .in_utf8();
+        let bytes = Bytes::open_records(path, shown, Wanted::of(input))?.in_utf8();
         let bytes = bytes.map_err(|error| Source::unreadable(path, shown, &error))?;
         Ok(Sheet {
             input: input.clone(),

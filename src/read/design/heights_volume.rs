@@ -14,6 +14,31 @@ use crate::units::Dimension;
 const USUAL_BREAST_HEIGHT_M: f64 = 1.3;
 const USUAL_MIN_TREES: usize = 5;
 
+pub(crate) const WEIGHTS: [(&str, FitWeights); 3] = [
+    ("equal", FitWeights::Equal),
+    ("inverse-dbh", FitWeights::InverseDbh),
+    ("precision", FitWeights::Precision),
+];
+
+pub(crate) const FIT_BY: [(&str, FitBy); 2] = [("stand", FitBy::Stand), ("cruise", FitBy::Cruise)];
+
+pub(crate) const CALIBRATE: [(&str, Calibrate); 5] = [
+    ("best", Calibrate::Best),
+    ("none", Calibrate::None),
+    ("plots", Calibrate::Plots),
+    ("stands", Calibrate::Stands),
+    ("stands-and-plots", Calibrate::StandsAndPlots),
+];
+
+/// Was the stand planted?
+pub(crate) const STAND_ORIGINS: [(&str, bool); 2] = [("natural", false), ("planted", true)];
+
+pub(crate) const FALLBACKS: [(&str, Fallback); 3] = [
+    ("none", Fallback::None),
+    ("genus", Fallback::Genus),
+    ("group", Fallback::Group),
+];
+
 /// What holds where nothing is said.
 fn usual() -> Heights {
     Heights {
@@ -78,26 +103,13 @@ pub(super) fn read_heights<'n>(
     {
         heights.min_trees = trees;
     }
-    let weights = [
-        ("equal", FitWeights::Equal),
-        ("inverse-dbh", FitWeights::InverseDbh),
-        ("precision", FitWeights::Precision),
-    ];
-    read_word(walk, &mut map, "weights", &weights, &mut heights.weights);
-    let fit_by = [("stand", FitBy::Stand), ("cruise", FitBy::Cruise)];
-    read_word(walk, &mut map, "fit_by", &fit_by, &mut heights.fit_by);
-    let calibrate = [
-        ("best", Calibrate::Best),
-        ("none", Calibrate::None),
-        ("plots", Calibrate::Plots),
-        ("stands", Calibrate::Stands),
-        ("stands-and-plots", Calibrate::StandsAndPlots),
-    ];
+    read_word(walk, &mut map, "weights", &WEIGHTS, &mut heights.weights);
+    read_word(walk, &mut map, "fit_by", &FIT_BY, &mut heights.fit_by);
     read_word(
         walk,
         &mut map,
         "calibrate",
-        &calibrate,
+        &CALIBRATE,
         &mut heights.calibrate,
     );
     let sets: Vec<&str> = known.height_sets.iter().map(String::as_str).collect();
@@ -241,7 +253,7 @@ pub(super) fn read_volume(walk: &mut Walk, root: &mut Section, known: &Known) ->
 
 /// Was the stand planted?
 pub(super) fn read_stand_origin(walk: &mut Walk, entry: &Entry) -> Option<bool> {
-    entry.one_of(walk, &[("natural", false), ("planted", true)])
+    entry.one_of(walk, &STAND_ORIGINS)
 }
 
 /// Species without an equation, lower-cased as written, and what stands in.
@@ -256,13 +268,8 @@ pub(super) fn read_substitute(walk: &mut Walk, map: &mut Section) -> Vec<(String
 
 /// What to do for a species without an equation; `named` is how the default is listed.
 pub(super) fn read_fallback(walk: &mut Walk, map: &mut Section, named: &str) -> Fallback {
-    let words = [
-        ("none", Fallback::None),
-        ("genus", Fallback::Genus),
-        ("group", Fallback::Group),
-    ];
     if let Some(entry) = map.get(walk, "fallback") {
-        entry.one_of(walk, &words).unwrap_or_default()
+        entry.one_of(walk, &FALLBACKS).unwrap_or_default()
     } else {
         walk.default(format!(
             "{named}: a species without an equation or a substitute is an error"

@@ -6,6 +6,7 @@ use super::walk::{Entry, Section, Walk};
 use crate::design::{Input, Inputs, Selection};
 use crate::diagnostic::seen;
 use crate::read::columns::Columns;
+use crate::read::xlsx::is_workbook;
 use crate::read::yaml::Node;
 
 /// Reads `inputs`.
@@ -19,9 +20,9 @@ pub(super) fn read_inputs(
         return Inputs::default();
     };
     let mut standard_input: Option<String> = None;
-    let mut file = |walk: &mut Walk, map: &mut Section, key: &str, columns: &Columns| {
+    let mut file = |walk: &mut Walk, map: &mut Section, key: &'static str, columns: &Columns| {
         let entry = map.get(walk, key)?;
-        let (place, input) = read_input(walk, &entry, base, columns, selections)?;
+        let (place, input) = read_input(walk, &entry, base, key, columns, selections)?;
         if input.path == "-" {
             if let Some(first) = &standard_input {
                 place.error(
@@ -58,20 +59,22 @@ fn read_input<'n>(
     walk: &mut Walk,
     entry: &Entry<'n>,
     base: &Path,
+    record: &'static str,
     columns: &Columns,
     selections: &[Selection],
 ) -> Option<(Entry<'n>, Input)> {
-    let (path_entry, renames) = if matches!(entry.node, Node::Map(_)) {
+    let (path_entry, sheet, renames) = if matches!(entry.node, Node::Map(_)) {
         let mut map = Section::open(walk, entry, format!("`{}`", entry.key))?;
         let path = map.required(walk, "path", "write `path: FILE`");
         let renames = map
             .get(walk, "columns")
             .map(|entry| read_renames(walk, &entry, columns, selections))
             .unwrap_or_default();
+        let sheet = map.get(walk, "sheet");
         map.finish(walk);
-        (path?, renames)
+        (path?, sheet, renames)
     } else {
-        (entry.clone(), Vec::new())
+        (entry.clone(), None, Vec::new())
     };
     let shown = path_entry.text(walk)?;
     let path = if shown == "-" {
@@ -79,8 +82,16 @@ fn read_input<'n>(
     } else {
         base.join(&shown).to_string_lossy().into_owned()
     };
+    if let Some(sheet) = &sheet
+        && !is_workbook(Path::new(&path))
+    {
+        let message = format!("only a workbook (.xlsx) has sheets ({})", seen(&shown));
+        sheet.error(walk, "sheet-without-workbook", message, "leave `sheet` out");
+    }
     let input = Input {
+        record,
         path,
+        sheet: sheet.and_then(|sheet| sheet.text(walk)),
         shown,
         columns: renames,
     };

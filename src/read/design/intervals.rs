@@ -5,7 +5,7 @@ use crate::design::{Intervals, RatioLimits};
 use crate::read::limits;
 use crate::read::yaml::Node;
 
-const RATIOS: [(&str, RatioLimits); 4] = [
+pub(crate) const RATIOS: [(&str, RatioLimits); 4] = [
     ("bca", RatioLimits::Bca),
     ("percentile", RatioLimits::Percentile),
     ("t", RatioLimits::T),

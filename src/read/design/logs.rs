@@ -10,13 +10,13 @@ use crate::read::limits;
 use crate::read::yaml::Node;
 use crate::units::Dimension;
 
-const SCALE_DIAMETER: [(&str, ScaleDiameter); 3] = [
+pub(crate) const SCALE_DIAMETER: [(&str, ScaleDiameter); 3] = [
     ("nearest-inch", ScaleDiameter::NearestInch),
     ("inch-below", ScaleDiameter::InchBelow),
     ("as-is", ScaleDiameter::AsIs),
 ];
 
-const SCALE_LENGTH: [(&str, ScaleLength); 2] = [
+pub(crate) const SCALE_LENGTH: [(&str, ScaleLength); 2] = [
     ("as-is", ScaleLength::AsIs),
     ("whole-foot", ScaleLength::WholeFoot),
 ];

@@ -4,15 +4,15 @@
 //! becomes a sentence of [`Design::defaults`].
 
 mod biomass;
-mod heights_volume;
+pub(crate) mod heights_volume;
 mod inputs;
 mod instrument;
-mod intervals;
-mod logs;
+pub(crate) mod intervals;
+pub(crate) mod logs;
 mod ratio_to;
-mod sampling;
-mod selections;
-mod subsample;
+pub(crate) mod sampling;
+pub(crate) mod selections;
+pub(crate) mod subsample;
 mod walk;
 
 use std::path::Path;
@@ -43,7 +43,15 @@ pub struct Known<'k> {
     pub log_rules: &'k [String],
 }
 
-const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
+pub(crate) const UNITS: [(&str, UnitSystem); 2] = [
+    ("metric", UnitSystem::Metric),
+    ("imperial", UnitSystem::Imperial),
+];
+
+/// What a status code of the crew means, dead or not.
+pub(crate) const STATUS: [(&str, bool); 2] = [("live", false), ("dead", true)];
+
+pub(crate) const SPECIES_CODES: [(&str, SpeciesCodes); 7] = [
     ("as-recorded", SpeciesCodes::AsRecorded),
     ("bc", SpeciesCodes::BcInventory),
     ("national", SpeciesCodes::NationalInventory),
@@ -67,6 +75,16 @@ pub fn read_design(source: &Source, base: &Path, known: &Known) -> (Option<Desig
         return (None, problems);
     }
     (design, problems)
+}
+
+/// Every map of a design that was read to its end: where it stands, and the keys asked for there.
+#[cfg(test)]
+pub(crate) fn asked_keys(source: &Source, known: &Known) -> Vec<(Vec<Step>, Vec<String>)> {
+    let mut walk = Walk::new(source);
+    if let Ok(node) = parse(source) {
+        read_root(&mut walk, &node, Path::new(""), known);
+    }
+    walk.asked
 }
 
 /// The folder of the user's own species tables that a design names, joined to `base`: what must
@@ -302,12 +320,8 @@ fn read_title(walk: &mut Walk, map: &mut Section) -> String {
 }
 
 fn read_units(walk: &mut Walk, map: &mut Section) -> UnitSystem {
-    let words = [
-        ("metric", UnitSystem::Metric),
-        ("imperial", UnitSystem::Imperial),
-    ];
     if let Some(entry) = map.get(walk, "units") {
-        return entry.one_of(walk, &words).unwrap_or_default();
+        return entry.one_of(walk, &UNITS).unwrap_or_default();
     }
     walk.default("units: results are printed in metric units");
     UnitSystem::Metric
@@ -370,7 +384,7 @@ fn read_status_code(
     decay_classes: &[String],
 ) -> Option<StatusCode> {
     if !matches!(entry.node, Node::Map(_)) {
-        let dead = entry.one_of(walk, &[("live", false), ("dead", true)])?;
+        let dead = entry.one_of(walk, &STATUS)?;
         return Some(StatusCode {
             dead,
             decay_class: None,

@@ -10,20 +10,20 @@ use crate::read::nearest::did_you_mean;
 use crate::read::yaml::Node;
 use crate::units::Dimension;
 
-const LAYOUTS: [(&str, Layout); 2] = [
+pub(crate) const LAYOUTS: [(&str, Layout); 2] = [
     ("random", Layout::Random),
     ("systematic", Layout::Systematic),
 ];
-const VARIANCES: [(&str, Variance); 3] = [
+pub(crate) const VARIANCES: [(&str, Variance); 3] = [
     ("simple", Variance::Simple),
     ("successive-differences", Variance::SuccessiveDifferences),
     ("neighbours", Variance::Neighbours),
 ];
-const AVERAGES: [(&str, Average); 2] = [
+pub(crate) const AVERAGES: [(&str, Average); 2] = [
     ("mean-of-plots", Average::MeanOfPlots),
     ("ratio-of-means", Average::RatioOfMeans),
 ];
-const STRATA: [(&str, StrataWeights); 3] = [
+pub(crate) const STRATA: [(&str, StrataWeights); 3] = [
     ("areas", StrataWeights::Areas),
     ("after-sampling", StrataWeights::AfterSampling),
     ("estimated", StrataWeights::Estimated),

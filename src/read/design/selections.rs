@@ -17,7 +17,7 @@ const HIGH_METRIC_FACTOR: f64 = 12.0;
 const LOW_IMPERIAL_FACTOR: f64 = 3.0;
 
 #[derive(Clone, Copy)]
-enum Word {
+pub(crate) enum Word {
     FixedArea,
     Strip,
     FullTally,
@@ -25,7 +25,7 @@ enum Word {
     AngleGauge,
 }
 
-const METHODS: [(&str, Word); 5] = [
+pub(crate) const METHODS: [(&str, Word); 5] = [
     ("fixed-area", Word::FixedArea),
     ("strip", Word::Strip),
     ("full-tally", Word::FullTally),
@@ -33,8 +33,20 @@ const METHODS: [(&str, Word); 5] = [
     ("angle-gauge", Word::AngleGauge),
 ];
 
-const RATIO_BY: [(&str, RatioBy); 2] = [("species", RatioBy::Species), ("pooled", RatioBy::Pooled)];
-const RATIO_ERRORS: [(&str, RatioError); 2] = [
+pub(crate) const RATIO_BY: [(&str, RatioBy); 2] =
+    [("species", RatioBy::Species), ("pooled", RatioBy::Pooled)];
+pub(crate) const SLOPE_CORRECTIONS: [(&str, SlopeCorrection); 2] = [
+    ("field", SlopeCorrection::Field),
+    ("program", SlopeCorrection::Program),
+];
+
+pub(crate) const MEASURED: [(&str, Measured); 3] = [
+    ("none", Measured::None),
+    ("all", Measured::All),
+    ("some", Measured::Some),
+];
+
+pub(crate) const RATIO_ERRORS: [(&str, RatioError); 2] = [
     ("plots", RatioError::Plots),
     ("product", RatioError::Product),
 ];
@@ -195,12 +207,10 @@ fn read_slope_correction(
     word: Word,
     name: &str,
 ) -> SlopeCorrection {
-    let words = [
-        ("field", SlopeCorrection::Field),
-        ("program", SlopeCorrection::Program),
-    ];
     if let Some(entry) = map.get(walk, "slope_correction") {
-        return entry.one_of(walk, &words).unwrap_or(SlopeCorrection::Field);
+        return entry
+            .one_of(walk, &SLOPE_CORRECTIONS)
+            .unwrap_or(SlopeCorrection::Field);
     }
     if !matches!(word, Word::FullTally | Word::ThreeP) {
         walk.default(format!(
@@ -212,13 +222,8 @@ fn read_slope_correction(
 }
 
 fn read_measured(walk: &mut Walk, map: &mut Section, name: &str) -> Measured {
-    let words = [
-        ("none", Measured::None),
-        ("all", Measured::All),
-        ("some", Measured::Some),
-    ];
     if let Some(entry) = map.get(walk, "measured") {
-        return entry.one_of(walk, &words).unwrap_or(Measured::All);
+        return entry.one_of(walk, &MEASURED).unwrap_or(Measured::All);
     }
     walk.default(format!(
         "measured: every tree of `{name}` has its own record"

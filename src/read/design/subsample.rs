@@ -11,14 +11,20 @@ use crate::read::yaml::Node;
 use crate::units::Dimension;
 
 #[derive(Clone, Copy)]
-enum Word {
+pub(crate) enum Word {
     FirstPerSpecies,
     EveryNth,
     PerDbhClass,
     AllIn,
 }
 
-const RULES: [(&str, Word); 4] = [
+pub(crate) const COUNT_OVER: [(&str, CountOver); 2] =
+    [("plot", CountOver::Plot), ("cruise", CountOver::Cruise)];
+
+pub(crate) const CLASS_OVER: [(&str, ClassOver); 2] =
+    [("plot", ClassOver::Plot), ("stand", ClassOver::Stand)];
+
+pub(crate) const RULES: [(&str, Word); 4] = [
     ("first-per-species", Word::FirstPerSpecies),
     ("every-nth", Word::EveryNth),
     ("per-dbh-class", Word::PerDbhClass),
@@ -86,9 +92,8 @@ fn read_every_nth(walk: &mut Walk, map: &mut Section) -> Option<SubsampleRule> {
     let every = map
         .required(walk, "every", "write `every: 5`, for example")
         .and_then(|entry| entry.whole(walk, &limits::EVERY));
-    let words = [("plot", CountOver::Plot), ("cruise", CountOver::Cruise)];
     let count_over = if let Some(entry) = map.get(walk, "count_over") {
-        entry.one_of(walk, &words)
+        entry.one_of(walk, &COUNT_OVER)
     } else {
         walk.default("subsample: every-nth trees are counted on each plot anew");
         Some(CountOver::Plot)
@@ -108,10 +113,9 @@ fn read_per_dbh_class(walk: &mut Walk, map: &mut Section) -> Option<SubsampleRul
     let per_class = map
         .required(walk, "per_class", "write `per_class: 3`, for example")
         .and_then(|entry| entry.whole(walk, &limits::PER_PLOT));
-    let words = [("plot", ClassOver::Plot), ("stand", ClassOver::Stand)];
     let over = map
         .required(walk, "over", "write `over: plot` or `over: stand`")
-        .and_then(|entry| entry.one_of(walk, &words));
+        .and_then(|entry| entry.one_of(walk, &CLASS_OVER));
     Some(SubsampleRule::PerDbhClass {
         class_cm: class?.value,
         per_class: per_class?,

@@ -14,6 +14,9 @@ pub(super) struct Walk<'s> {
     pub(super) problems: Problems,
     /// Sentences about defaults that were filled in.
     pub(super) defaults: Vec<String>,
+    /// Every map that was read to its end: where it stands and the keys that were asked for.
+    #[cfg(test)]
+    pub(super) asked: Vec<(Vec<Step>, Vec<String>)>,
 }
 
 impl<'s> Walk<'s> {
@@ -22,6 +25,8 @@ impl<'s> Walk<'s> {
             source,
             problems: Problems::new(),
             defaults: Vec::new(),
+            #[cfg(test)]
+            asked: Vec::new(),
         }
     }
 
@@ -438,6 +443,11 @@ impl<'n> Section<'n> {
 
     /// Reports the keys that nobody asked for.
     pub(super) fn finish(self, walk: &mut Walk) {
+        #[cfg(test)]
+        {
+            let keys = [&self.known[..], &self.unusual[..]].concat();
+            walk.asked.push((self.whole.path.clone(), keys));
+        }
         for entry in &self.entries {
             if self.known.contains(&entry.key) || self.unusual.contains(&entry.key) {
                 continue;

@@ -4,5 +4,6 @@ mod figure;
 pub mod page;
 mod report;
 mod table;
+pub mod tally;
 
 pub use report::render;
