@@ -69,7 +69,7 @@ pub fn sign(sign: Sign) -> Drawing {
         width,
         height,
         elements: Canvas::draw(width, height, |canvas| {
-            marks::sign(canvas, sign, width, height)
+            marks::sign(canvas, sign, width, height);
         }),
     }
 }
@@ -84,6 +84,12 @@ fn over(
     let values = panels.iter().flat_map(|panel| values(panel));
     let values = values.map(|value| if from_zero { value.max(0.0) } else { value });
     Ticks::over(values.chain(from_zero.then_some(0.0)), MOST_STEPS)
+}
+
+/// Room to the right of an axis, so that its last label is whole.
+fn beyond_axis(ticks: &Ticks) -> f64 {
+    let half = canvas::width_of(&ticks.label(ticks.steps)) / 2.0;
+    half.clamp(8.0, WIDTH / 4.0) + 2.0
 }
 
 fn side(panel: &Panel) -> &Axis {
