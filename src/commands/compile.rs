@@ -83,7 +83,11 @@ fn render(
         )
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
-        Format::Html => html::render(&reports::illustrated(compilation, stand)).into_bytes(),
+        Format::Html => {
+            let findings: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            let report = reports::illustrated(compilation, stand, &findings);
+            html::render(&report).into_bytes()
+        }
         Format::Csv => estimates_csv(compilation),
         Format::Parquet => as_parquet(&estimates_csv(compilation))?,
         Format::Xlsx => xlsx::render(&workbook::workbook(compilation, problems))?,

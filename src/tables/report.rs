@@ -17,6 +17,11 @@ pub const TO_NOTE: &str = "To note";
 /// Heading of the usual cautions.
 pub const CAUTIONS: &str = "Cautions";
 
+/// Heading of what the readers found.
+pub const IN_THE_RECORDS: &str = "Found in the records";
+
+/// Findings in the records that a report lists.
+const MOST_FINDINGS: usize = 100;
 /// Plots of a stand up to which the report lists each.
 const MOST_PLOTS: usize = 40;
 
@@ -26,9 +31,37 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
     written(compilation, asked, false)
 }
 
-/// The same with its charts, each where its figures are told.
-pub fn illustrated(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
-    written(compilation, asked, true)
+/// The same for readers who see nothing but the report: the main figures first, the charts each
+/// where its figures are told, and what was found in the records (`findings`, a line each).
+pub fn illustrated(
+    compilation: &Compilation<'_>,
+    asked: Option<&str>,
+    findings: &[String],
+) -> Report {
+    let mut report = written(compilation, asked, true);
+    if let Some(stand) = asked.filter(|_| compilation.records.stands.len() > 1) {
+        report.title = format!("{}: stand {stand}", report.title);
+    }
+    let at = report
+        .sections
+        .iter()
+        .position(|one| one.heading == CAUTIONS);
+    let at = at.unwrap_or(report.sections.len());
+    report.section(IN_THE_RECORDS, vec![Block::List(shortened(findings))]);
+    report.sections[at..].rotate_right(usize::from(!findings.is_empty()));
+    report
+}
+
+/// Not more than a reader will read; the rest is counted.
+fn shortened(findings: &[String]) -> Vec<String> {
+    let mut points: Vec<String> = findings.iter().take(MOST_FINDINGS).cloned().collect();
+    let rest = findings.len() - points.len();
+    if rest > 0 {
+        points.push(format!(
+            "{rest} more; the program lists them all when it reads the records"
+        ));
+    }
+    points
 }
 
 fn written(compilation: &Compilation<'_>, asked: Option<&str>, with_charts: bool) -> Report {
@@ -39,6 +72,9 @@ fn written(compilation: &Compilation<'_>, asked: Option<&str>, with_charts: bool
         None => None,
     };
     let mut report = Report::new(&compilation.design.title);
+    if with_charts {
+        report.section("Main figures", main_figures(compilation, one));
+    }
     report.section("What was compiled", assumptions::compiled(compilation, one));
     report.section("How it was compiled", assumptions::how(compilation));
     match one {
@@ -67,6 +103,26 @@ fn written(compilation: &Compilation<'_>, asked: Option<&str>, with_charts: bool
         vec![Block::List(assumptions::cautions(compilation))],
     );
     report
+}
+
+/// What is asked for first: the figures of all live trees by each selection.
+fn main_figures(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
+    let design = compilation.design;
+    let name = one.map(|at| compilation.records.stands[at].name.as_str());
+    let live = StatusDomain::Live;
+    let lookup = Lookup::new(&compilation.estimates.rows, |row| {
+        row.stand.as_deref() == name && row.stratum.is_none()
+    });
+    let wanted = figures::BY_SPECIES.iter().chain(figures::MASSES_BY_SPECIES);
+    let wanted: Vec<Attribute> = wanted.copied().collect();
+    let mut blocks = Vec::new();
+    for (selection, rule) in design.selections.iter().enumerate() {
+        let scope = (name, None);
+        let mut table = figures::stand_figures(&lookup, design, scope, selection, live, &wanted);
+        table.caption = format!("Live trees, selection {}", rule.name);
+        blocks.push(Block::Table(table.without_empty_columns()));
+    }
+    blocks
 }
 
 fn one_stand(compilation: &Compilation<'_>, at: usize, with_charts: bool, report: &mut Report) {

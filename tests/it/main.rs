@@ -48,6 +48,7 @@ mod height_report;
 mod height_trees;
 mod help;
 mod house;
+mod html_report;
 mod instruments;
 mod log_rules;
 mod logs;

@@ -5,13 +5,16 @@ use maud::{Markup, html};
 use crate::tables::tidy::ALL;
 use crate::tables::{Cell, Column, Table};
 
+/// Rows of a table that is printed on one page.
+const SHORT: usize = 16;
+
 /// Draws a table; one without a caption is named by the heading over it.
 pub(super) fn draw(table: &Table, heading: &str) -> Markup {
     let caption = Some(table.caption.as_str()).filter(|caption| !caption.is_empty());
     html! {
         div class="scroll" tabindex="0" role="region" aria-label=(caption.unwrap_or(heading)) {
-            table aria-label=[caption.is_none().then_some(heading)] {
-                @if let Some(caption) = caption { caption { (caption) } }
+            table class=[(table.rows.len() <= SHORT).then_some("short")] aria-label=[caption.is_none().then_some(heading)] {
+                @if let Some(caption) = caption { caption { (caption.replace("(+-)", "(\u{b1})")) } }
                 thead { tr { @for column in &table.columns { (head(column)) } } }
                 tbody {
                     @for cells in &table.rows { (row(table, cells)) }

@@ -7,8 +7,9 @@ use crate::tables::chart::{Mark, Sign};
 pub(super) const SMALL: f64 = 2.75;
 /// Half the size of the mark of an estimate, pixels.
 pub(super) const LARGE: f64 = 4.25;
-/// Length of a dash and of the gap after it, in points of a curve.
-const DASH: usize = 2;
+/// Lengths of the gaps and dashes of a broken line, pixels.
+const GAP: f64 = 3.0;
+const DASH: f64 = 4.5;
 
 pub(super) fn ink(mark: Mark) -> Ink {
     if mark == Mark::PLAIN {
@@ -59,27 +60,56 @@ pub(super) fn line(canvas: &mut Canvas<'_>, points: &[(f64, f64)], dashed: bool)
         canvas.line(points, Ink::Text, 1.5);
         return;
     }
-    // Points of a curve lie close; each dash is a few of them.
-    for start in (0..points.len()).step_by(2 * DASH - 1) {
-        let end = (start + DASH).min(points.len());
-        if end - start > 1 {
-            canvas.line(&points[start..end], Ink::Text, 1.5);
+    for dash in dashes(points) {
+        canvas.line(&dash, Ink::Text, 1.5);
+    }
+}
+
+/// The dashes along a line, which begins with a gap.
+fn dashes(points: &[(f64, f64)]) -> Vec<Vec<(f64, f64)>> {
+    let mut dashes: Vec<Vec<(f64, f64)>> = Vec::new();
+    let (mut left, mut in_dash) = (GAP, false);
+    for pair in points.windows(2) {
+        let (from, to) = (pair[0], pair[1]);
+        let long = (to.0 - from.0).hypot(to.1 - from.1);
+        let at = |along: f64| {
+            let share = along / long;
+            (
+                from.0 + (to.0 - from.0) * share,
+                from.1 + (to.1 - from.1) * share,
+            )
+        };
+        let mut along = 0.0;
+        while long - along > left {
+            along += left;
+            if in_dash {
+                dashes
+                    .last_mut()
+                    .into_iter()
+                    .for_each(|dash| dash.push(at(along)));
+            } else {
+                dashes.push(vec![at(along)]);
+            }
+            in_dash = !in_dash;
+            left = if in_dash { DASH } else { GAP };
+        }
+        left -= long - along;
+        if in_dash {
+            dashes.last_mut().into_iter().for_each(|dash| dash.push(to));
         }
     }
+    dashes.retain(|dash| dash.len() > 1);
+    dashes
 }
 
 /// What a key explains, in the middle of its box.
 pub(super) fn sign(canvas: &mut Canvas<'_>, sign: Sign, width: f64, height: f64) {
     let (x, y) = (width / 2.0, height / 2.0);
-    let level = |from: f64, to: f64| -> Vec<(f64, f64)> {
-        (0..=5)
-            .map(|step| (from + (to - from) * f64::from(step) / 5.0, y))
-            .collect()
-    };
+    let level = |from: f64, to: f64| [(from, y), (to, y)];
     match sign {
         Sign::Point(mark) => point(canvas, mark, (x, y), LARGE, 1.0),
         Sign::Line => line(canvas, &level(3.0, width - 3.0), false),
-        Sign::Dashed => line(canvas, &level(1.0, width - 1.0), true),
+        Sign::Dashed => line(canvas, &level(0.0, width - 1.0), true),
         Sign::Tick => canvas.line(&[(x, y - 4.0), (x, y + 4.0)], Ink::Quiet, 1.0),
         Sign::Whisker(mark) => {
             whisker_along(canvas, (4.0, width - 4.0), y, ink(mark));

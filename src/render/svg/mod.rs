@@ -86,6 +86,12 @@ fn over(
     Ticks::over(values.chain(from_zero.then_some(0.0)), MOST_STEPS)
 }
 
+/// Room to the right of an axis, so that its last label is whole.
+fn beyond_axis(ticks: &Ticks) -> f64 {
+    let half = canvas::width_of(&ticks.label(ticks.steps)) / 2.0;
+    half.clamp(8.0, WIDTH / 4.0) + 2.0
+}
+
 fn side(panel: &Panel) -> &Axis {
     match &panel.drawn {
         Drawn::Plane(plane) => &plane.y,

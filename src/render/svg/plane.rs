@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::canvas::{Anchor, Canvas, Ink, cut, width_of};
-use super::{Drawing, LINE, Scales, WIDTH, marks};
+use super::{Drawing, LINE, Scales, WIDTH, beyond_axis, marks};
 use crate::tables::chart::{Bar, Panel, Plane};
 use crate::tables::ticks::Ticks;
 
@@ -35,7 +35,7 @@ impl Frame {
 
 pub(super) fn draw(panel: &Panel, plane: &Plane, scales: Scales) -> Drawing {
     let heading = if panel.title.is_empty() { 0.0 } else { LINE };
-    let top = heading + LINE + 4.0;
+    let top = heading + LINE + 8.0;
     let foot = top + PICTURE;
     let height = foot + 2.0 * LINE + 4.0;
     let elements = Canvas::draw(WIDTH, height, |canvas| {
@@ -58,7 +58,7 @@ pub(super) fn draw(panel: &Panel, plane: &Plane, scales: Scales) -> Drawing {
         let left = (widest + 8.0).min(WIDTH / 2.0);
         let frame = Frame {
             left,
-            right: WIDTH - 12.0,
+            right: WIDTH - beyond_axis(&x),
             top,
             foot,
             x,

@@ -2,21 +2,20 @@
 
 use super::canvas::{Anchor, Canvas, Ink, cut, width_of};
 use super::plane::finite;
-use super::{Drawing, LINE, WIDTH, marks};
+use super::{Drawing, LINE, WIDTH, beyond_axis, marks};
 use crate::tables::chart::{Panel, Row};
 use crate::tables::ticks::Ticks;
 
 /// Height of a row, pixels.
 const ROW: f64 = 21.0;
-/// What single values need besides.
-const DOTS: f64 = 26.0;
+/// Height that heaped up values take at most, pixels.
+const HEAP: f64 = 120.0;
+/// Room above and below them.
+const AROUND_HEAP: f64 = 4.0;
 /// Room of the names at most.
-const NAMES: f64 = 150.0;
+const NAMES: f64 = 166.0;
 /// Room for the value at the end of a bar.
 const VALUES: f64 = 40.0;
-/// Layers of dots at most, so that none leave their row.
-const LAYERS: usize = 7;
-
 /// Where values lie.
 struct Frame {
     left: f64,
@@ -36,41 +35,47 @@ pub(super) fn draw(panel: &Panel, rows: &[Row], ticks: Option<Ticks>) -> Drawing
     } else {
         LINE + 4.0
     };
-    let foot = top + rows.iter().map(height_of).sum::<f64>();
+    let widest = rows.iter().map(|row| width_of(&row.label));
+    let names = widest.fold(0.0, f64::max).min(NAMES);
+    let nothing = Ticks {
+        from: 0.0,
+        step: 1.0,
+        steps: 1,
+    };
+    let ticks = ticks.unwrap_or(nothing);
+    let beyond = if rows.iter().any(|row| row.bar) {
+        VALUES
+    } else {
+        beyond_axis(&ticks)
+    };
+    let frame = Frame {
+        left: names + 14.0,
+        right: WIDTH - beyond,
+        ticks,
+    };
+    let heaps: Vec<Heap> = rows.iter().map(|row| Heap::of(row, &frame)).collect();
+    let foot = top + heaps.iter().map(|heap| heap.height + ROW).sum::<f64>();
     let height = foot + 2.0 * LINE + 6.0;
     let elements = Canvas::draw(WIDTH, height, |canvas| {
         if !panel.title.is_empty() {
             let words = cut(&panel.title, WIDTH - 4.0);
             canvas.text(&words, (0.0, LINE / 2.0), Anchor::Start, Ink::Text, true);
         }
-        let widest = rows
-            .iter()
-            .map(|row| width_of(&row.label))
-            .fold(0.0, f64::max);
-        let names = widest.min(NAMES);
-        let ticks = ticks.unwrap_or(Ticks {
-            from: 0.0,
-            step: 1.0,
-            steps: 1,
-        });
-        let beyond = if rows.iter().any(|row| row.bar) {
-            VALUES
-        } else {
-            14.0
-        };
-        let frame = Frame {
-            left: names + 14.0,
-            right: WIDTH - beyond,
-            ticks,
-        };
         axis(canvas, panel, &frame, (top, foot));
         let mut y = top;
-        for row in rows {
+        for (row, heap) in rows.iter().zip(&heaps) {
             if row.whole {
                 canvas.line(&[(0.0, y), (WIDTH, y)], Ink::Rule, 1.0);
             }
-            draw_row(canvas, row, &frame, y, names);
-            y += height_of(row);
+            y += heap.height;
+            for (x, up) in &heap.places {
+                marks::point(canvas, row.mark, (*x, y - up), marks::SMALL, 0.65);
+            }
+            let name = cut(&row.label, names.max(24.0));
+            let middle = y + (ROW - heap.height) / 2.0;
+            canvas.text(&name, (0.0, middle), Anchor::Start, Ink::Text, row.whole);
+            value(canvas, row, &frame, y + ROW / 2.0);
+            y += ROW;
         }
     });
     Drawing {
@@ -80,8 +85,42 @@ pub(super) fn draw(panel: &Panel, rows: &[Row], ticks: Option<Ticks>) -> Drawing
     }
 }
 
-fn height_of(row: &Row) -> f64 {
-    if row.dots.is_empty() { ROW } else { ROW + DOTS }
+/// Single values, those in one place heaped up.
+struct Heap {
+    /// Places along, and up from the foot of the heap.
+    places: Vec<(f64, f64)>,
+    height: f64,
+}
+
+impl Heap {
+    fn of(row: &Row, frame: &Frame) -> Heap {
+        let finite = row.dots.iter().copied().filter(|value| value.is_finite());
+        let mut along: Vec<f64> = finite.map(|value| frame.x(value)).collect();
+        along.sort_by(f64::total_cmp);
+        // Right end of each layer so far.
+        let mut ends: Vec<f64> = Vec::new();
+        let layer = |x: f64| {
+            let free = ends.iter().position(|end| x - end >= 2.0 * marks::SMALL);
+            match free {
+                Some(at) => ends[at] = x,
+                None => ends.push(x),
+            }
+            (x, free.unwrap_or(ends.len() - 1))
+        };
+        let layers: Vec<(f64, usize)> = along.into_iter().map(layer).collect();
+        if layers.is_empty() {
+            return Heap {
+                places: Vec::new(),
+                height: 0.0,
+            };
+        }
+        let apart = (HEAP / ends.len() as f64).min(2.0 * marks::SMALL);
+        let up = |layer: usize| marks::SMALL + layer as f64 * apart;
+        Heap {
+            places: layers.iter().map(|(x, layer)| (*x, up(*layer))).collect(),
+            height: up(ends.len()) + AROUND_HEAP,
+        }
+    }
 }
 
 fn axis(canvas: &mut Canvas<'_>, panel: &Panel, frame: &Frame, (top, foot): (f64, f64)) {
@@ -116,24 +155,11 @@ fn axis(canvas: &mut Canvas<'_>, panel: &Panel, frame: &Frame, (top, foot): (f64
     );
 }
 
-fn draw_row(canvas: &mut Canvas<'_>, row: &Row, frame: &Frame, top: f64, names: f64) {
-    let middle = top + height_of(row) / 2.0;
-    let name = cut(&row.label, names.max(24.0));
-    canvas.text(&name, (0.0, middle), Anchor::Start, Ink::Text, row.whole);
-    dots(canvas, row, frame, top + DOTS);
-    let y = if row.dots.is_empty() {
-        middle
-    } else {
-        top + DOTS + ROW / 2.0
-    };
+/// The value that stands out, in the middle of its row.
+fn value(canvas: &mut Canvas<'_>, row: &Row, frame: &Frame, y: f64) {
     let Some(estimate) = row.estimate.filter(|estimate| estimate.value.is_finite()) else {
-        canvas.text(
-            &row.words,
-            (frame.left + 4.0, y),
-            Anchor::Start,
-            Ink::Quiet,
-            false,
-        );
+        let at = (frame.left + 4.0, y);
+        canvas.text(&row.words, at, Anchor::Start, Ink::Quiet, false);
         return;
     };
     let x = frame.x(estimate.value);
@@ -144,34 +170,9 @@ fn draw_row(canvas: &mut Canvas<'_>, row: &Row, frame: &Frame, top: f64, names: 
         canvas.text(&value, (x + 5.0, y), Anchor::Start, Ink::Text, row.whole);
         return;
     }
-    if let Some((lower, upper)) = estimate
-        .limits
-        .filter(|limits| finite(&[limits.0, limits.1]))
-    {
+    let limits = estimate.limits;
+    if let Some((lower, upper)) = limits.filter(|limits| finite(&[limits.0, limits.1])) {
         marks::whisker_along(canvas, (frame.x(lower), frame.x(upper)), y, ink);
     }
     marks::point(canvas, row.mark, (x, y), marks::LARGE, 1.0);
-}
-
-/// Single values, those in one place heaped up.
-fn dots(canvas: &mut Canvas<'_>, row: &Row, frame: &Frame, foot: f64) {
-    let mut values: Vec<f64> = row
-        .dots
-        .iter()
-        .copied()
-        .filter(|value| value.is_finite())
-        .collect();
-    values.sort_by(f64::total_cmp);
-    let apart = 2.0 * marks::SMALL;
-    // Right end of each layer so far.
-    let mut ends = [f64::NEG_INFINITY; LAYERS];
-    let deepest = (DOTS - marks::SMALL) / (LAYERS - 1) as f64;
-    for value in values {
-        let x = frame.x(value);
-        let free = ends.iter().position(|end| x - end >= apart);
-        let layer = free.unwrap_or(LAYERS - 1);
-        ends[layer] = x;
-        let y = foot - marks::SMALL - layer as f64 * deepest;
-        marks::point(canvas, row.mark, (x, y), marks::SMALL, 0.65);
-    }
 }
