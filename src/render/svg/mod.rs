@@ -69,7 +69,7 @@ pub fn sign(sign: Sign) -> Drawing {
         width,
         height,
         elements: Canvas::draw(width, height, |canvas| {
-            marks::sign(canvas, sign, width, height)
+            marks::sign(canvas, sign, width, height);
         }),
     }
 }

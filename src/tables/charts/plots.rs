@@ -185,7 +185,7 @@ fn map(design: &Design, stand: &Stand, figures: Option<Vec<&PlotValue>>) -> Opti
         ..Chart::default()
     };
     if most <= 0.0 {
-        chart.title = "Plots on the map, north up".to_owned();
+        "Plots on the map, north up".clone_into(&mut chart.title);
         chart.description = format!("Places of {} plots.", plane.points.len());
     }
     if stand.strata.len() > 1 {
