@@ -347,6 +347,6 @@ fn a_real_prism_cruise_has_its_page() {
     assert_eq!(run.status, 0, "{}", run.stderr);
     assert_sound(&run.stdout);
     assert_heard(&run.stdout);
-    assert!(run.stdout.contains("species with fewer trees"));
+    assert!(run.stdout.contains("species with fewer trees ("));
     assert!(run.stdout.len() < 400_000, "{} bytes", run.stdout.len());
 }
