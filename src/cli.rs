@@ -151,6 +151,8 @@ pub enum Command {
             spinney compare examples/marrow-creek/design.yaml --volume-set ca-bc-taper-1994\n  \
             spinney compare design.yaml --curve naslund --curve power --format csv --out curves.csv\n  \
             spinney compare design.yaml --merchantable stump_m=0.3,top_dib_cm=15,min_dbh_cm=17.5",
+        override_usage = "spinney compare [OPTIONS] <DESIGN>\n           \
+            <--volume-set <SET[@REGION]>|--curve <FORM>|--merchantable <KEY=VALUE,...>>",
         group = clap::ArgGroup::new("alternative").required(true).multiple(true)
     )]
     Compare(CompareArgs),

@@ -13,7 +13,7 @@ fn main() -> ExitCode {
         Ok(outcome) => outcome.into(),
         Err(error) => {
             // Nothing more can be said if even standard error is closed.
-            let _ = write::standard_error(format!("error: {error:#}; {}\n", write::advice(&error)));
+            let _ = write::standard_error(write::failure(&error));
             ExitCode::FAILURE
         }
     }

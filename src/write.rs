@@ -143,11 +143,12 @@ pub fn standard_output_is_terminal() -> bool {
     io::stdout().is_terminal()
 }
 
-/// What to do about a file or folder that failed.
-pub fn advice(error: &anyhow::Error) -> &'static str {
+/// A failure in words, with what to do about it.
+pub fn failure(error: &anyhow::Error) -> String {
+    let text = format!("error: {error:#}");
     let mut causes = error.chain();
     let kind = causes.find_map(|cause| cause.downcast_ref::<io::Error>().map(io::Error::kind));
-    match kind {
+    let advice = match kind {
         Some(io::ErrorKind::NotFound) => "make the folder first, or name another place",
         Some(io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem) => {
             "name a place that you may write in"
@@ -159,9 +160,11 @@ pub fn advice(error: &anyhow::Error) -> &'static str {
         Some(io::ErrorKind::NotADirectory | io::ErrorKind::AlreadyExists) => {
             "name a folder, not a file"
         }
-        Some(_) => "look at what is named here, then run it again",
-        None => "run it again",
-    }
+        // It says so itself.
+        None if text.contains("; ") => return text + "\n",
+        _ => "look at what is named here, then run it again",
+    };
+    format!("{text}; {advice}\n")
 }
 
 /// Columns of a report: those that were asked for, or else those of the terminal that it goes to,

@@ -54,6 +54,8 @@ pub enum PlanCommand {
         after_help = "Examples:\n  \
             spinney plan size --trees-per-ha 800 --dbh-cm 24\n  \
             spinney plan size --stand-table expected.csv --trees 6",
+        override_usage = "spinney plan size [OPTIONS]\n           \
+            <--stand-table <FILE>|--trees-per-ha <TREES>|--trees-per-ac <TREES>>",
         group = ArgGroup::new("stand").required(true).args(["stand_table", "trees_per_ha", "trees_per_ac"])
     )]
     Size(SizeArgs),
@@ -62,6 +64,9 @@ pub enum PlanCommand {
         after_help = "Examples:\n  \
             spinney plan distances --baf-m2-per-ha 7 --dbh-cm 10-60:5\n  \
             spinney plan distances --baf-ft2-per-ac 20 --dbh-in 8,10,12.5 --to face --slope-pct 20,40",
+        override_usage = "spinney plan distances [OPTIONS]\n           \
+            <--baf-m2-per-ha <M2/HA>|--baf-ft2-per-ac <FT2/AC>>\n           \
+            <--dbh-cm <LIST>|--dbh-in <LIST>>",
         group = ArgGroup::new("factor").required(true).args(["baf_m2_per_ha", "baf_ft2_per_ac"]),
         group = ArgGroup::new("diameters").required(true).args(["dbh_cm", "dbh_in"])
     )]

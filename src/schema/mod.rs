@@ -74,9 +74,17 @@ fn root(known: &Known) -> Value {
 
 fn inputs() -> Value {
     let file = |description: &str| {
-        let path = text("Path relative to the design (CSV, or Parquet by its ending), or `-`.");
+        let path =
+            text("Path relative to the design (CSV; Parquet or a workbook by its ending), or `-`.");
         let with_columns = Object::new("A file with column heads of the crew's own.")
             .required("path", path.clone())
+            .key(
+                "sheet",
+                text(
+                    "Sheet of a workbook (.xlsx); else that which is called as this key, or the \
+                     only one.",
+                ),
+            )
             .key(
                 "columns",
                 named(

@@ -1,22 +1,22 @@
 //! Field sheets: for each plot and selection what the crew fills in, as plain values.
 
-use crate::design::{
-    ClassOver, CountOver, Design, Measured, Method, Selection, SelectionIndex, SlopeCorrection,
-    Subsample, SubsampleRule,
-};
-use crate::planning::gauge::{MeasuredTo, limiting_distance_m, slope_distance_m};
-use crate::tables::heights_audit::rule_words;
+mod distances;
+mod heights;
+mod room;
+
+use crate::design::{Design, Measured, Method, Selection, SelectionIndex};
 use crate::tables::plain;
 use crate::units::UnitSystem;
+use distances::distances;
+use heights::Heights;
 
-/// Lines of a page of trees that fit on A4 and on Letter, with everything else of the page.
-const LINES_OF_A_PAGE: usize = 18;
-/// Lines of a page of counts, likewise.
-const COUNTS_OF_A_PAGE: usize = 12;
+/// Lines for trees on a page at most; fewer where there is no room.
+const LINES_OF_A_PAGE: usize = 20;
+/// Heights of a line for a tree and of one for counts: there is room to write by hand.
+const LINE_MM: f64 = 7.7;
+const COUNT_MM: f64 = 9.2;
 /// Lines of counts beside the species that were named.
 const SPARE_COUNTS: usize = 2;
-/// Species without a name for which there are boxes of height trees.
-const SPARE_SPECIES: usize = 2;
 
 /// What is wanted beside the design.
 #[derive(Clone, Debug, Default)]
@@ -51,7 +51,7 @@ pub struct Page {
     pub plot: String,
     /// Name of the selection.
     pub selection: String,
-    /// Which of the pages of this plot and selection.
+    /// Which of the pages of this plot and selection, and how many there are.
     pub number: (usize, usize),
     /// What is to be done: the method with its size.
     pub method: String,
@@ -142,51 +142,106 @@ pub fn sheets(design: &Design, wanted: &Wanted) -> Sheets {
     }
 }
 
-/// The pages of one plot and selection.
+/// The pages of one plot and selection: first the counts, then the measured trees.
 fn pages_of(design: &Design, at: SelectionIndex, plot: &str, wanted: &Wanted) -> Vec<Page> {
     let selection = &design.selections[at];
-    let mut bodies = Vec::new();
-    if has_counts(selection) {
-        bodies.extend(counts(selection, wanted));
+    let mut pages = Vec::new();
+    if matches!(selection.method, Method::ThreeP { .. }) {
+        let page = empty_page(design, at, plot, wanted, lines_in(predictions()));
+        pages.extend(with_lines(&page, &design.title, wanted, |_| false));
+    } else if selection.measured != Measured::All {
+        let counts = Body::Counts {
+            species: Vec::new(),
+        };
+        let page = empty_page(design, at, plot, wanted, counts);
+        pages.extend(with_counts(&page, &design.title, wanted));
     }
     if selection.measured != Measured::None {
-        bodies.extend(lines(design, at, wanted));
+        let heights = Heights::of(design, at);
+        let page = empty_page(
+            design,
+            at,
+            plot,
+            wanted,
+            lines_in(columns(selection, wanted)),
+        );
+        let is_due = |line| heights.is_some_and(|heights| heights.is_due(line));
+        pages.extend(with_lines(&page, &design.title, wanted, is_due));
     }
-    let all = bodies.len();
-    let page = |(index, body): (usize, Body)| {
-        let rule = match (&body, &design.heights.subsample) {
-            (Body::Lines { .. }, Some(rule)) if is_about(rule, at) => Some(rule),
-            _ => None,
-        };
-        Page {
-            plot: if selection.method.visits_all() {
-                String::new()
-            } else {
-                plot.to_owned()
-            },
-            selection: selection.name.clone(),
-            number: (index + 1, all),
-            method: method(design, selection),
-            fields: fields(selection, plot, wanted),
-            orders: orders(design, selection, &body, rule),
-            boxes: rule.map_or_else(Vec::new, |rule| boxes(rule, wanted)),
-            distances: distances(design, selection),
-            body,
+    let all = pages.len();
+    for (page, number) in pages.iter_mut().zip(1..) {
+        page.number = (number, all);
+    }
+    pages
+}
+
+fn lines_in(columns: Vec<Column>) -> Body {
+    Body::Lines {
+        columns,
+        lines: Vec::new(),
+    }
+}
+
+/// A page with everything but its lines.
+fn empty_page(
+    design: &Design,
+    at: SelectionIndex,
+    plot: &str,
+    wanted: &Wanted,
+    body: Body,
+) -> Page {
+    let selection = &design.selections[at];
+    let heights = Heights::of(design, at).filter(|_| has_dbh(&body));
+    Page {
+        plot: if selection.method.visits_all() {
+            String::new()
+        } else {
+            plot.to_owned()
+        },
+        selection: selection.name.clone(),
+        number: (1, 1),
+        method: method(design, selection),
+        fields: fields(selection, plot, wanted),
+        orders: orders(design, selection, &body, heights),
+        boxes: heights.map_or_else(Vec::new, |heights| heights.boxes(wanted)),
+        distances: distances(design, selection),
+        body,
+    }
+}
+
+/// The page with lines for trees, and as many more as they need.
+fn with_lines(
+    page: &Page,
+    title: &str,
+    wanted: &Wanted,
+    is_due: impl Fn(usize) -> bool,
+) -> Vec<Page> {
+    let room = room::lines(page, title, LINE_MM).min(LINES_OF_A_PAGE);
+    let number = wanted.lines.unwrap_or(room).max(1);
+    let all: Vec<(usize, bool)> = (1..=number).map(|line| (line, is_due(line))).collect();
+    let with = |part: &[(usize, bool)]| {
+        let mut page = page.clone();
+        if let Body::Lines { lines, .. } = &mut page.body {
+            *lines = part.to_vec();
         }
+        page
     };
-    bodies.into_iter().enumerate().map(page).collect()
+    all.chunks(room).map(with).collect()
 }
 
-fn has_counts(selection: &Selection) -> bool {
-    selection.measured != Measured::All || matches!(selection.method, Method::ThreeP { .. })
-}
-
-/// Is the rule for height trees about a selection?
-fn is_about(subsample: &Subsample, selection: SelectionIndex) -> bool {
-    match subsample.rule {
-        SubsampleRule::AllIn { selection: only } => selection == only,
-        _ => subsample.selections.is_empty() || subsample.selections.contains(&selection),
-    }
+/// The page with counts by species, and as many more as they need.
+fn with_counts(page: &Page, title: &str, wanted: &Wanted) -> Vec<Page> {
+    let mut species = wanted.species.clone();
+    let spare = SPARE_COUNTS.max(8_usize.saturating_sub(species.len()));
+    species.extend(std::iter::repeat_n(String::new(), spare));
+    let room = room::lines(page, title, COUNT_MM);
+    let with = |part: &[String]| Page {
+        body: Body::Counts {
+            species: part.to_vec(),
+        },
+        ..page.clone()
+    };
+    species.chunks(room).map(with).collect()
 }
 
 /// A length, diameter or area in the units of the design.
@@ -281,7 +336,12 @@ fn fields(selection: &Selection, plot: &str, wanted: &Wanted) -> Vec<Field> {
         choices: wanted.strata.clone(),
         ..blank("Stratum")
     };
-    let mut fields = vec![blank("Stand"), stratum];
+    // Words to choose from take a line of their own.
+    let mut fields = if stratum.choices.is_empty() {
+        vec![blank("Stand"), stratum]
+    } else {
+        vec![stratum, blank("Stand")]
+    };
     if selection.method.visits_all() {
         fields.extend([blank("Sheet"), blank("Date"), blank("Crew")]);
         return fields;
@@ -377,70 +437,23 @@ fn columns(selection: &Selection, wanted: &Wanted) -> Vec<Column> {
         .collect()
 }
 
-/// Pages of lines for measured trees.
-fn lines(design: &Design, at: SelectionIndex, wanted: &Wanted) -> Vec<Body> {
-    let columns = columns(&design.selections[at], wanted);
-    let due = every_nth(design, at);
-    let number = wanted.lines.unwrap_or(LINES_OF_A_PAGE).max(1);
-    let all: Vec<(usize, bool)> = (1..=number)
-        .map(|line| (line, due.is_some_and(|every| line.is_multiple_of(every))))
-        .collect();
-    let page = |lines: &[(usize, bool)]| Body::Lines {
-        columns: columns.clone(),
-        lines: lines.to_vec(),
-    };
-    all.chunks(LINES_OF_A_PAGE).map(page).collect()
-}
-
-/// The n, where a rule lets it be marked on the lines: the count begins with the page.
-fn every_nth(design: &Design, at: SelectionIndex) -> Option<usize> {
-    let rule = design.heights.subsample.as_ref()?;
-    let SubsampleRule::EveryNth { every, count_over } = rule.rule else {
-        return None;
-    };
-    let about =
-        |at: &usize| design.selections[*at].measured != Measured::None && is_about(rule, *at);
-    let is_first = (0..design.selections.len()).find(about) == Some(at);
-    let goes_on = count_over == CountOver::Cruise && !design.selections[at].method.visits_all();
-    (is_first && !goes_on).then_some(every)
-}
-
-/// Pages of counts by species.
-fn counts(selection: &Selection, wanted: &Wanted) -> Vec<Body> {
-    if matches!(selection.method, Method::ThreeP { .. }) {
-        return predictions(wanted);
-    }
-    let mut species = wanted.species.clone();
-    let spare = SPARE_COUNTS.max(8_usize.saturating_sub(species.len()));
-    species.extend(std::iter::repeat_n(String::new(), spare));
-    let page = |species: &[String]| Body::Counts {
-        species: species.to_vec(),
-    };
-    species.chunks(COUNTS_OF_A_PAGE).map(page).collect()
-}
-
-/// The list of predictions of a 3P sample.
-fn predictions(wanted: &Wanted) -> Vec<Body> {
-    let column = |label: &str, width: u16| Column {
+/// Columns for the predictions of a 3P sample.
+fn predictions() -> Vec<Column> {
+    let column = |(label, width): (&str, u16)| Column {
         label: label.to_owned(),
         unit: String::new(),
         width,
     };
-    let columns = [
-        column("Tree", 8),
-        column("Species", 20),
-        column("Status", 14),
-        column("Prediction", 20),
-        column("Random number", 20),
-        column("Measured", 14),
-    ];
-    let number = wanted.lines.unwrap_or(LINES_OF_A_PAGE).max(1);
-    let all: Vec<(usize, bool)> = (1..=number).map(|line| (line, false)).collect();
-    let page = |lines: &[(usize, bool)]| Body::Lines {
-        columns: columns.to_vec(),
-        lines: lines.to_vec(),
-    };
-    all.chunks(LINES_OF_A_PAGE).map(page).collect()
+    [
+        ("Tree", 8),
+        ("Species", 20),
+        ("Status", 14),
+        ("Prediction", 20),
+        ("Random number", 20),
+        ("Measured", 14),
+    ]
+    .map(column)
+    .to_vec()
 }
 
 /// What the crew was told.
@@ -448,13 +461,9 @@ fn orders(
     design: &Design,
     selection: &Selection,
     body: &Body,
-    rule: Option<&Subsample>,
+    heights: Option<Heights<'_>>,
 ) -> Vec<String> {
-    let mut orders = Vec::new();
-    if let Some(rule) = rule {
-        orders.push(format!("Heights: {}.", rule_words(design, rule)));
-        orders.extend(how_to_choose(rule));
-    }
+    let mut orders = heights.map_or_else(Vec::new, |heights| heights.orders());
     if let Body::Counts { .. } = body {
         let what = if selection.measured == Measured::Some {
             "Count the trees that are in and get no line of their own."
@@ -473,34 +482,6 @@ fn orders(
 
 fn has_dbh(body: &Body) -> bool {
     matches!(body, Body::Lines { columns, .. } if columns.iter().any(|c| c.label == "Dbh"))
-}
-
-fn how_to_choose(rule: &Subsample) -> Option<String> {
-    let words = match rule.rule {
-        SubsampleRule::FirstPerSpecies { .. } => {
-            "Tick a box for each height; when the boxes of a species are full, it needs no more."
-        }
-        SubsampleRule::EveryNth {
-            count_over: CountOver::Plot,
-            ..
-        } => {
-            "\u{25b2} marks the lines that need a height. Only live, unbroken trees count: the mark \
-             moves down a line for each dead or broken tree above it."
-        }
-        SubsampleRule::EveryNth { .. } => {
-            "The count goes on from plot to plot: write the last count of live, unbroken trees here: \
-             before ______ after ______."
-        }
-        SubsampleRule::PerDbhClass {
-            over: ClassOver::Stand,
-            ..
-        } => "Keep one list of the classes for the whole stand; take them over from plot to plot.",
-        SubsampleRule::PerDbhClass { .. } => {
-            "Write each class beside its boxes, tick for each height."
-        }
-        SubsampleRule::AllIn { .. } => return None,
-    };
-    Some(words.to_owned())
 }
 
 /// The words for live and dead, and the decay classes.
@@ -522,92 +503,4 @@ fn codes(design: &Design) -> String {
         "Status: {}. Decay class of dead trees: {classes}.",
         words.join("; ")
     )
-}
-
-/// Boxes for height trees.
-fn boxes(rule: &Subsample, wanted: &Wanted) -> Vec<Boxes> {
-    match rule.rule {
-        SubsampleRule::FirstPerSpecies { per_plot } => {
-            let spare = SPARE_SPECIES.max(4_usize.saturating_sub(wanted.species.len()));
-            let blank = std::iter::repeat_n(String::new(), spare);
-            let labels = wanted.species.iter().cloned().chain(blank);
-            let box_of = |label| Boxes {
-                label,
-                number: per_plot.min(10),
-            };
-            labels.map(box_of).collect()
-        }
-        SubsampleRule::PerDbhClass { per_class, .. } => (0..6)
-            .map(|_| Boxes {
-                label: String::new(),
-                number: per_class.min(10),
-            })
-            .collect(),
-        SubsampleRule::EveryNth { .. } | SubsampleRule::AllIn { .. } => Vec::new(),
-    }
-}
-
-/// How far a tree may be, for trees near the line.
-fn distances(design: &Design, selection: &Selection) -> Option<Distances> {
-    const SLOPES_PCT: [f64; 9] = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0];
-    let shown = Shown(design.units);
-    let unit = design.units.length();
-    let metres = |value: f64| format!("{:.2}", value * unit.from_metric);
-    let circles: Vec<(String, f64)> = match &selection.method {
-        Method::AngleGauge { baf_m2_per_ha } => {
-            return Some(gauge_distances(design.units, *baf_m2_per_ha));
-        }
-        Method::FixedArea { radius_m, .. } => vec![(String::from("in within"), *radius_m)],
-        Method::NestedRings(rings) => rings
-            .iter()
-            .map(|ring| {
-                let from = format!("from {} dbh", shown.diameter(ring.min_dbh_cm));
-                (from, ring.radius_m)
-            })
-            .collect(),
-        Method::Strip { .. } | Method::FullTally | Method::ThreeP { .. } => return None,
-    };
-    if selection.slope_correction == SlopeCorrection::Program {
-        return None;
-    }
-    let row = |(name, radius_m): (String, f64)| {
-        let along = SLOPES_PCT.map(|slope| metres(slope_distance_m(radius_m, slope)));
-        (name, along.to_vec())
-    };
-    Some(Distances {
-        caption: format!(
-            "Trees near the edge: a tree is in if its centre at breast height is within this \
-             distance of the plot centre, {} along the slope.",
-            unit.label
-        ),
-        by: String::from("slope %"),
-        heads: SLOPES_PCT.iter().map(|slope| plain(*slope)).collect(),
-        rows: circles.into_iter().map(row).collect(),
-    })
-}
-
-fn gauge_distances(units: UnitSystem, baf_m2_per_ha: f64) -> Distances {
-    let (length, diameter) = (units.length(), units.diameter());
-    let dbhs: [f64; 10] = match units {
-        UnitSystem::Metric => [10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0],
-        UnitSystem::Imperial => [4.0, 6.0, 8.0, 10.0, 12.0, 16.0, 20.0, 24.0, 32.0, 40.0],
-    };
-    let distance = |dbh: &f64| {
-        let dbh_cm = dbh / diameter.from_metric;
-        let metres = limiting_distance_m(baf_m2_per_ha, dbh_cm, MeasuredTo::Centre);
-        format!("{:.2}", metres * length.from_metric)
-    };
-    Distances {
-        caption: format!(
-            "Borderline trees: a tree is in if its centre at breast height is within this \
-             horizontal distance of the point, {}; in proportion for dbh between.",
-            length.label
-        ),
-        by: format!("dbh {}", diameter.label),
-        heads: dbhs.iter().map(|dbh| plain(*dbh)).collect(),
-        rows: vec![(
-            String::from("in within"),
-            dbhs.iter().map(distance).collect(),
-        )],
-    }
 }

@@ -16,9 +16,10 @@ use std::collections::BTreeSet;
 use std::fs;
 
 use clap::CommandFactory as _;
+use serde_json::Value;
 use spinney::cli::Cli;
 
-use crate::cruise::{Cruise, Run, copy, repository};
+use crate::cruise::{Cruise, Run, copy, repository, run};
 
 /// The pages, README first.
 fn pages() -> Vec<(String, String)> {
@@ -339,6 +340,42 @@ fn every_key_and_column_that_is_read_is_in_the_reference() {
         .filter(|name| !imperial(name) && !reference.contains(&format!("`{name}`")))
         .collect();
     assert!(missing.is_empty(), "not in docs/files.md: {missing:?}");
+}
+
+/// The words that keys take, from a schema.
+fn words_of(schema: &Value, found: &mut BTreeSet<String>) {
+    match schema {
+        Value::Object(map) => {
+            for (key, value) in map {
+                let words = match (key.as_str(), value) {
+                    ("enum", Value::Array(words)) => words.as_slice(),
+                    ("const", word) => std::slice::from_ref(word),
+                    _ => &[],
+                };
+                found.extend(words.iter().filter_map(Value::as_str).map(str::to_owned));
+                words_of(value, found);
+            }
+        }
+        Value::Array(items) => items.iter().for_each(|item| words_of(item, found)),
+        _ => {}
+    }
+}
+
+#[test]
+fn every_word_that_a_key_takes_is_in_the_reference() {
+    let reference = fs::read_to_string(repository().join("docs/files.md")).unwrap();
+    // Sets of equations are listed there.
+    let sets = fs::read_to_string(repository().join("species-tables/README.md")).unwrap();
+    let schema = run(&["schema"]);
+    assert_eq!(schema.status, 0, "{}", schema.stderr);
+    let mut words = BTreeSet::new();
+    words_of(&serde_json::from_str(&schema.stdout).unwrap(), &mut words);
+    assert!(words.len() > 80, "{} words", words.len());
+    words.retain(|word| {
+        let quoted = format!("`{word}`");
+        !reference.contains(&quoted) && !sets.contains(&quoted)
+    });
+    assert!(words.is_empty(), "not in docs/files.md: {words:?}");
 }
 
 #[test]

@@ -30,6 +30,7 @@ mod docs;
 mod double_sampling;
 mod estimate_rows;
 mod estimators;
+mod example_reports;
 mod explain_estimate;
 mod families_canada;
 mod families_us;

@@ -96,7 +96,7 @@ impl Cruise<'_> {
 pub(crate) fn drawn<'t>(problems: &Problems, text_of: impl Fn(&str) -> Option<&'t str>) -> String {
     let problems = problems.clone().folded();
     let excerpts = Excerpts::of(&problems, |name| {
-        Some((text_of(name)?.as_bytes(), name.ends_with(".yaml")))
+        Some((text_of(name)?.as_bytes(), name == "design.yaml"))
     });
     let findings = problems.iter();
     findings.map(|one| finding(one, &excerpts, false)).collect()

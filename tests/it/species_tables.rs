@@ -298,7 +298,9 @@ fn a_folder_of_ones_own_adds_species_and_replaces_sets() {
     let problems = tables.volume_set("ca-taper-2013", &species).unwrap_err();
     assert_eq!(
         lines(&problems),
-        ["error: volume set `ca-taper-2013` has no file `coefficients.csv` [file-missing]"]
+        [
+            "error: volume set `ca-taper-2013` has no file `coefficients.csv`; add the file to the folder of the set [file-missing]"
+        ]
     );
     assert!(tables.volume_set("us-national-2024", &species).is_ok());
 }
@@ -333,7 +335,7 @@ fn slips_in_a_folder_of_ones_own_are_told() {
             "2:1: error: code `PSME` already means Douglas-fir (Fd); a code must mean one species; use another [code-twice]",
             "3:1: error: code `q1` is taken by line 2; a code must mean one species; use another [code-twice]",
             "3:11: error: `kind` cannot be `conifer`; write softwood, hardwood or nothing [species-kind]",
-            "3:19: error: this must be a whole number from 1 to 65535 (`x`) [not-a-whole-number]",
+            "3:19: error: this must be a whole number from 1 to 65535 (`x`); correct it, or leave it blank [not-a-whole-number]",
             "4:1: error: this species has no name; give `scientific_name` or `common_name` [species-nameless]",
         ]
     );
@@ -437,7 +439,9 @@ fn every_fault_of_the_rows_and_checks_is_told_at_once() {
     let rows = "species,region,quantity,b0,b1,b2\nG,,total,-10,1.8,1.1\n";
     assert_eq!(
         set_problems(SOUND_HEAD, rows, "species\n"),
-        ["coefficients.csv: error: group `U` has no row in the table [group-unused]"]
+        [
+            "coefficients.csv: error: group `U` has no row in the table; add its row, or remove the group from the head [group-unused]"
+        ]
     );
 }
 

@@ -1,5 +1,8 @@
 //! Field sheets: what is on them, and that they are what the design asks.
 
+use std::fs;
+use std::process::Command;
+
 use crate::cruise::{Cruise, Run, run};
 
 fn tally(design: &str, options: &[&str]) -> Run {
@@ -200,4 +203,73 @@ fn what_is_wrong_is_told() {
     let missing = folder.run(&["tally", "design.yaml"]);
     assert_eq!(missing.status, 1);
     insta::assert_snapshot!(run.stderr + &species.stderr + &missing.stderr);
+}
+
+/// Pages of a PDF as a browser writes it: each is an object of its own.
+fn pages_of(pdf: &[u8]) -> usize {
+    let word = b"/Type /Page";
+    let found = pdf.windows(word.len() + 1);
+    found
+        .filter(|part| part.starts_with(word) && part[word.len()] != b's')
+        .count()
+}
+
+/// Prints sheets by a browser; `None`, with a line that says so, where there is none.
+fn printed(html: &str, paper: &str) -> Option<usize> {
+    let folder = Cruise::new();
+    let html = html.replacen("@page { ", &format!("@page {{ size: {paper}; "), 1);
+    let folder = folder.file("tally.html", html);
+    let pdf = folder.path("tally.pdf");
+    let status = Command::new("chromium")
+        .args([
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+        ])
+        .args([
+            "--disable-background-networking",
+            "--disable-component-update",
+        ])
+        .arg(format!(
+            "--user-data-dir={}",
+            folder.path("profile").display()
+        ))
+        .arg(format!("--print-to-pdf={}", pdf.display()))
+        .arg(format!("file://{}", folder.path("tally.html").display()))
+        .output();
+    match (status, fs::read(pdf)) {
+        (Ok(_), Ok(pdf)) => Some(pages_of(&pdf)),
+        _ => {
+            println!("skipped: no browser prints on this machine");
+            None
+        }
+    }
+}
+
+#[test]
+fn every_sheet_fits_on_its_paper() {
+    let long = "A long title of a cruise in the far corner of the great northern block, part 117";
+    let many = "Fd,Cw,Hw,Bl,Ss,Dr,Mb,Act,Pl,Se,Lw,Py";
+    let codes = "status_codes: {L: live, D1: {dead: true, decay_class: firm}, D2: {dead: true, decay_class: soft}}\n";
+    let species = EVERY_METHOD.replace(
+        "{rule: every-nth, every: 5}",
+        "{rule: first-per-species, per_plot: 3}",
+    );
+    let designs = [
+        (EVERY_METHOD.to_owned(), vec!["--rows", "45"]),
+        (
+            format!("title: {long}\n{codes}{species}"),
+            vec!["--species", many, "--strata", "upper,creek,north,south"],
+        ),
+    ];
+    for (design, options) in designs {
+        let html = tally(&design, &options).stdout;
+        let sheets = html.matches("<section>").count();
+        for paper in ["A4", "letter"] {
+            if let Some(pages) = printed(&html, paper) {
+                assert_eq!(pages, sheets, "{paper}");
+            }
+        }
+    }
 }

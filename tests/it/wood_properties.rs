@@ -94,6 +94,8 @@ fn every_fault_of_wood_properties_is_told_at_once() {
     let text: Vec<String> = missing.iter().map(ToString::to_string).collect();
     assert_eq!(
         text,
-        ["error: the wood properties `mine` have no file `decay.csv` [file-missing]"]
+        [
+            "error: the wood properties `mine` have no file `decay.csv`; add the file to the folder of the set [file-missing]"
+        ]
     );
 }

@@ -159,7 +159,7 @@ fn a_missing_height_is_told_by_its_row() {
                   heights: {subsample: {rule: first-per-species, per_plot: 2}}\n";
     let cruise = Cruise::new().file("design.yaml", design).file(
         "trees.csv",
-        "plot,tree,species,dbh_cm,height_m\n\n1,1,Fd,30,20\n1,2,Fd,31,\n",
+        "plot,tree,species,dbh_cm,height_m\n1,1,Fd,30,20\n1,2,Fd,31,\n",
     );
     let check = in_one_workbook(cruise, true).run(&["check", "design.yaml"]);
     insta::assert_snapshot!("xlsx-height-not-measured", check.stderr);

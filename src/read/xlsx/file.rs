@@ -20,7 +20,8 @@ const SAVE_AGAIN: &str = "save it as .xlsx (Excel workbook) or as CSV";
 
 pub(super) fn unreadable(error: &io::Error) -> Diagnostic {
     let message = format!("the file cannot be read: {error}");
-    Diagnostic::error("unreadable-file", message)
+    let hint = "see that it is there and may be read";
+    Diagnostic::error("unreadable-file", message).hint(hint)
 }
 
 fn no_workbook(message: impl Into<String>) -> Diagnostic {

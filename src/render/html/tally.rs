@@ -62,11 +62,11 @@ fn one_page(title: &str, page: &Page) -> Markup {
 
 fn field_of(field: &Field) -> Markup {
     html! {
-        div {
+        div.wide[!field.choices.is_empty()] {
             dt { (field.label) }
             dd {
                 @if field.choices.is_empty() { (field.value) }
-                @for choice in &field.choices { span.box {} (choice) " " }
+                @for choice in &field.choices { span.choice { span.box {} (choice) } " " }
             }
         }
     }
@@ -158,6 +158,7 @@ fn distances_of(distances: &Distances) -> Markup {
     html! {
         table.distances {
             caption { (distances.caption) }
+            colgroup { col.by; col span=(distances.heads.len()); }
             thead {
                 tr {
                     th scope="col" { (distances.by) }
