@@ -5,13 +5,16 @@ use maud::{Markup, PreEscaped, html};
 use crate::render::svg::{self, Drawing, UNITS};
 use crate::tables::chart::Chart;
 
-/// Draws a chart; `id` is its own on the page, `number` what it is called by.
+/// Panels of a figure that is printed on one page.
+const ON_ONE_PAGE: usize = 4;
+
+/// Draws a chart; `number` is what it is called by.
 pub(super) fn draw(chart: &Chart, number: usize) -> Markup {
     let id = format!("figure-{number}");
     let description = format!("{id}-text");
     let drawings = svg::draw(chart);
     html! {
-        figure id=(id) class=[(drawings.len() == 1).then_some("single")] {
+        figure id=(id) class=[(drawings.len() > ON_ONE_PAGE).then_some("long")] {
             figcaption { b { "Figure " (number) ". " } (chart.title) }
             @if !chart.key.is_empty() {
                 ul class="key" {

@@ -8,7 +8,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 /// Units of a drawing to the pixel: the backend rounds to whole units.
 pub const UNITS: f64 = 4.0;
-/// The backend writes letters smaller by this factor than it is told.
+/// The backend writes letters smaller by this factor than it is told: 50 units.
 const SMALLER: f64 = 1.24;
 
 /// A colour; the page knows them by what they are on white paper.

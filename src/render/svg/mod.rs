@@ -19,7 +19,7 @@ pub use canvas::UNITS;
 /// Width of a panel, pixels: that of a phone.
 pub const WIDTH: f64 = 360.0;
 /// Size of letters, pixels.
-const LETTERS: f64 = 12.0;
+const LETTERS: f64 = 12.5;
 /// Height of a line of words, pixels.
 const LINE: f64 = 17.0;
 /// Steps of an axis at most.

@@ -1,6 +1,6 @@
 //! Trees by dbh class: all species together, and species by species.
 
-use super::{MOST_PANELS, counted_others, in_words, label, note_cut, shown, whisker_words};
+use super::{MOST_PANELS, in_words, label, note_cut, note_left, shown, whisker_words};
 use crate::design::{Design, SelectionIndex};
 use crate::estimates::{Attribute, Domain, StatusDomain};
 use crate::records::Records;
@@ -54,10 +54,7 @@ pub fn blocks(
             "Diameter distribution by species, live trees",
             panels.collect(),
         );
-        if !left.is_empty() {
-            let others = counted_others(left.len(), "species with fewer trees");
-            by_species.notes.push(format!("Not drawn: {others}."));
-        }
+        note_left(&mut by_species, &left, records, "fewer trees");
         charts.push(by_species);
     }
     charts

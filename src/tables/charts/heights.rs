@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{MOST_PANELS, counted_others};
+use super::{MOST_PANELS, note_left};
 use crate::compile::Compilation;
 use crate::design::FitBy;
 use crate::heights::fill::height_trees;
@@ -107,10 +107,8 @@ fn chart(compilation: &Compilation<'_>, stands: &[usize]) -> Option<Chart> {
     }
     chart.description = format!("Heights by species: {}.", told.join("; "));
     chart.key = key(&chart);
-    if !left.is_empty() {
-        let others = counted_others(left.len(), "species with fewer trees");
-        chart.notes.push(format!("Not drawn: {others}."));
-    }
+    let left: Vec<usize> = left.iter().map(|(at, _)| **at).collect();
+    note_left(&mut chart, &left, compilation.records, "fewer trees");
     (!chart.panels.is_empty()).then_some(chart)
 }
 

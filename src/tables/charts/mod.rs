@@ -2,9 +2,10 @@
 
 use crate::design::Design;
 use crate::estimates::{Attribute, Estimate};
+use crate::records::Records;
 use crate::tables::Cell;
 use crate::tables::chart::{Chart, Interval};
-use crate::tables::figures::confidence_words;
+use crate::tables::figures::{confidence_words, species_label};
 
 pub mod diameters;
 pub mod errors;
@@ -62,6 +63,14 @@ fn note_cut(chart: &mut Chart, intervals: impl IntoIterator<Item = Interval>) {
     }
 }
 
-fn counted_others(n: usize, what: &str) -> String {
-    crate::diagnostic::counted(n, what)
+/// Names what has no room in a chart.
+fn note_left(chart: &mut Chart, left: &[usize], records: &Records, what: &str) {
+    if !left.is_empty() {
+        let names = left.iter().map(|at| species_label(Some(*at), records));
+        let names: Vec<String> = names.collect();
+        chart.notes.push(format!(
+            "Not drawn, only in the tables: species with {what} ({}).",
+            names.join(", ")
+        ));
+    }
 }

@@ -206,7 +206,7 @@ fn map(design: &Design, stand: &Stand, figures: Option<Vec<&PlotValue>>) -> Opti
     if without > 0 {
         chart.notes.push(format!(
             "Without a place, and not drawn: {}.",
-            super::counted_others(without, "plot")
+            crate::diagnostic::counted(without, "plot")
         ));
     }
     chart.panels.push(Panel {

@@ -1,6 +1,6 @@
 //! Basal area and volume by species.
 
-use super::{counted_others, in_words, label, note_cut, shown, whisker_words};
+use super::{in_words, label, note_cut, note_left, shown, whisker_words};
 use crate::design::{Design, SelectionIndex};
 use crate::estimates::{Attribute, Domain, StatusDomain};
 use crate::records::Records;
@@ -84,9 +84,6 @@ pub fn blocks(
     chart.title = format!("Live trees by species{}", whisker_words(design, any));
     chart.description = told.join(" ");
     note_cut(&mut chart, intervals);
-    if !left.is_empty() {
-        let others = counted_others(left.len(), "species with less basal area");
-        chart.notes.push(format!("Not drawn: {others}."));
-    }
+    note_left(&mut chart, &left, records, "less basal area");
     vec![Block::Chart(Box::new(chart))]
 }
