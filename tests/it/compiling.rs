@@ -289,6 +289,18 @@ fn the_command_line_overrides_the_design() {
     );
     let national = of(&["--volume-set", "us-national-2024", "--region", "240"]);
     assert!(national.iter().any(|row| row["attribute"] == "volume_bark"));
+    // A set that knows no regions does without the design's, and says so.
+    let west = cruise.run(&[
+        "compile",
+        "design.yaml",
+        "--volume-set",
+        "us-west-volume-2019",
+    ]);
+    assert_eq!(west.status, 0, "{}", west.stderr);
+    assert!(
+        west.stderr
+            .contains("region `CWH` of the design is left out")
+    );
     let curve = of(&["--curve", "power"]);
     assert_ne!(
         row(&design, "volume_total")["per_ha"],

@@ -133,13 +133,11 @@ impl Sources<'_> {
         let typed = &self.arguments.overrides;
         if typed.volume_set.as_ref() == Some(&volume.set)
             && typed.region.is_none()
-            && !set.needs_region()
-            && set.check_region(volume.region.as_deref()).is_err()
+            && set.regions.is_empty()
             && let Some(region) = volume.region.take()
         {
             let message = format!(
-                "region {} of the design is left out: volume set `{}` has no such region and needs \
-                 none",
+                "region {} of the design is left out: volume set `{}` has no regions",
                 seen(&region),
                 set.name
             );
