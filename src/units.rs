@@ -123,6 +123,13 @@ pub struct ShownUnit {
     pub from_metric: f64,
 }
 
+impl ShownUnit {
+    /// A metric value in words, in this unit: `26.3 cm`, `10.4 in`.
+    pub fn words(self, metric: f64, decimals: usize) -> String {
+        format!("{:.decimals$} {}", metric * self.from_metric, self.label)
+    }
+}
+
 impl UnitSystem {
     /// The word used in the design: `metric` or `imperial`.
     pub fn name(self) -> &'static str {

@@ -27,6 +27,7 @@
 
 use crate::design::InstrumentError;
 use crate::records::{HeightRecord, Reading, ReadingScale};
+use crate::units::UnitSystem;
 
 /// Sights steeper than this ratio (100 %, 45 degrees) are too steep to be precise.
 pub const STEEP_RATIO: f64 = 1.0;
@@ -208,10 +209,11 @@ impl Reading {
     }
 
     /// `standard error 0.52 m (2.1 %)`.
-    pub fn error_words(&self, error: &InstrumentError) -> String {
+    pub fn error_words(&self, error: &InstrumentError, units: UnitSystem) -> String {
         let error_m = self.std_error_m(error);
         let percent = 100.0 * error_m / self.height_m();
-        format!("standard error {error_m:.2} m ({percent:.1} %)")
+        let shown = units.length().words(error_m, 2);
+        format!("standard error {shown} ({percent:.1} %)")
     }
 
     /// How the height and its error come about, line by line.
@@ -246,7 +248,11 @@ impl Reading {
         if parts.hidden_top_m > 0.0 {
             words.push(format!("{:.2} m from the hidden top", parts.hidden_top_m));
         }
-        lines.push(format!("{}: {}", self.error_words(error), words.join(", ")));
+        lines.push(format!(
+            "{}: {}",
+            self.error_words(error, UnitSystem::Metric),
+            words.join(", ")
+        ));
         if self.is_steep() {
             lines.push(
                 "a sight is steeper than 100 %: from farther off, the same slip does less"

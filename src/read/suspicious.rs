@@ -51,7 +51,7 @@ pub(super) struct Cruise<'a> {
 pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
     if let Some(trees) = cruise.trees {
         sizes::check(cruise, trees, problems);
-        heights::check(trees, &cruise.design.heights.instrument, problems);
+        heights::check(cruise.design, trees, problems);
         repeats::check(cruise, trees, problems);
     }
     at_plot::check(cruise, problems);

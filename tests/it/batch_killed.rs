@@ -62,8 +62,25 @@ fn start(cruise: &Cruise, out: &str, more: &[&str]) -> Child {
 
 /// Starts a run and kills it after a while; was it still at work?
 fn killed(cruise: &Cruise, out: &str, more: &[&str], after: Duration) -> bool {
-    let mut child = start(cruise, out, more);
+    let child = start(cruise, out, more);
     sleep(after);
+    kill(child)
+}
+
+/// Starts a run and kills it when its journal has grown to a length; was it still at work? On a busy
+/// machine this comes between two stands where a time does not.
+fn killed_in_journal(cruise: &Cruise, out: &str, bytes: u64) -> bool {
+    let mut child = start(cruise, out, &[]);
+    let journal = cruise.path(out).join(JOURNAL);
+    while child.try_wait().unwrap().is_none()
+        && !fs::metadata(&journal).is_ok_and(|file| file.len() >= bytes)
+    {
+        sleep(Duration::from_micros(200));
+    }
+    kill(child)
+}
+
+fn kill(mut child: Child) -> bool {
     let at_work = child.try_wait().unwrap().is_none();
     child.kill().unwrap();
     child.wait().unwrap();
@@ -116,12 +133,23 @@ fn a_killed_run_is_taken_up_where_it_was() {
     let expected = results(&cruise.path("whole"));
     assert_eq!(expected.len(), 4 + STANDS - 1, "{:?}", expected.keys());
 
+    let journal = fs::metadata(cruise.path("whole").join(JOURNAL)).unwrap();
+
     let mut random = Random(7);
     let (mut at_work, mut part_kept) = (0, 0);
     for moment in 0..MOMENTS {
         let place = (f64::from(moment) + random.unit()) / f64::from(MOMENTS);
         let out = format!("killed-{moment}");
-        at_work += u32::from(killed(&cruise, &out, &[], duration.mul_f64(place)));
+        let was_at_work = if moment % 2 == 0 {
+            killed(&cruise, &out, &[], duration.mul_f64(place))
+        } else {
+            killed_in_journal(
+                &cruise,
+                &out,
+                journal.len() * u64::from(moment) / u64::from(MOMENTS),
+            )
+        };
+        at_work += u32::from(was_at_work);
         let again = batch(&cruise, &out, &RESUME);
         let n_kept = kept(&again);
         part_kept += u32::from((1..STANDS).contains(&n_kept));

@@ -3,8 +3,8 @@
 use super::{Change, keep, override_curve};
 use crate::cli::DesignArgs;
 use crate::compile::means;
-use crate::design::Design;
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::design::{Design, Volume};
+use crate::diagnostic::{Diagnostic, Problems, seen};
 use crate::logs::bucking::LogPlan;
 use crate::logs::inside_bark_profiles;
 use crate::logs::rules::LogRule;
@@ -79,6 +79,7 @@ impl Sources<'_> {
             }
             set.bark_set = Some(Box::new(bark));
         }
+        self.leave_region_out(volume, &set, problems);
         let other_set = matches!(change, Some(Change::VolumeSet(_)));
         let named = self.set_is_typed(change);
         let region = volume.region.as_deref();
@@ -125,6 +126,25 @@ impl Sources<'_> {
         }
         self.check_origin(design, &set, problems);
         Some(set)
+    }
+
+    /// Drops the region of the design where a set was named on the command line that knows none.
+    fn leave_region_out(&self, volume: &mut Volume, set: &VolumeSet, problems: &mut Problems) {
+        let typed = &self.arguments.overrides;
+        if typed.volume_set.as_ref() == Some(&volume.set)
+            && typed.region.is_none()
+            && !set.needs_region()
+            && set.check_region(volume.region.as_deref()).is_err()
+            && let Some(region) = volume.region.take()
+        {
+            let message = format!(
+                "region {} of the design is left out: volume set `{}` has no such region and needs \
+                 none",
+                seen(&region),
+                set.name
+            );
+            problems.push(Diagnostic::note("volume-region", message));
+        }
     }
 
     /// Says that a bark set which the design names has nothing to do.

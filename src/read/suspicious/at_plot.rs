@@ -118,16 +118,24 @@ fn check_distance(cruise: &Cruise, sheet: &TreeSheet, row: &TreeRow, problems: &
     let Some(limit) = limiting_distance_m(&rule, dbh) else {
         return;
     };
+    let units = cruise.design.units;
     let why = match *rule {
         Rule::AngleGauge { baf_m2_per_ha } => {
-            format!("dbh {dbh:.1} cm, factor {} m2/ha", short(baf_m2_per_ha))
+            let factor = units.basal_area_per_area();
+            format!(
+                "dbh {}, factor {} {}",
+                units.diameter().words(dbh, 1),
+                short(baf_m2_per_ha * factor.from_metric),
+                factor.label
+            )
         }
         _ => String::from("the radius of its plot"),
     };
     let at = sheet.site(row, sheet.columns.distance_to_centre);
+    let [stands_at, within] = [distance, limit].map(|m| units.length().words(m, 2));
     if distance > limit {
         let message = format!(
-            "the tree stands at {distance:.2} m, beyond its limiting distance of {limit:.2} m ({why})"
+            "the tree stands at {stands_at}, beyond its limiting distance of {within} ({why})"
         );
         problems.push(
             Diagnostic::warning("beyond-limiting-distance", message)
@@ -136,8 +144,7 @@ fn check_distance(cruise: &Cruise, sheet: &TreeSheet, row: &TreeRow, problems: &
         );
     } else if distance >= (1.0 - plausible::BORDERLINE_SHARE) * limit {
         let message = format!(
-            "a borderline tree: at {distance:.2} m, within its limiting distance of {limit:.2} m \
-             ({why})"
+            "a borderline tree: at {stands_at}, within its limiting distance of {within} ({why})"
         );
         problems.push(Diagnostic::note("borderline-tree", message).at(at));
     }
@@ -149,16 +156,19 @@ fn check_least_dbh(cruise: &Cruise, sheet: &TreeSheet, row: &TreeRow, problems: 
         return;
     };
     let selection = &cruise.design.selections[selection];
+    let unit = cruise.design.units.diameter();
+    let thick = unit.words(dbh, 1);
     let diagnostic = if let Some(min) = selection.min_dbh_cm.filter(|min| dbh < *min) {
         let message = format!(
-            "dbh {dbh:.1} cm is below the least dbh of selection `{}` ({} cm)",
+            "dbh {thick} is below the least dbh of selection `{}` ({} {})",
             selection.name,
-            short(min)
+            short(min * unit.from_metric),
+            unit.label
         );
         Diagnostic::warning("below-least-dbh", message)
     } else {
         let message = format!(
-            "dbh {dbh:.1} cm is in no ring of selection `{}`",
+            "dbh {thick} is in no ring of selection `{}`",
             selection.name
         );
         Diagnostic::warning("outside-rings", message)

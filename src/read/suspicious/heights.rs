@@ -1,13 +1,14 @@
 //! Heights: missing, zero, and read from too near or too steeply.
 
 use super::plausible;
-use crate::design::InstrumentError;
+use crate::design::Design;
 use crate::diagnostic::{Diagnostic, Problems, counted};
 use crate::read::trees::{TreeRow, TreeSheet};
 use crate::records::{Reading, ReadingScale};
 
 /// Looks at the heights of all trees.
-pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut Problems) {
+pub(super) fn check(design: &Design, sheet: &TreeSheet, problems: &mut Problems) {
+    let length = design.units.length();
     let columns = &sheet.columns.height;
     let top_column = columns.top();
     let mut missing: Vec<&TreeRow> = Vec::new();
@@ -23,14 +24,14 @@ pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut P
         if height.is_missing() {
             missing.push(row);
         }
-        if let Some(diagnostic) = check_sights(row, error) {
+        if let Some(diagnostic) = check_sights(row, design) {
             problems.push(diagnostic.at(sheet.site(row, top_column)));
         }
         if let (Some(height_m), Some(reading)) = (height.written_m, &height.reading) {
             let read = reading.height_m();
             if (read - height_m).abs() > plausible::HEIGHT_DIFFERENCE * height_m {
-                let message =
-                    format!("the height is {height_m:.1} m, but the readings give {read:.1} m");
+                let [written, read] = [height_m, read].map(|m| length.words(m, 1));
+                let message = format!("the height is {written}, but the readings give {read}");
                 problems.push(
                     Diagnostic::warning("height-differs", message)
                         .at(sheet.site(row, columns.height))
@@ -55,7 +56,8 @@ pub(super) fn check(sheet: &TreeSheet, error: &InstrumentError, problems: &mut P
 /// Sights that are too steep, or taken from nearer than the tree is tall, and the error that they
 /// bring. Where only the sight to the top is known next to a written height, the base is taken at
 /// the level of the eye, so that the distance is H / t.
-fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
+fn check_sights(row: &TreeRow, design: &Design) -> Option<Diagnostic> {
+    let (error, units) = (&design.heights.instrument, design.units);
     let top = row.height.top_ratio?;
     let reading = row.height.reading.as_deref().copied().or_else(|| {
         let distance_m = row.height_m()? / top.abs();
@@ -69,7 +71,7 @@ fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
             "a sight of {:.0} % ({:.0} degrees) is steep: {} of the height",
             100.0 * steepest,
             steepest.atan().to_degrees(),
-            reading.error_words(error)
+            reading.error_words(error, units)
         );
         let hint = "read from farther away";
         return Some(Diagnostic::warning("steep-sight", message).hint(hint));
@@ -77,10 +79,10 @@ fn check_sights(row: &TreeRow, error: &InstrumentError) -> Option<Diagnostic> {
     let reading = row.height.reading.as_deref();
     let reading = reading.filter(|reading| reading.is_short_baseline())?;
     let message = format!(
-        "the distance of {:.1} m is shorter than the tree is tall ({:.1} m): {} of the height",
-        reading.horizontal_distance_m()?,
-        reading.sighted_m(),
-        reading.error_words(error)
+        "the distance of {} is shorter than the tree is tall ({}): {} of the height",
+        units.length().words(reading.horizontal_distance_m()?, 1),
+        units.length().words(reading.sighted_m(), 1),
+        reading.error_words(error, units)
     );
     let hint = "read from at least as far as the tree is tall";
     Some(Diagnostic::warning("short-baseline", message).hint(hint))

@@ -4,7 +4,7 @@ use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::trees::{TreeRow, TreeSheet};
 use crate::species::{Species, SpeciesId};
-use crate::units::{CM_PER_IN, M_PER_FT};
+use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 
 /// Middle and spread of the logarithms of some positive numbers, both robust against outliers.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -205,6 +205,7 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
             dbh_cm,
             logs,
             is_live: row.status.is_live(),
+            units: cruise.design.units,
         };
         let finding = match whole_height(row) {
             Some(height_m) => tree.with_height(height_m, cruise.design.heights.breast_height_m),
@@ -267,6 +268,8 @@ struct OneTree<'a> {
     dbh_cm: f64,
     logs: &'a Logs,
     is_live: bool,
+    /// Units of the results, in which findings speak.
+    units: UnitSystem,
 }
 
 impl OneTree<'_> {
@@ -299,7 +302,14 @@ impl OneTree<'_> {
             return None;
         }
         let slip = self.likely_slip(height_m, breast_height_m);
-        let seen = format!("dbh {dbh_cm:.1} cm, height {height_m:.1} m: ratio {ratio:.0} m per m");
+        let (diameter, length) = (self.units.diameter(), self.units.length());
+        let seen = format!(
+            "dbh {}, height {}: ratio {ratio:.0} {} per {}",
+            diameter.words(dbh_cm, 1),
+            length.words(height_m, 1),
+            length.label,
+            length.label
+        );
         if let Some(slip) = slip {
             let (new_dbh, new_height) = (dbh_cm * slip.dbh_factor, height_m * slip.height_factor);
             let hint = match slip.code {
@@ -312,9 +322,13 @@ impl OneTree<'_> {
                     format!("{dbh_cm:.1} in would be {new_dbh:.1} cm, which fits the other trees")
                 }
                 _ if slip.is_of_dbh() => {
-                    format!("dbh {new_dbh:.2} cm? it would fit the other trees")
+                    let new_dbh = diameter.words(new_dbh, 2);
+                    format!("dbh {new_dbh}? it would fit the other trees")
                 }
-                _ => format!("height {new_height:.2} m? it would fit the other trees"),
+                _ => {
+                    let new_height = length.words(new_height, 2);
+                    format!("height {new_height}? it would fit the other trees")
+                }
             };
             return Some(Finding {
                 diagnostic: Diagnostic::warning(slip.code, seen).hint(hint),
@@ -369,10 +383,14 @@ impl OneTree<'_> {
             && cloud.distance_of(self.logs.dbh) > ODD
             && cloud.distance(tenth) <= FITS
         {
-            let message = format!("dbh {:.1} cm is far from the other trees", self.dbh_cm);
+            let diameter = self.units.diameter();
+            let thick = diameter.words(self.dbh_cm, 1);
+            let message = format!("dbh {thick} is far from the other trees");
             return Some(Finding {
-                diagnostic: Diagnostic::warning("decimal-slip", message)
-                    .hint(format!("dbh {tenth:.2} cm? it would fit them")),
+                diagnostic: Diagnostic::warning("decimal-slip", message).hint(format!(
+                    "dbh {}? it would fit them",
+                    diameter.words(tenth, 2)
+                )),
                 is_of_dbh: true,
             });
         }
@@ -384,14 +402,15 @@ impl OneTree<'_> {
         let species = self.species?;
         let is_of_dbh = !self.is_plausible_dbh(self.dbh_cm);
         let height_m = height_m.filter(|height| !self.is_plausible_height(*height));
+        let (diameter, length) = (self.units.diameter(), self.units.length());
         let (what, limit) = match (is_of_dbh, height_m) {
             (true, _) => (
-                format!("dbh {:.1} cm", self.dbh_cm),
-                format!("{} cm", species.plausible_max_dbh_cm),
+                format!("dbh {}", diameter.words(self.dbh_cm, 1)),
+                diameter.words(species.plausible_max_dbh_cm, 0),
             ),
             (false, Some(height)) => (
-                format!("height {height:.1} m"),
-                format!("{} m", species.plausible_max_height_m),
+                format!("height {}", length.words(height, 1)),
+                length.words(species.plausible_max_height_m, 0),
             ),
             (false, None) => return None,
         };
