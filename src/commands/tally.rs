@@ -1,7 +1,5 @@
 //! `tally`: field sheets to be printed.
 
-use std::path::Path;
-
 use anyhow::Result;
 
 use super::{Outcome, load, report};
@@ -84,7 +82,7 @@ pub(super) fn check_species(
 /// The heads of a record file, as they are called here; `None` where there is none that can be read.
 fn heads(input: Option<&Input>) -> Option<Vec<String>> {
     let input = input.filter(|input| input.path != "-")?;
-    let source = Source::open(Path::new(&input.path), &input.shown).ok()?;
+    let source = Source::open_records(input).ok()?;
     // Whatever is wrong with the file is told by `check`.
     let table = Table::open(&source, &input.columns, &mut Problems::new())?;
     Some(table.heads().to_vec())

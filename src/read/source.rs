@@ -79,7 +79,7 @@ impl Source {
     }
 
     /// Reads a file of records.
-    pub(super) fn open_records(input: &Input) -> Result<Self, Problems> {
+    pub(crate) fn open_records(input: &Input) -> Result<Self, Problems> {
         Self::open_wanted(Path::new(&input.path), shown(input), Wanted::of(input))
     }
 

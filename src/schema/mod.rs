@@ -85,6 +85,14 @@ fn inputs() -> Value {
                      only one.",
                 ),
             )
+            .rule(json!({
+                "if": present("sheet"),
+                "then": {
+                    "properties": {
+                        "path": { "type": "string", "pattern": "\\.[xX][lL][sS][xX]\\s*$" },
+                    },
+                },
+            }))
             .key(
                 "columns",
                 named(

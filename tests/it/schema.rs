@@ -57,7 +57,7 @@ pub(crate) fn objections(text: &str) -> Vec<String> {
 }
 
 /// Faults that a schema can see.
-const VISIBLE: [&str; 19] = [
+const VISIBLE: [&str; 20] = [
     "area-without-stands",
     "bad-name",
     "key-without-unit",
@@ -70,6 +70,7 @@ const VISIBLE: [&str; 19] = [
     "out-of-range",
     "quantity-twice",
     "ratio-not-needed",
+    "sheet-without-workbook",
     "size-twice",
     "three-p-min-dbh",
     "unknown-curve",
@@ -110,7 +111,7 @@ inputs:
   stands: stands.csv
   plots: plots.csv
   trees: {path: trees.csv, columns: {dbh: dbh_mm, height: height_dm}}
-  counts: counts.csv
+  counts: { path: cruise.xlsx, sheet: counted }
   species_tables: own
 selections:
   fixed: { method: fixed-area, radius_m: 7.98, min_dbh_cm: 10 }
