@@ -58,10 +58,10 @@ pub struct NewArgs {
     #[arg(value_name = "FOLDER")]
     pub folder: PathBuf,
     /// Title of the cruise; the name of the folder unless said.
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", help_heading = "The cruise")]
     pub title: Option<String>,
     /// Units of the record files and of the results.
-    #[arg(long, value_enum, value_name = "SYSTEM")]
+    #[arg(long, value_enum, value_name = "SYSTEM", help_heading = "The cruise")]
     pub units: Option<Units>,
 
     /// A fixed plot of this radius, m.
