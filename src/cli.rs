@@ -91,7 +91,7 @@ pub enum Command {
                       The JSON, on standard output, has title, stands (stand, n_plots, \
                       n_plots_without_trees, n_tree_records, n_trees_counted), findings, and how \
                       many errors, warnings and notes these are. A finding has severity, code, \
-                      file, line and column (or row and field in a file of rows), message, and \
+                      file, line and column (or sheet, row and field in a file of rows), message, and \
                       hint, what to do; what does not apply is null. All findings are in it, where \
                       the terminal folds many of one kind.",
         after_help = "Examples:\n  \

@@ -1,8 +1,8 @@
 //! Panels of charts as SVG, for the HTML page that gives them their frame and style.
 //!
 //! In: [`Chart`]. Out: one [`Drawing`] for each panel, [`WIDTH`] pixels wide as it is meant to be
-//! seen, in quarters of a pixel inside ([`canvas`]). Colours are fixed; the page changes them for a
-//! dark screen. Values that are not finite are left out.
+//! seen, in quarters of a pixel inside. Colours are fixed; the page changes them for a dark screen.
+//! Values that are not finite are left out.
 
 use crate::tables::chart::{Axis, Chart, Drawn, Interval, Panel, Plane, Row, Sign};
 use crate::tables::ticks::Ticks;

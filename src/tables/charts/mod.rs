@@ -4,7 +4,7 @@ use crate::design::Design;
 use crate::estimates::{Attribute, Estimate};
 use crate::records::Records;
 use crate::tables::Cell;
-use crate::tables::chart::{Chart, Interval};
+use crate::tables::chart::{Axis, Chart, Drawn, Interval, Panel, Row};
 use crate::tables::figures::{confidence_words, species_label};
 
 pub mod diameters;
@@ -42,6 +42,42 @@ fn in_words(interval: Interval, digits: usize) -> String {
     let limits = interval.limits;
     let limits = limits.map(|(lower, upper)| format!(" ({} to {})", number(lower), number(upper)));
     number(interval.value) + &limits.unwrap_or_default()
+}
+
+/// Adds a panel with the estimates of an attribute, unless there are none.
+fn add_rows(chart: &mut Chart, rows: Vec<Row>, attribute: Attribute, design: &Design) {
+    if rows.is_empty() {
+        return;
+    }
+    let digits = attribute.digits(design.units);
+    let each: Vec<String> = rows
+        .iter()
+        .filter_map(|row| Some(format!("{} {}", row.label, in_words(row.estimate?, digits))))
+        .collect();
+    let label = label(attribute, design);
+    let gap = if chart.description.is_empty() {
+        ""
+    } else {
+        " "
+    };
+    chart.description += &format!("{gap}{label}: {}.", each.join(", "));
+    chart.panels.push(Panel {
+        title: String::new(),
+        x: Axis::from_zero(label),
+        drawn: Drawn::Rows(rows),
+    });
+}
+
+/// Gives a chart of rows its title, which says what the whiskers are.
+fn give_title(chart: &mut Chart, title: &str, design: &Design) {
+    let rows = chart.panels.iter().flat_map(|panel| match &panel.drawn {
+        Drawn::Rows(rows) => rows.as_slice(),
+        Drawn::Plane(_) => &[],
+    });
+    let intervals: Vec<Interval> = rows.filter_map(|row| row.estimate).collect();
+    let any = intervals.iter().any(|interval| interval.limits.is_some());
+    chart.title = format!("{title}{}", whisker_words(design, any));
+    note_cut(chart, intervals);
 }
 
 /// What whiskers are, where there are any.

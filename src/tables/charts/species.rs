@@ -1,11 +1,11 @@
 //! Basal area and volume by species.
 
-use super::{in_words, label, note_cut, note_left, shown, whisker_words};
+use super::{add_rows, give_title, note_left, shown};
 use crate::design::{Design, SelectionIndex};
 use crate::estimates::{Attribute, Domain, StatusDomain};
 use crate::records::Records;
 use crate::tables::Block;
-use crate::tables::chart::{Axis, Chart, Drawn, Interval, Mark, Panel, Row};
+use crate::tables::chart::{Chart, Mark, Row};
 use crate::tables::figures::species_label;
 use crate::tables::lookup::{Lookup, Scope};
 
@@ -42,7 +42,6 @@ pub fn blocks(
     species.sort_by(|a, b| size(*b).total_cmp(&size(*a)).then(a.cmp(b)));
     let left = species.split_off(species.len().min(MOST_ROWS));
     let mut chart = Chart::default();
-    let (mut told, mut intervals): (Vec<String>, Vec<Interval>) = (Vec::new(), Vec::new());
     for attribute in DRAWN {
         let row = |at: Option<usize>| {
             let mark = at.map_or(Mark::PLAIN, Mark::of);
@@ -57,33 +56,12 @@ pub fn blocks(
             .chain([None])
             .filter_map(row)
             .collect();
-        if rows.is_empty() {
-            continue;
-        }
-        let digits = attribute.digits(design.units);
-        let each: Vec<String> = rows
-            .iter()
-            .filter_map(|row| Some(format!("{} {}", row.label, in_words(row.estimate?, digits))))
-            .collect();
-        told.push(format!(
-            "{}: {}.",
-            label(attribute, design),
-            each.join(", ")
-        ));
-        intervals.extend(rows.iter().filter_map(|row| row.estimate));
-        chart.panels.push(Panel {
-            title: String::new(),
-            x: Axis::from_zero(label(attribute, design)),
-            drawn: Drawn::Rows(rows),
-        });
+        add_rows(&mut chart, rows, attribute, design);
     }
     if chart.panels.is_empty() {
         return Vec::new();
     }
-    let any = intervals.iter().any(|interval| interval.limits.is_some());
-    chart.title = format!("Live trees by species{}", whisker_words(design, any));
-    chart.description = told.join(" ");
-    note_cut(&mut chart, intervals);
+    give_title(&mut chart, "Live trees by species", design);
     note_left(&mut chart, &left, records, "less basal area");
     vec![Block::Chart(Box::new(chart))]
 }

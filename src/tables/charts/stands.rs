@@ -1,10 +1,10 @@
 //! Stands (or strata) against one another.
 
-use super::{in_words, label, note_cut, shown, whisker_words};
+use super::{add_rows, give_title, shown};
 use crate::design::Design;
 use crate::estimates::{Attribute, StatusDomain};
 use crate::tables::Block;
-use crate::tables::chart::{Axis, Chart, Drawn, Interval, Mark, Panel, Row};
+use crate::tables::chart::{Chart, Mark, Row};
 use crate::tables::figures::everything;
 use crate::tables::lookup::{Lookup, Scope};
 
@@ -53,7 +53,6 @@ fn chart<'a>(
     let mut drawn = vec![Attribute::BasalArea];
     drawn.extend(VOLUMES.into_iter().find(|attribute| there(*attribute)));
     let mut chart = Chart::default();
-    let (mut told, mut intervals): (Vec<String>, Vec<Interval>) = (Vec::new(), Vec::new());
     for attribute in drawn {
         let last = scopes.len() - 1;
         let rows: Vec<Row> = scopes
@@ -66,32 +65,10 @@ fn chart<'a>(
                 Some(row)
             })
             .collect();
-        let digits = attribute.digits(design.units);
-        let each: Vec<String> = rows
-            .iter()
-            .filter_map(|row| Some(format!("{} {}", row.label, in_words(row.estimate?, digits))))
-            .collect();
-        told.push(format!(
-            "{}: {}.",
-            label(attribute, design),
-            each.join(", ")
-        ));
-        intervals.extend(rows.iter().filter_map(|row| row.estimate));
-        if !rows.is_empty() {
-            chart.panels.push(Panel {
-                title: String::new(),
-                x: Axis::from_zero(label(attribute, design)),
-                drawn: Drawn::Rows(rows),
-            });
-        }
+        add_rows(&mut chart, rows, attribute, design);
     }
-    let any = intervals.iter().any(|interval| interval.limits.is_some());
     let name = &design.selections[selection].name;
-    chart.title = format!(
-        "Live trees by {head}, selection {name}{}",
-        whisker_words(design, any)
-    );
-    chart.description = told.join(" ");
-    note_cut(&mut chart, intervals);
+    let title = format!("Live trees by {head}, selection {name}");
+    give_title(&mut chart, &title, design);
     (!chart.panels.is_empty()).then_some(chart)
 }
