@@ -15,7 +15,7 @@ mod new;
 pub mod plan;
 
 pub use asking::{CheckArgs, CheckFormat, CompletionsArgs, ManualArgs};
-pub use batch::{BatchArgs, BatchFormat, MergeArgs};
+pub use batch::{BatchArgs, BatchFormat, MergeArgs, ReportForm};
 pub use compare::{CompareArgs, SetInRegion};
 pub use explain::ExplainArgs;
 pub use knowledge::{EquationsArgs, SpeciesArgs, TreeArgs};

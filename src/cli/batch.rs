@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
+use serde::{Deserialize, Serialize};
 
 use super::Overrides;
 
@@ -26,9 +27,18 @@ pub struct BatchArgs {
     /// Write every tree, with its height, volumes and expansion.
     #[arg(long, help_heading = "Result")]
     pub tree_list: bool,
-    /// Write the report of each stand to a file of its own, in the folder `reports`.
-    #[arg(long, help_heading = "Result")]
-    pub reports: bool,
+    /// Write the report of each stand to a file of its own, in the folder `reports`: as text, or in
+    /// the form that is named (`--reports=html`).
+    #[arg(
+        long,
+        value_enum,
+        value_name = "FORM",
+        num_args = 0..=1,
+        require_equals = true,
+        default_missing_value = "terminal",
+        help_heading = "Result"
+    )]
+    pub reports: Option<ReportForm>,
     /// Go on with what an earlier run has in the same folder: only what is missing, or made from
     /// other records or options, is compiled.
     #[arg(long, help_heading = "Run")]
@@ -65,6 +75,17 @@ pub struct MergeArgs {
     /// Do not print the table of all stands.
     #[arg(long, help_heading = "Run")]
     pub quiet: bool,
+}
+
+/// Forms of the reports of single stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum, Serialize, Deserialize)]
+pub enum ReportForm {
+    /// Text.
+    Terminal,
+    /// Markdown.
+    Markdown,
+    /// One HTML page with charts.
+    Html,
 }
 
 /// Forms of the large tables of a batch run.

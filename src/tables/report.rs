@@ -39,7 +39,7 @@ pub fn illustrated(
     findings: &[String],
 ) -> Report {
     let mut report = written(compilation, asked, true);
-    if let Some(stand) = asked.filter(|_| compilation.records.stands.len() > 1) {
+    if let Some(stand) = asked.filter(|stand| *stand != report.title) {
         report.title = format!("{}: stand {stand}", report.title);
     }
     let at = report

@@ -113,6 +113,47 @@ fn estimates_trees_and_reports_are_those_of_compile() {
 }
 
 #[test]
+fn reports_have_the_form_that_is_asked_for() {
+    let cruise = inventory(3, 2);
+    for (form, ending) in [("terminal", "txt"), ("markdown", "md"), ("html", "html")] {
+        let option = format!("--reports={form}");
+        assert_eq!(batch(&cruise, form, &[option.as_str()]).status, 0);
+        let compile = ["compile", "design.yaml", "--format", form, "--out", "one"];
+        let found = results(&cruise.path(form));
+        let mut reports = 0;
+        for (name, bytes) in &found {
+            let Some(stand) = name
+                .strip_prefix("reports/")
+                .and_then(|name| name.strip_suffix(&format!(".{ending}")))
+            else {
+                continue;
+            };
+            let run = cruise.run(&[&compile[..], &["--stand", stand]].concat());
+            assert_eq!(run.status, 0, "{}", run.stderr);
+            let text = String::from_utf8(bytes.clone()).unwrap();
+            let alone = cruise.read("one");
+            // What is said of heights and findings is said of all records where these are one cruise.
+            let figures = |report: &str| {
+                // A stand without trees has no such table.
+                let from = report.split("Stand table").nth(1).unwrap_or_default();
+                let to = from.find("Sources of error").unwrap_or(from.len());
+                (
+                    report.lines().next().unwrap().to_owned(),
+                    from[..to].to_owned(),
+                )
+            };
+            assert_eq!(figures(&text), figures(&alone), "{stand}");
+            assert_eq!(text.contains("<svg"), form == "html");
+            reports += 1;
+        }
+        assert_eq!(reports, 3, "{form}: {:?}", found.keys());
+    }
+    let run = cruise.run(&["batch", "design.yaml", "--out", "x", "--reports=pdf"]);
+    assert_eq!(run.status, 2);
+    assert!(run.stderr.contains("html"), "{}", run.stderr);
+}
+
+#[test]
 fn examples_give_the_same_in_a_batch_run() {
     for example in ["marrow-creek", "one-centre", "tarn-ridge-logs"] {
         let cruise = Cruise::copy_of(&format!("examples/{example}"));

@@ -13,7 +13,7 @@ use super::journal::Placed;
 use super::part::{CruiseHead, Finding};
 use super::together::Together;
 use super::unit::{lines, with_first};
-use crate::cli::BatchFormat;
+use crate::cli::{BatchFormat, ReportForm};
 use crate::diagnostic::{Diagnostic, Problems, Severity, counted};
 use crate::estimates::{EstimateRow, StandGroups, Whole};
 use crate::render::{csv, parquet};
@@ -37,7 +37,7 @@ pub(super) struct Assembly {
     /// Are there several designs?
     pub(super) several: bool,
     pub(super) tree_list: bool,
-    pub(super) reports: bool,
+    pub(super) reports: Option<ReportForm>,
     pub(super) format: BatchFormat,
 }
 
@@ -218,9 +218,9 @@ impl Assembly {
     }
 
     fn write_reports(&self, folder: &Path) -> Result<()> {
-        if !self.reports {
+        let Some(form) = self.reports else {
             return Ok(());
-        }
+        };
         let folder = folder.join("reports");
         fs::create_dir_all(&folder)
             .with_context(|| format!("{}: cannot be made", folder.display()))?;
@@ -230,7 +230,7 @@ impl Assembly {
             for (stand, length) in &part.meta.reports {
                 let head = self.heads.get(&part.meta.head);
                 let design = head.map_or("", |head| head.design.as_str());
-                let name = report_name(stand, self.several.then_some(design));
+                let name = report_name(stand, self.several.then_some(design), form);
                 let mut out = Beside::create(&folder.join(name))?;
                 out.copy(files.open(part)?, part.at + from, *length)?;
                 out.finish()?;
@@ -322,7 +322,12 @@ fn finding_row(design: &str, stand: &str, finding: &Finding, several: bool) -> V
 
 /// A file name that a stand's report can have anywhere; names that had to be changed, or that may be
 /// there in several designs, get a few signs of a hash.
-fn report_name(stand: &str, design: Option<&str>) -> String {
+fn report_name(stand: &str, design: Option<&str>, form: ReportForm) -> String {
+    let ending = match form {
+        ReportForm::Terminal => "txt",
+        ReportForm::Markdown => "md",
+        ReportForm::Html => "html",
+    };
     const LONGEST: usize = 80;
     let fits = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ');
     let safe: String = stand
@@ -332,10 +337,10 @@ fn report_name(stand: &str, design: Option<&str>) -> String {
         .collect();
     let safe = safe.trim_matches(['.', ' ']).to_owned();
     if design.is_none() && safe == stand && !safe.is_empty() {
-        return format!("{safe}.txt");
+        return format!("{safe}.{ending}");
     }
     let hash = blake3::hash(format!("{}\n{stand}", design.unwrap_or_default()).as_bytes());
-    format!("{safe}-{}.txt", &hash.to_hex()[..8])
+    format!("{safe}-{}.{ending}", &hash.to_hex()[..8])
 }
 
 /// The journals that parts lie in, opened once each.

@@ -19,6 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use super::assemble::{Assembly, OfCruise};
 use super::part::{CruiseHead, Part, PartMeta};
+use crate::cli::ReportForm;
 
 /// Its name in the folder of results.
 pub(super) const NAME: &str = "batch.journal";
@@ -34,7 +35,7 @@ pub(super) struct Finished {
     pub(super) of_cruises: Vec<OfCruise>,
     pub(super) several: bool,
     pub(super) tree_list: bool,
-    pub(super) reports: bool,
+    pub(super) reports: Option<ReportForm>,
 }
 
 /// A part and where the rest of it lies.

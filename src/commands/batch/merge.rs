@@ -8,7 +8,7 @@ use anyhow::{Context as _, Result};
 use super::assemble::{self, Assembly, OfCruise};
 use super::journal::{self, Contents, Placed};
 use super::part::CruiseHead;
-use crate::cli::MergeArgs;
+use crate::cli::{MergeArgs, ReportForm};
 use crate::commands::{Outcome, report};
 use crate::diagnostic::{Diagnostic, Problems, counted};
 use crate::read::excerpts::Named;
@@ -74,7 +74,7 @@ fn one_of(runs: Vec<Contents>, arguments: &MergeArgs, problems: &mut Problems) -
     let mut of_cruises: Vec<OfCruise> = Vec::new();
     let mut parts: Vec<Placed> = Vec::new();
     let mut designs: Vec<String> = Vec::new();
-    let mut options: Option<(bool, bool, bool)> = None;
+    let mut options: Option<(bool, bool, Option<ReportForm>)> = None;
     for (run, folder) in runs.into_iter().zip(&arguments.folders) {
         let finished = run.finished()?;
         let own = (finished.several, finished.tree_list, finished.reports);

@@ -2,13 +2,14 @@
 
 use super::cruise::{OpenCruise, add};
 use super::part::{CruiseHead, Finding, Part, PartMeta, Runs};
+use crate::cli::ReportForm;
 use crate::commands::compile::warn_of_missing_heights;
 use crate::compile::{Compilation, compile_apart};
 use crate::diagnostic::{Diagnostic, Problems, Severity};
 use crate::estimates::{EstimateRow, StandGroups};
 use crate::read::RecordFiles;
 use crate::records::Records;
-use crate::render::{csv, terminal};
+use crate::render::{csv, html, markdown, terminal};
 use crate::tables::frame::Frame;
 use crate::tables::tidy::{Tidy, Value};
 use crate::tables::{report, stands_summary, trees};
@@ -17,7 +18,7 @@ use crate::tables::{report, stands_summary, trees};
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Wanted {
     pub(super) tree_list: bool,
-    pub(super) reports: bool,
+    pub(super) reports: Option<ReportForm>,
     /// Are there several designs, so that rows say of which they are?
     pub(super) several: bool,
 }
@@ -103,14 +104,13 @@ pub(super) fn compile(
                 for note in &compilation.estimates.notes {
                     problems.push(note.clone());
                 }
-                let warnings = problems.count(Severity::Warning);
                 head = Some(fill(
                     &mut part,
                     cruise,
                     &compilation,
                     &groups,
                     wanted,
-                    warnings,
+                    &problems,
                 ));
             }
             Err(missing) => {
@@ -151,8 +151,9 @@ fn fill(
     compilation: &Compilation<'_>,
     groups: &[StandGroups],
     wanted: Wanted,
-    warnings: usize,
+    problems: &Problems,
 ) -> Option<String> {
+    let warnings = problems.count(Severity::Warning);
     let (records, rows) = (compilation.records, &compilation.estimates.rows);
     let frame = Frame::of(compilation.design, records);
     let first = first(cruise, wanted);
@@ -195,11 +196,8 @@ fn fill(
             n_trees,
             warnings,
         ));
-        if wanted.reports {
-            let text = terminal::render(
-                &report::report(compilation, Some(&stand.name)),
-                REPORT_WIDTH,
-            );
+        if let Some(form) = wanted.reports {
+            let text = report_of(compilation, &stand.name, problems, form);
             part.meta
                 .reports
                 .push((stand.name.clone(), text.len() as u64));
@@ -208,6 +206,24 @@ fn fill(
     }
     part.meta.summary = lines(summary, first);
     tree_head
+}
+
+/// The report of one stand.
+fn report_of(
+    compilation: &Compilation<'_>,
+    stand: &str,
+    problems: &Problems,
+    form: ReportForm,
+) -> String {
+    let words = || report::report(compilation, Some(stand));
+    match form {
+        ReportForm::Terminal => terminal::render(&words(), REPORT_WIDTH),
+        ReportForm::Markdown => markdown::render(&words()),
+        ReportForm::Html => {
+            let findings: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            html::render(&report::illustrated(compilation, Some(stand), &findings))
+        }
+    }
 }
 
 /// Trees with records of their own.
