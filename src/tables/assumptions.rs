@@ -10,7 +10,7 @@ use crate::records::{HeightRecord, Stand};
 use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::method_words;
 use crate::tables::sampling::sampling_assumptions;
-use crate::tables::{Block, percent, plain};
+use crate::tables::{Block, percent, plain, stands_of};
 use crate::tables::{broken, heights_audit};
 
 /// What was compiled: stands, areas, plots, trees.
@@ -100,7 +100,7 @@ fn area_words(design: &Design, stand: &Stand) -> String {
 }
 
 /// How it was compiled: defaults, heights, sampling.
-pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
+pub fn how(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
     let design = compilation.design;
     let (length, diameter) = (design.units.length(), design.units.diameter());
     let mut facts = vec![format!(
@@ -140,7 +140,7 @@ pub fn how(compilation: &Compilation<'_>) -> Vec<Block> {
         }
     }
     facts.extend(bark(compilation));
-    facts.extend(heights(compilation));
+    facts.extend(heights(compilation, one));
     facts.extend(sampling_assumptions(
         compilation.design,
         compilation.records,
@@ -183,7 +183,7 @@ fn bark(compilation: &Compilation<'_>) -> Option<String> {
     ))
 }
 
-fn heights(compilation: &Compilation<'_>) -> Vec<String> {
+fn heights(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<String> {
     let design = compilation.design;
     let mut measured = 0;
     let mut read = 0;
@@ -192,7 +192,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
     let mut by_ratio = 0;
     let mut steep = 0;
     let mut none = 0;
-    for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
+    for (stand, compiled) in stands_of(compilation, one) {
         for ((_, _, tree), height) in stand.trees().zip(&compiled.heights.trees) {
             match height.source {
                 HeightSource::Measured => measured += 1,
@@ -267,7 +267,9 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
             heights_audit::rule_words(design, subsample)
         ));
     }
-    let left_out: usize = compilation.stands.iter().map(|s| s.heights.left_out).sum();
+    let left_out: usize = stands_of(compilation, one)
+        .map(|(_, compiled)| compiled.heights.left_out)
+        .sum();
     if left_out > 0 {
         facts.push(format!(
             "{} of trees outside the dbh limits left out of the curves: they are no part of what \
@@ -275,7 +277,7 @@ fn heights(compilation: &Compilation<'_>) -> Vec<String> {
             counted(left_out, "height")
         ));
     }
-    facts.extend(broken::facts(compilation));
+    facts.extend(broken::facts(compilation, one));
     facts
 }
 

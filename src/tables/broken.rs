@@ -2,8 +2,9 @@
 
 use crate::compile::{Compilation, stem_input};
 use crate::diagnostic::counted;
-use crate::records::{Stand, Tree};
+use crate::records::Tree;
 use crate::stems::volume::StemInput;
+use crate::tables::stands_of;
 
 /// What there is to say of trees with a broken height, within the dbh limits of their selections.
 #[derive(Default)]
@@ -19,9 +20,9 @@ struct Broken {
 }
 
 /// One sentence; none without broken trees.
-pub(super) fn facts(compilation: &Compilation<'_>) -> Option<String> {
+pub(super) fn facts(compilation: &Compilation<'_>, one: Option<usize>) -> Option<String> {
     let mut found = Broken::default();
-    for (stand, compiled) in compilation.records.stands.iter().zip(&compilation.stands) {
+    for (stand, compiled) in stands_of(compilation, one) {
         let trees = stand
             .trees()
             .zip(&compiled.heights.trees)
@@ -42,7 +43,7 @@ pub(super) fn facts(compilation: &Compilation<'_>) -> Option<String> {
             }
         }
     }
-    let all = compilation.records.stands.iter().flat_map(Stand::trees);
+    let all = stands_of(compilation, one).flat_map(|(stand, _)| stand.trees());
     found.trees = all.filter(|(_, _, tree)| is_broken(tree)).count();
     (found.trees > 0).then(|| words(compilation, &found))
 }

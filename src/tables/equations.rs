@@ -3,7 +3,7 @@
 use crate::compile::Compilation;
 use crate::records::Stand;
 use crate::species::choose::{MerchantableBy, RegionMatch, SpeciesMatch};
-use crate::tables::{Block, Cell, Column, Table, extrapolation};
+use crate::tables::{Block, Cell, Column, Table, extrapolation, stands_of};
 
 /// The set, its equations by species, and how much of one stand (or of all) rests on extrapolation.
 pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
@@ -37,7 +37,7 @@ pub fn blocks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<Block> {
             ));
         }
     }
-    facts.extend(breaks(compilation));
+    facts.extend(breaks(compilation, one));
     let mut blocks = vec![Block::List(facts), Block::Table(by_species(compilation))];
     blocks.extend(extrapolation::blocks(compilation, one));
     blocks
@@ -90,10 +90,10 @@ pub(super) fn by_species(compilation: &Compilation<'_>) -> Table {
 }
 
 /// Broken trees that could not be cut, and snags for which no break was recorded.
-fn breaks(compilation: &Compilation<'_>) -> Vec<String> {
+fn breaks(compilation: &Compilation<'_>, one: Option<usize>) -> Vec<String> {
     let stems = || {
-        let stands = compilation.stands.iter();
-        stands.flat_map(|stand| stand.stems.iter().flatten())
+        let stands = stands_of(compilation, one);
+        stands.flat_map(|(_, compiled)| compiled.stems.iter().flatten())
     };
     let mut facts = Vec::new();
     let uncut = stems().filter(|stem| stem.break_ignored).count();
@@ -103,7 +103,7 @@ fn breaks(compilation: &Compilation<'_>) -> Vec<String> {
              volume lies, so theirs is too large"
         ));
     }
-    facts.extend(whole_snags(compilation));
+    facts.extend(whole_snags(compilation, one));
     facts
 }
 
@@ -115,8 +115,8 @@ fn any_broken(compilation: &Compilation<'_>) -> bool {
 }
 
 /// Snags for which no break was recorded.
-fn whole_snags(compilation: &Compilation<'_>) -> Option<String> {
-    let trees = compilation.records.stands.iter().flat_map(Stand::trees);
+fn whole_snags(compilation: &Compilation<'_>, one: Option<usize>) -> Option<String> {
+    let trees = stands_of(compilation, one).flat_map(|(stand, _)| stand.trees());
     let (mut whole, mut all) = (0, 0);
     for (_, _, tree) in trees.filter(|(_, _, tree)| !tree.status.is_live() && !tree.excluded) {
         all += 1;

@@ -3,6 +3,9 @@
 //! A [`Report`] is sections of paragraphs, lists and tables. Numbers keep full precision and carry
 //! the digits they are printed with.
 
+use crate::compile::{Compilation, CompiledStand};
+use crate::records::Stand;
+
 pub mod all_stands;
 pub mod assumptions;
 pub mod attribute;
@@ -44,6 +47,17 @@ pub mod tidy;
 pub mod trees;
 pub mod whole_error;
 pub mod workbook;
+
+/// The stands that a report is about, each with what was compiled of it: one, or all.
+fn stands_of<'c>(
+    compilation: &'c Compilation<'_>,
+    one: Option<usize>,
+) -> impl Iterator<Item = (&'c Stand, &'c CompiledStand)> {
+    let stands = compilation.records.stands.iter();
+    let all = stands.zip(&compilation.stands).enumerate();
+    all.filter(move |(at, _)| one.is_none_or(|one| one == *at))
+        .map(|(_, both)| both)
+}
 
 /// A number the way a person writes it: no trailing zeros, at most six decimals.
 pub fn plain(value: f64) -> String {

@@ -76,7 +76,7 @@ fn written(compilation: &Compilation<'_>, asked: Option<&str>, with_charts: bool
         report.section("Main figures", main_figures(compilation, one));
     }
     report.section("What was compiled", assumptions::compiled(compilation, one));
-    report.section("How it was compiled", assumptions::how(compilation));
+    report.section("How it was compiled", assumptions::how(compilation, one));
     match one {
         Some(at) => one_stand(compilation, at, with_charts, &mut report),
         None => many_stands(compilation, with_charts, &mut report),

@@ -31,7 +31,7 @@ pub(super) fn table(compilation: &Compilation<'_>, problems: &Problems) -> Table
     let told = [
         ("note", vec![Block::List(notes)]),
         ("compiled", assumptions::compiled(compilation, None)),
-        ("assumption", assumptions::how(compilation)),
+        ("assumption", assumptions::how(compilation, None)),
         (
             "caution",
             vec![Block::List(assumptions::cautions(compilation))],
