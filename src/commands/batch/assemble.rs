@@ -323,12 +323,12 @@ fn finding_row(design: &str, stand: &str, finding: &Finding, several: bool) -> V
 /// A file name that a stand's report can have anywhere; names that had to be changed, or that may be
 /// there in several designs, get a few signs of a hash.
 fn report_name(stand: &str, design: Option<&str>, form: ReportForm) -> String {
+    const LONGEST: usize = 80;
     let ending = match form {
         ReportForm::Terminal => "txt",
         ReportForm::Markdown => "md",
         ReportForm::Html => "html",
     };
-    const LONGEST: usize = 80;
     let fits = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ');
     let safe: String = stand
         .chars()
