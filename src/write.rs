@@ -34,7 +34,13 @@ fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
         _ => Path::new("."),
     };
     let shown = path.display();
+    if path.is_dir() {
+        let error = io::Error::from(io::ErrorKind::IsADirectory);
+        return Err(error).with_context(|| format!("{shown}: cannot be written"));
+    }
+    // The error itself names the temporary file, which is nobody's business.
     let mut beside = tempfile::NamedTempFile::new_in(folder)
+        .map_err(|error| io::Error::from(error.kind()))
         .with_context(|| format!("{shown}: cannot write in this folder"))?;
     beside
         .write_all(content)

@@ -84,8 +84,7 @@ fn render(
         .into_bytes(),
         Format::Markdown => markdown::render(&reports::report(compilation, stand)).into_bytes(),
         Format::Html => {
-            let findings: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            let report = reports::illustrated(compilation, stand, &findings);
+            let report = reports::illustrated(compilation, stand, problems);
             html::render(&report).into_bytes()
         }
         Format::Csv => estimates_csv(compilation),

@@ -3,6 +3,7 @@
 
 use crate::compile::Compilation;
 use crate::design::{Design, Method, SelectionIndex};
+use crate::diagnostic::Problems;
 use crate::estimates::{Attribute, NoInterval, StatusDomain};
 use crate::records::Stand;
 use crate::tables::lookup::{Lookup, Scope};
@@ -32,11 +33,11 @@ pub fn report(compilation: &Compilation<'_>, asked: Option<&str>) -> Report {
 }
 
 /// The same for readers who see nothing but the report: the main figures first, the charts each
-/// where its figures are told, and what was found in the records (`findings`, a line each).
+/// where its figures are told, and what was found in the records (`findings`).
 pub fn illustrated(
     compilation: &Compilation<'_>,
     asked: Option<&str>,
-    findings: &[String],
+    findings: &Problems,
 ) -> Report {
     let mut report = written(compilation, asked, true);
     if let Some(stand) = asked.filter(|stand| *stand != report.title) {
@@ -53,8 +54,9 @@ pub fn illustrated(
 }
 
 /// Not more than a reader will read; the rest is counted.
-fn shortened(findings: &[String]) -> Vec<String> {
-    let mut points: Vec<String> = findings.iter().take(MOST_FINDINGS).cloned().collect();
+fn shortened(findings: &Problems) -> Vec<String> {
+    let first = findings.iter().take(MOST_FINDINGS);
+    let mut points: Vec<String> = first.map(ToString::to_string).collect();
     let rest = findings.len() - points.len();
     if rest > 0 {
         points.push(format!(

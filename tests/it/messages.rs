@@ -213,3 +213,33 @@ fn reports_keep_their_width_and_have_no_colours_in_pipes() {
         }
     }
 }
+
+#[test]
+fn places_that_cannot_be_written_are_told_and_no_other() {
+    let cruise = Cruise::copy_of("examples/one-centre");
+    fs::create_dir(cruise.path("folder.html")).unwrap();
+    for (out, words) in [
+        ("no/such/page.html", "make the folder first"),
+        ("design.yaml/page.html", "name a folder, not a file"),
+    ] {
+        let run = cruise.run(&["compile", "design.yaml", "--format", "html", "--out", out]);
+        assert_eq!(run.status, 1, "{out}");
+        let error = run.stderr.lines().last().unwrap();
+        let begin = format!("error: {out}: cannot write in this folder: ");
+        assert!(error.starts_with(&begin), "{error}");
+        assert!(error.contains(words), "{error}");
+        assert!(!error.contains(".tmp"), "{error}");
+    }
+    let run = cruise.run(&["tally", "design.yaml", "--out", "folder.html"]);
+    assert_eq!(run.status, 1);
+    assert!(
+        run.stderr.contains("name a file, not a folder"),
+        "{}",
+        run.stderr
+    );
+    assert_eq!(
+        fs::read_dir(cruise.path("folder.html")).unwrap().count(),
+        0,
+        "nothing is left there"
+    );
+}

@@ -219,10 +219,7 @@ fn report_of(
     match form {
         ReportForm::Terminal => terminal::render(&words(), REPORT_WIDTH),
         ReportForm::Markdown => markdown::render(&words()),
-        ReportForm::Html => {
-            let findings: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            html::render(&report::illustrated(compilation, Some(stand), &findings))
-        }
+        ReportForm::Html => html::render(&report::illustrated(compilation, Some(stand), problems)),
     }
 }
 
