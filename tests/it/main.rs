@@ -60,6 +60,7 @@ mod mixed_cases;
 mod mixed_fits;
 mod mixed_heights;
 mod mixed_properties;
+mod mutations;
 mod national_cruise;
 mod national_scale;
 mod new_command;
