@@ -6,6 +6,7 @@
 
 mod number;
 mod rows;
+mod shape;
 
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -15,6 +16,7 @@ use crate::read::source::Source;
 use crate::units::Dimension;
 use number::Marks;
 use rows::{Fields, Rows};
+use shape::Shape;
 
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
@@ -26,6 +28,9 @@ pub struct Table<'s> {
     heads: Vec<String>,
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
+    /// Columns without a name.
+    nameless: Vec<usize>,
+    shape: Shape,
     rows: Rows<'s>,
 }
 
@@ -131,6 +136,8 @@ impl<'s> Table<'s> {
             start,
             delimiter,
             marks: vec![Cell::default(); heads.len()],
+            nameless: (0..heads.len()).filter(|index| heads[*index].is_empty()).collect(),
+            shape: Shape::default(),
             heads,
             rows,
         };
@@ -280,20 +287,7 @@ impl<'s> Table<'s> {
         };
         row.byte = self.skip_line_ends(self.start + byte);
         row.line = self.source.line_of(row.byte);
-        self.check_quotes(row, problems);
-        let mut beyond = row.fields.iter().skip(self.heads.len());
-        if row.fields.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
-            let message = format!(
-                "this row has {} fields, the header has {}",
-                row.fields.len(),
-                self.heads.len()
-            );
-            problems.push(
-                Diagnostic::error("too-many-fields", message)
-                    .at(self.field_site(row.byte, self.heads.len()))
-                    .hint("is a delimiter inside a field that is not quoted?"),
-            );
-        }
+        self.look_at(row, problems);
         true
     }
 
@@ -303,26 +297,6 @@ impl<'s> Table<'s> {
         let rest = &self.source.text().as_bytes()[self.start..];
         let lines = memchr::memchr_iter(b'\n', rest).count();
         lines.min(rest.len() / SHORT_ROW_BYTES + 1)
-    }
-
-    /// A quote that is never closed swallows the rest of the file.
-    fn check_quotes(&self, row: &Row, problems: &mut Problems) {
-        if !row.fields.have_line_end() {
-            return;
-        }
-        let is_last = self.start + self.rows.read_so_far() >= self.source.text().len();
-        let rest = &self.source.text().as_bytes()[row.byte..];
-        let is_open = rest.iter().fold(false, |open, byte| open ^ (*byte == b'"'));
-        if is_last && is_open {
-            problems.push(
-                Diagnostic::error(
-                    "quote-not-closed",
-                    "a quote is opened in this row and never closed",
-                )
-                .at(self.row_site(row))
-                .hint("close it, or remove it: the rest of the file was read as one field"),
-            );
-        }
     }
 
     fn skip_line_ends(&self, byte: usize) -> usize {
@@ -409,7 +383,7 @@ mod tests {
             while let Some(row) = table.next_row(&mut problems) {
                 values.push(table.number(&row, column, &mut problems));
             }
-            table.check_decimal_marks(&mut problems);
+            table.finish(&mut problems);
         }
         (values, problems.iter().map(ToString::to_string).collect())
     }

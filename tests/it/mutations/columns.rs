@@ -89,6 +89,8 @@ pub(super) fn in_other_unit(subject: &Subject, dice: &mut Dice) -> Option<Mutati
         };
         Some(format!("{stem}_{}", dice.of_all(units))).filter(|new| new != head)
     })
+    // Any figure of the column may be impossible in it.
+    .map(|mutation| Mutation { lines: Vec::new(), ..mutation })
 }
 
 pub(super) fn reordered(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -175,10 +177,11 @@ pub(super) fn quotes_around(subject: &Subject, dice: &mut Dice) -> Option<Mutati
     Some(Mutation::text(file, text, Due::Same, "all quoted"))
 }
 
+/// Tabs in the line of the heads set them apart.
 pub(super) fn padded(subject: &Subject, dice: &mut Dice, with: &[&str]) -> Option<Mutation> {
     let (file, mut rows) = grid(subject, dice);
     let with = dice.word(with);
-    for text in rows.iter_mut().flatten() {
+    for text in rows.iter_mut().skip(usize::from(with.contains('\t'))).flatten() {
         match dice.below(3) {
             0 => *text = format!("{text}{with}"),
             1 => *text = format!("{with}{text}{with}"),

@@ -177,8 +177,7 @@ pub(super) fn plot_unknown(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
     let field = field(subject, dice, |of, _, _| of == "plot")?;
     let is_listed = subject.text("plots.csv").is_some() && field.file != "plots.csv";
     let due = if is_listed { Due::Told } else { Due::Right };
-    Some(field.replaced(dice.word(&["99", "1.0", "01", "A-1", "1 "]), due))
-        .filter(|mutation| !mutation.what.contains("`1`") || due == Due::Right)
+    Some(field.replaced(dice.word(&["99", "1.0", "01", "A-1", "nine"]), due))
 }
 
 pub(super) fn species_case(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -204,9 +203,14 @@ pub(super) fn blank(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
 /// A megabyte in one field.
 pub(super) fn long(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
-    let is_free = matches!(field.head(), "note" | "tree");
+    let due = match field.head() {
+        "note" | "tree" => Due::Same,
+        // A plot of its own, where no list says otherwise.
+        "plot" if subject.text("plots.csv").is_none() => Due::Right,
+        _ => Due::Told,
+    };
     let new = dice.word(&["x", "9", "é", "a\u{301}"]).repeat(1_000_000);
-    Some(field.replaced(&new, if is_free { Due::Same } else { Due::Told }))
+    Some(field.replaced(&new, due))
 }
 
 /// A row with other fields.

@@ -69,7 +69,9 @@ impl Finding {
         let is_there = self.file.ends_with(&mutation.file)
             && (lines.is_empty() || self.line == 0 || lines.iter().any(is_near));
         // Values are named between backticks, files by their names.
-        let is_named = |word: &String| self.message.contains(&format!("`{}`", seen(word)));
+        let is_named = |word: &String| {
+            self.file == *word || self.message.contains(&format!("`{}`", seen(word)))
+        };
         is_there || self.message.contains(&mutation.file) || mutation.words.iter().any(is_named)
     }
 }

@@ -190,7 +190,7 @@ fn refused(
         return Err("refused without an error".to_owned());
     }
     for error in &errors {
-        if let Some(wrong) = misplaced(error, folder) {
+        if let Some(wrong) = misplaced(error, mutation, folder) {
             return Err(format!("{wrong}: {error:?}"));
         }
     }
@@ -202,11 +202,12 @@ fn refused(
 }
 
 /// Is the place of a finding in a file that is there, in a line that it has?
-fn misplaced(finding: &Finding, folder: &Path) -> Option<String> {
+fn misplaced(finding: &Finding, mutation: &Mutation, folder: &Path) -> Option<String> {
     if finding.line == 0 {
         let names_file = [".csv", ".yaml"].iter().any(|end| finding.file.ends_with(end));
         let in_words = [".csv", ".yaml"].iter().any(|end| finding.message.contains(end));
-        return (!names_file && !in_words).then(|| "an error without a place".to_owned());
+        let is_named = names_file || in_words || mutation.words.contains(&finding.file);
+        return (!is_named).then(|| "an error without a place".to_owned());
     }
     let path = folder.join(&finding.file);
     let bytes = fs::metadata(&path).ok().filter(fs::Metadata::is_file).and(fs::read(&path).ok())?;

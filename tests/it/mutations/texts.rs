@@ -117,7 +117,7 @@ pub(super) fn cut_off(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let line = cut.lines().count();
     let what = format!("ends with `{last}`");
     let lost = text[at..].lines().take(40);
-    let lost = lost.flat_map(|line| line.split(',').take(2));
+    let lost = lost.flat_map(|line| line.split([',', ':']).take(2));
     Some(Mutation::text(file, cut, due, &what).at([line, line + 1]).called(lost))
 }
 
@@ -127,7 +127,7 @@ pub(super) fn cut_off_at_line(subject: &Subject, dice: &mut Dice) -> Option<Muta
     let count = dice.below(lines.len());
     let cut = lines[..count].concat();
     let what = format!("the first {count} lines");
-    let lost = lines[count..].iter().flat_map(|line| line.split(',').take(2));
+    let lost = lines[count..].iter().flat_map(|line| line.split([',', ':']).take(2));
     Some(Mutation::text(file, cut, Due::Right, &what).at([count, count + 1]).called(lost))
 }
 
