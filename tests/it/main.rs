@@ -27,6 +27,8 @@ mod design_errors;
 mod designs;
 mod dirty_field_book;
 mod docs;
+mod docs_names;
+mod docs_options;
 mod double_sampling;
 mod estimate_rows;
 mod estimators;
