@@ -16,6 +16,9 @@ use crate::units::Dimension;
 use number::Marks;
 use rows::{Fields, Rows};
 
+/// Columns, as many as a sheet of a spreadsheet can have.
+const MOST_COLUMNS: usize = 16_384;
+
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
     source: &'s Source,
@@ -125,6 +128,17 @@ impl<'s> Table<'s> {
         let mut rows = Rows::of(&text[start..], delimiter);
         let mut header = Fields::default();
         rows.read(&mut header);
+        if header.len() > MOST_COLUMNS {
+            let message = format!("the first line has {} fields", header.len());
+            problems.push(
+                Diagnostic::error("too-many-columns", message)
+                    .at(source.site(source.line_of(start), 1))
+                    .hint(format!(
+                        "it names the columns, of which at most {MOST_COLUMNS} are read"
+                    )),
+            );
+            return None;
+        }
         let heads: Vec<String> = header.iter().map(|head| rename(head, renames)).collect();
         let table = Table {
             source,

@@ -23,7 +23,7 @@ use crate::math::shortest;
 /// Rows that are turned into text at once.
 const ROWS_AT_ONCE: usize = 8192;
 /// Bytes with which a Parquet file begins.
-const MAGIC: &[u8] = b"PAR1";
+pub(super) const MAGIC: &[u8] = b"PAR1";
 
 /// Is this the name of a Parquet file?
 pub fn is_parquet(path: &Path) -> bool {
