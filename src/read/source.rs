@@ -14,7 +14,7 @@ use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Heads, Problems, Site, in_lines};
 
 /// Bytes that are read again to find places, some seconds' work.
-const MOST_LOOKED_UP: usize = 50_000_000;
+const MOST_LOOKED_UP: usize = 20_000_000;
 
 /// A text that was read, under the name by which messages call it; or parts of a text, which keep
 /// the lines that they have in the whole.
