@@ -8,9 +8,11 @@ use std::sync::Arc;
 
 mod problems;
 mod rows;
+mod words;
 
 pub use problems::Problems;
 pub use rows::{Rows, place_in_rows, row};
+pub use words::{guarded, is_hidden, runs_as_formula, unguarded, visible};
 
 /// How serious a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -93,10 +95,10 @@ impl Site {
 
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.file)?;
+        f.write_str(&visible(&self.file))?;
         if let Some(head) = self.head() {
             let place = place_in_rows(self.line, self.column, head, self.sheet());
-            return f.write_str(&place);
+            return f.write_str(&visible(&place));
         }
         if self.line == 0 {
             return Ok(());
@@ -174,9 +176,9 @@ impl fmt::Display for Diagnostic {
         if let Some(site) = &self.site {
             write!(f, "{site}: ")?;
         }
-        write!(f, "{}: {}", self.severity, self.message)?;
+        write!(f, "{}: {}", self.severity, visible(&self.message))?;
         if let Some(hint) = &self.hint {
-            write!(f, "; {hint}")?;
+            write!(f, "; {}", visible(hint))?;
         }
         write!(f, " [{}]", self.code)
     }
@@ -192,7 +194,7 @@ pub fn seen(text: &str) -> String {
             shown.push('…');
             break;
         }
-        if c.is_control() {
+        if is_hidden(c) {
             shown.extend(c.escape_default());
         } else {
             shown.push(c);

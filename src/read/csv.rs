@@ -4,6 +4,7 @@
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 
+pub(crate) mod names;
 mod number;
 mod rows;
 
@@ -13,6 +14,7 @@ use std::collections::BTreeMap;
 use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::units::Dimension;
+use names::Names;
 use number::Marks;
 use rows::{Fields, Rows};
 
@@ -29,6 +31,7 @@ pub struct Table<'s> {
     heads: Vec<String>,
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
+    names: Names,
     rows: Rows<'s>,
 }
 
@@ -145,6 +148,7 @@ impl<'s> Table<'s> {
             start,
             delimiter,
             marks: vec![Cell::default(); heads.len()],
+            names: Names::of(&heads),
             heads,
             rows,
         };
@@ -295,6 +299,9 @@ impl<'s> Table<'s> {
         row.byte = self.skip_line_ends(self.start + byte);
         row.line = self.source.line_of(row.byte);
         self.check_quotes(row, problems);
+        for (at, finding) in self.names.look_at(&row.fields, &self.heads) {
+            problems.push(finding.at(self.field_site(row.byte, at)));
+        }
         let mut beyond = row.fields.iter().skip(self.heads.len());
         if row.fields.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
             let message = format!(

@@ -12,7 +12,7 @@ use serde::de::{
     DeserializeSeed, Deserializer, Error as _, IgnoredAny, MapAccess, SeqAccess, Visitor,
 };
 
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::diagnostic::{Diagnostic, Problems, Site, is_hidden, seen};
 use crate::read::source::Source;
 
 /// A YAML value.
@@ -114,6 +114,12 @@ impl<'de> Visitor<'de> for Build<'_> {
     }
     fn visit_str<E: serde::de::Error>(self, value: &str) -> Result<Node, E> {
         self.0.take(value.len())?;
+        if value
+            .chars()
+            .any(|c| is_hidden(c) && c != '\n' && c != '\t')
+        {
+            return Err(E::custom(HIDDEN));
+        }
         Ok(Node::Text(value.to_owned()))
     }
     fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Node, A::Error> {
@@ -167,6 +173,7 @@ struct Seek<'p>(&'p [Step]);
 const FOUND: &str = "found";
 const NOT_FINITE: &str = "a number must be finite";
 const REPEATED: &str = "too much is repeated";
+const HIDDEN: &str = "characters that nobody sees";
 const MANY_ENTRIES: &str = "too many entries";
 
 impl<'de> DeserializeSeed<'de> for Seek<'_> {
@@ -260,12 +267,10 @@ fn unread(source: &Source) -> Option<Diagnostic> {
     }
     let allowed = |c: char| matches!(c, '\t' | '\n' | '\r' | '\u{85}') || !c.is_control();
     if let Some((at, c)) = text.char_indices().find(|(_, c)| !allowed(*c)) {
-        let message = format!(
-            "there is a control character here ({})",
-            seen(&c.to_string())
-        );
+        let shown = seen(&c.to_string());
+        let message = format!("there is a character here that nobody sees ({shown})");
         let hint = "remove it: something other than text got into the file";
-        let finding = Diagnostic::error("control-character", message);
+        let finding = Diagnostic::error("hidden-character", message);
         return Some(finding.at(source.site_of(at)).hint(hint));
     }
     let mut depth = 0_usize;
@@ -297,6 +302,12 @@ fn wrong(source: &Source, error: &serde_yaml::Error) -> Diagnostic {
     if has(NOT_FINITE) {
         return Diagnostic::error("out-of-range", message)
             .hint("write a number in digits")
+            .at(site);
+    }
+    if has(HIDDEN) {
+        let message = "this text holds characters that nobody sees";
+        return Diagnostic::error("hidden-character", message)
+            .hint("remove them: write the text again")
             .at(site);
     }
     if has(MANY_ENTRIES) {

@@ -311,7 +311,10 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
 }
 
 fn read_title(walk: &mut Walk, map: &mut Section) -> String {
-    if let Some(title) = map.get(walk, "title").and_then(|entry| entry.text(walk)) {
+    if let Some(entry) = map.get(walk, "title")
+        && let Some(title) = entry.text(walk)
+    {
+        entry.note_formula(walk, &title);
         return title;
     }
     let stem = Path::new(walk.source.name())
@@ -351,6 +354,7 @@ fn read_decay_classes(walk: &mut Walk, map: &mut Section) -> Vec<String> {
             let message = format!("the decay class {} is there twice", seen(&class));
             item.error(walk, "value-twice", message, "remove one of them");
         } else {
+            item.note_formula(walk, &class);
             classes.push(class);
         }
     }

@@ -3,7 +3,8 @@
 
 use std::collections::BTreeSet;
 
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use crate::diagnostic::{Diagnostic, Problems, Site, runs_as_formula, seen};
+use crate::read::csv::names::formula;
 use crate::read::limits::Limits;
 use crate::read::nearest::{did_you_mean, nearest};
 use crate::read::source::Source;
@@ -103,6 +104,13 @@ impl<'n> Entry<'n> {
     /// Records a warning at the value.
     pub(super) fn warning(&self, walk: &mut Walk, code: &'static str, message: String, hint: &str) {
         walk.record(Diagnostic::warning(code, message).hint(hint), &self.path);
+    }
+
+    /// Tells how a name will stand in CSV, if not as it is.
+    pub(super) fn note_formula(&self, walk: &mut Walk, name: &str) {
+        if runs_as_formula(name) {
+            walk.record(formula(name), &self.path);
+        }
     }
 
     fn wrong_kind(&self, walk: &mut Walk, wanted: &str, hint: &str) {
