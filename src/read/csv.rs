@@ -331,10 +331,12 @@ impl<'s> Table<'s> {
         if !row.fields.have_line_end() {
             return;
         }
-        let is_last = self.start + self.rows.read_so_far() >= self.source.text().len();
+        if self.start + self.rows.read_so_far() < self.source.text().len() {
+            return;
+        }
         let rest = &self.source.text().as_bytes()[row.byte..];
         let is_open = rest.iter().fold(false, |open, byte| open ^ (*byte == b'"'));
-        if is_last && is_open {
+        if is_open {
             problems.push(
                 Diagnostic::error(
                     "quote-not-closed",

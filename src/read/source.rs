@@ -54,7 +54,10 @@ impl Source {
     /// file. All begin at the start of a line, the first at byte 0.
     fn in_pieces(name: Arc<str>, text: String, pieces: &[(usize, usize)]) -> Self {
         let mut line_starts = vec![0];
-        line_starts.extend(memchr::memchr_iter(b'\n', text.as_bytes()).map(|end| end + 1));
+        // Very old files end lines by `\r` alone.
+        let is_old = !text.contains('\n');
+        let line_end = if is_old { b'\r' } else { b'\n' };
+        line_starts.extend(memchr::memchr_iter(line_end, text.as_bytes()).map(|end| end + 1));
         let index = |byte: usize| line_starts.partition_point(|start| *start < byte);
         let pieces = pieces
             .iter()

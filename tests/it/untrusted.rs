@@ -135,6 +135,14 @@ fn a_great_many_mistakes_are_counted_and_some_are_told() {
         assert!(told.len() < 60_000, "{wanted}: {}", told.len());
     }
     let rows = repeated(200_000, |n| format!("1,{n},PSME,x\n"));
+    // Lines that end as in very old files, and rows that go over several lines.
+    let old = repeated(100_000, |n| format!("1,{n},PSME,x\r"));
+    let split = repeated(100_000, |n| format!("1,{n},PSME,\"x\n\"\n"));
+    for (rows, end) in [(old, "\r"), (split, "\n")] {
+        let text = format!("plot,tree,species,dbh_cm{end}{rows}");
+        let run = quick(&cruise().file("trees.csv", text), &["check", "design.yaml"]);
+        assert!(run.stdout.contains("100000 errors"), "{}", run.stdout);
+    }
     let species = repeated(20_000, |n| format!("1,{n},X{n}Q,30\n"));
     for (rows, wanted) in [(rows, "200000 errors"), (species, "20000 errors")] {
         let cruise = cruise().file("trees.csv", format!("plot,tree,species,dbh_cm\n{rows}"));
