@@ -10,6 +10,8 @@
 mod assemble;
 mod cruise;
 mod designs;
+#[cfg(test)]
+mod hostile;
 mod journal;
 pub(super) mod merge;
 mod part;
