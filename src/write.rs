@@ -33,7 +33,9 @@ pub fn is_one_file(one: &Path, other: &Path) -> bool {
         Ok(of) if of.is_file() => fs::canonicalize(path).ok(),
         Ok(_) => None,
         Err(_) => {
-            let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+            let parent = path
+                .parent()
+                .filter(|parent| !parent.as_os_str().is_empty());
             let parent = fs::canonicalize(parent.unwrap_or(Path::new(".")));
             Some(parent.ok()?.join(path.file_name()?))
         }

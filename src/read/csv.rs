@@ -153,7 +153,9 @@ impl<'s> Table<'s> {
             start,
             delimiter,
             marks: vec![Cell::default(); heads.len()],
-            nameless: (0..heads.len()).filter(|index| heads[*index].is_empty()).collect(),
+            nameless: (0..heads.len())
+                .filter(|index| heads[*index].is_empty())
+                .collect(),
             shape: Shape::default(),
             names: Names::of(&heads),
             heads,
