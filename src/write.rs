@@ -83,6 +83,7 @@ fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
         .write_all(content)
         .and_then(|()| beside.flush())
         .and_then(|()| set_usual_permissions(beside.path()))
+        .map_err(|error| io::Error::from(error.kind()))
         .with_context(|| format!("{shown}: cannot be written"))?;
     Ok(beside)
 }

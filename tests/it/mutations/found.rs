@@ -2,6 +2,8 @@
 
 use std::fs;
 use std::os::unix::fs::symlink;
+use std::path::PathBuf;
+use std::process::Command;
 
 use crate::cruise::Cruise;
 
@@ -199,4 +201,80 @@ fn a_column_in_another_unit_and_thin_trees_in_a_sweep_are_told() {
         found.contains("trees.csv:14:9: warning: dbh 3.1 cm is far from the other trees"),
         "{found}"
     );
+}
+
+/// A disk with room for a few kilobytes; taken away at the end.
+struct SmallDisk(PathBuf);
+
+impl SmallDisk {
+    /// `None` where nothing may be mounted.
+    fn at(path: PathBuf) -> Option<Self> {
+        fs::create_dir(&path).unwrap();
+        let mut mount = Command::new("mount");
+        mount
+            .args(["-t", "tmpfs", "-o", "size=16k", "none"])
+            .arg(&path);
+        let is_mounted = mount.output().is_ok_and(|done| done.status.success());
+        if !is_mounted {
+            println!("skipped: no disk can be mounted here");
+        }
+        is_mounted.then_some(SmallDisk(path))
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(&self.0).status();
+    }
+}
+
+#[test]
+fn a_full_disk_is_said_and_nothing_half_written_is_left() {
+    let cruise = Cruise::copy_of("examples/marrow-creek");
+    let Some(disk) = SmallDisk::at(cruise.path("small")) else {
+        return;
+    };
+    for command in [
+        &[
+            "compile",
+            "design.yaml",
+            "--format",
+            "csv",
+            "--out",
+            "small/a.csv",
+        ][..],
+        &[
+            "compile",
+            "design.yaml",
+            "--format",
+            "xlsx",
+            "--out",
+            "small/a.xlsx",
+        ],
+        &["compile", "design.yaml", "--tree-list", "small/a.csv"],
+        &[
+            "heights",
+            "design.yaml",
+            "--format",
+            "json",
+            "--out",
+            "small/a.json",
+        ],
+    ] {
+        let run = cruise.run(command);
+        assert_eq!(
+            (run.status, &*run.stdout),
+            (1, ""),
+            "{command:?}: {}",
+            run.stderr
+        );
+        let said = run.stderr.lines().last().unwrap_or_default();
+        assert!(said.starts_with("error: small/a."), "{said}");
+        assert!(
+            said.ends_with("make room there, or name another place"),
+            "{said}"
+        );
+        assert!(!said.contains("tmp"), "{said}");
+        assert_eq!(fs::read_dir(&disk.0).unwrap().count(), 0, "{command:?}");
+    }
 }
