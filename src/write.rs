@@ -7,6 +7,8 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
 
+use crate::diagnostic::visible;
+
 /// Writes a file whole, replacing what was there; behind a link, what the link leads to. A device
 /// or a pipe is written to and stays what it is.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
@@ -32,7 +34,9 @@ pub fn is_one_file(one: &Path, other: &Path) -> bool {
         Ok(of) if of.is_file() => fs::canonicalize(path).ok(),
         Ok(_) => None,
         Err(_) => {
-            let parent = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+            let parent = path
+                .parent()
+                .filter(|parent| !parent.as_os_str().is_empty());
             let parent = fs::canonicalize(parent.unwrap_or(Path::new(".")));
             Some(parent.ok()?.join(path.file_name()?))
         }
@@ -48,6 +52,17 @@ pub fn new_file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
         .map_err(|error| error.error)
         .map(|_| ())
         .with_context(|| format!("{shown}: cannot be put in place"))
+}
+
+/// Refuses a link: what is written would change something elsewhere.
+pub fn no_link(path: &Path) -> Result<()> {
+    let is_link = fs::symlink_metadata(path).is_ok_and(|of| of.is_symlink());
+    anyhow::ensure!(
+        !is_link,
+        "{}: this is a link to another place; remove it, or give another --out",
+        path.display()
+    );
+    Ok(())
 }
 
 /// The content in a file beside its place, `end`, which `path` leads to.
@@ -88,8 +103,12 @@ impl Beside {
         let mut name = path.file_name().unwrap_or_default().to_owned();
         name.push(".part");
         let part = path.with_file_name(name);
-        let file = File::create(&part)
-            .with_context(|| format!("{}: cannot be written", part.display()))?;
+        // A new file, so that nothing is written through a link that lies there.
+        let file = match fs::remove_file(&part) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+            _ => File::create_new(&part),
+        };
+        let file = file.with_context(|| format!("{}: cannot be written", part.display()))?;
         Ok(Beside {
             path: path.to_owned(),
             part,
@@ -174,7 +193,7 @@ pub fn standard_output_is_terminal() -> bool {
 
 /// A failure in words, with what to do about it.
 pub fn failure(error: &anyhow::Error) -> String {
-    let text = format!("error: {error:#}");
+    let text = visible(&format!("error: {error:#}")).into_owned();
     let mut causes = error.chain();
     let kind = causes.find_map(|cause| cause.downcast_ref::<io::Error>().map(io::Error::kind));
     let advice = match kind {

@@ -3,7 +3,9 @@
 use anyhow::Result;
 
 use super::load::{Change, Comparison};
-use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, outputs, report};
+use super::{
+    Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, outputs, report,
+};
 use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};

@@ -30,7 +30,10 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
         report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
-    let out = arguments.out.as_deref().map(|path| result_path(path, arguments));
+    let out = arguments
+        .out
+        .as_deref()
+        .map(|path| result_path(path, arguments));
     let asked = [
         ("--out", out.as_deref()),
         ("--tree-list", arguments.tree_list.as_deref()),

@@ -11,16 +11,18 @@ pub(super) fn check<'p>(
     inputs: impl IntoIterator<Item = &'p Path>,
 ) -> Problems {
     let inputs: Vec<&Path> = inputs.into_iter().collect();
-    let outputs = outputs.iter().filter_map(|(option, path)| Some((*option, (*path)?)));
+    let outputs = outputs
+        .iter()
+        .filter_map(|(option, path)| Some((*option, (*path)?)));
     let outputs: Vec<(&str, &Path)> = outputs.collect();
     let mut problems = Problems::new();
     for (index, (option, path)) in outputs.iter().enumerate() {
         let shown = path.display();
         if inputs.iter().any(|input| write::is_one_file(path, input)) {
-            let message = format!("{option} {shown}: this is a file that the results are made from");
-            problems.push(
-                Diagnostic::error("output-over-input", message).hint("name another place"),
-            );
+            let message =
+                format!("{option} {shown}: this is a file that the results are made from");
+            problems
+                .push(Diagnostic::error("output-over-input", message).hint("name another place"));
         }
         let mut before = outputs[..index].iter();
         if let Some((first, _)) = before.find(|(_, other)| write::is_one_file(path, other)) {

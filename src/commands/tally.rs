@@ -20,7 +20,10 @@ use crate::write;
 pub(super) fn run(arguments: &TallyArgs) -> Result<Outcome> {
     let mut problems = Problems::new();
     let inputs = [arguments.design.as_path()];
-    problems.append(outputs::check(&[("--out", arguments.out.as_deref())], inputs));
+    problems.append(outputs::check(
+        &[("--out", arguments.out.as_deref())],
+        inputs,
+    ));
     let text = read(arguments, &mut problems).filter(|_| !problems.has_errors());
     report(&problems.sorted(), &Named::of_design(&arguments.design))?;
     let Some(text) = text else {

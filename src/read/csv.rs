@@ -4,6 +4,7 @@
 //! the header line; a decimal comma is read where the delimiter allows it. The exact column of a
 //! field is worked out only when there is something to say about it.
 
+pub(crate) mod names;
 mod number;
 mod rows;
 mod shape;
@@ -14,9 +15,13 @@ use std::collections::BTreeMap;
 use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::units::Dimension;
+use names::Names;
 use number::Marks;
 use rows::{Fields, Rows};
 use shape::Shape;
+
+/// Columns, as many as a sheet of a spreadsheet can have.
+const MOST_COLUMNS: usize = 16_384;
 
 /// A table that was read: header and rows, fields still text.
 pub struct Table<'s> {
@@ -31,6 +36,7 @@ pub struct Table<'s> {
     /// Columns without a name.
     nameless: Vec<usize>,
     shape: Shape,
+    names: Names,
     rows: Rows<'s>,
 }
 
@@ -130,14 +136,28 @@ impl<'s> Table<'s> {
         let mut rows = Rows::of(&text[start..], delimiter);
         let mut header = Fields::default();
         rows.read(&mut header);
+        if header.len() > MOST_COLUMNS {
+            let message = format!("the first line has {} fields", header.len());
+            problems.push(
+                Diagnostic::error("too-many-columns", message)
+                    .at(source.site(source.line_of(start), 1))
+                    .hint(format!(
+                        "it names the columns, of which at most {MOST_COLUMNS} are read"
+                    )),
+            );
+            return None;
+        }
         let heads: Vec<String> = header.iter().map(|head| rename(head, renames)).collect();
         let table = Table {
             source,
             start,
             delimiter,
             marks: vec![Cell::default(); heads.len()],
-            nameless: (0..heads.len()).filter(|index| heads[*index].is_empty()).collect(),
+            nameless: (0..heads.len())
+                .filter(|index| heads[*index].is_empty())
+                .collect(),
             shape: Shape::default(),
+            names: Names::of(&heads),
             heads,
             rows,
         };
@@ -288,6 +308,9 @@ impl<'s> Table<'s> {
         row.byte = self.skip_line_ends(self.start + byte);
         row.line = self.source.line_of(row.byte);
         self.look_at(row, problems);
+        for (at, finding) in self.names.look_at(&row.fields, &self.heads) {
+            problems.push(finding.at(self.field_site(row.byte, at)));
+        }
         true
     }
 

@@ -58,11 +58,19 @@ pub fn read_records(
         warn_of_missing_list(files, &mut problems);
     }
     if common.is_none() {
-        let no_trees = trees.as_ref().filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
-        let no_counts = counts.as_ref().filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
+        let no_trees = trees
+            .as_ref()
+            .filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
+        let no_counts = counts
+            .as_ref()
+            .filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
         let no_stands = files.stands.as_ref().filter(|_| areas.stands().len() == 0);
         let tables = [no_trees.map(|of| &of.table), no_counts.map(|of| &of.table)];
-        let sources = tables.into_iter().flatten().map(Table::source).chain(no_stands);
+        let sources = tables
+            .into_iter()
+            .flatten()
+            .map(Table::source)
+            .chain(no_stands);
         sources.for_each(|source| warn_of_no_rows(source, &mut problems));
     }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);

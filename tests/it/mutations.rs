@@ -57,7 +57,9 @@ pub(crate) fn every_mutation_comes_to_a_known_end() {
                     let (text, outcome) = case(&subjects, seed, number, false);
                     let kind = kind_of(number);
                     let mut counts = counts.lock().unwrap();
-                    *counts.entry((kind, outcome.as_ref().ok().copied())).or_insert(0) += 1;
+                    *counts
+                        .entry((kind, outcome.as_ref().ok().copied()))
+                        .or_insert(0) += 1;
                     if let Err(fault) = outcome {
                         faults.lock().unwrap().push(format!("{text}\n  {fault}"));
                     }
@@ -69,7 +71,10 @@ pub(crate) fn every_mutation_comes_to_a_known_end() {
     println!("{cases} mutations, seed {seed}\n{}", table(&counts));
     assert_eq!(counts.values().sum::<u64>(), cases);
     for kind in Kind::ALL.iter().take(usize::try_from(cases).unwrap()) {
-        assert!(counts.keys().any(|(of, _)| of == kind), "{kind:?} was not tried");
+        assert!(
+            counts.keys().any(|(of, _)| of == kind),
+            "{kind:?} was not tried"
+        );
     }
     assert!(
         faults.is_empty(),
@@ -100,14 +105,16 @@ fn case(
             Some((subject, kind.mutate(subject, &mut dice)?))
         })
         .unwrap_or_else(|| panic!("{kind:?} is possible nowhere"));
-    let text = format!("seed {seed}, case {number}: {kind:?} of {}: {mutation}", subject.name);
+    let text = format!(
+        "seed {seed}, case {number}: {kind:?} of {}: {mutation}",
+        subject.name
+    );
     let outcome = judge::judge(subject, &mutation, number, shown);
     (text, outcome)
 }
 
 fn table(counts: &BTreeMap<(Kind, Option<Outcome>), u64>) -> String {
-    let outcomes: Vec<Option<Outcome>> =
-        Outcome::ALL.into_iter().map(Some).chain([None]).collect();
+    let outcomes: Vec<Option<Outcome>> = Outcome::ALL.into_iter().map(Some).chain([None]).collect();
     let name = |outcome: &Option<Outcome>| match outcome {
         Some(outcome) => format!("{outcome:?}"),
         None => String::from("FAULT"),
@@ -122,7 +129,14 @@ fn table(counts: &BTreeMap<(Kind, Option<Outcome>), u64>) -> String {
         for (sum, outcome) in sums.iter_mut().zip(&outcomes) {
             let count = counts.get(&(kind, *outcome)).copied().unwrap_or(0);
             *sum += count;
-            text += &format!("{:>11}", if count == 0 { String::from(".") } else { count.to_string() });
+            text += &format!(
+                "{:>11}",
+                if count == 0 {
+                    String::from(".")
+                } else {
+                    count.to_string()
+                }
+            );
         }
     }
     text += &format!("\n{:26}", "all");

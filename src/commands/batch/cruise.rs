@@ -85,8 +85,13 @@ impl OpenCruise {
     pub(super) fn paths(&self) -> impl Iterator<Item = &Path> {
         let inputs = &self.prepared.design().inputs;
         let records = [&inputs.stands, &inputs.plots, &inputs.trees, &inputs.counts];
-        let records = records.into_iter().flatten().map(|input| input.path.as_str());
-        std::iter::once(self.shown.as_str()).chain(records).map(Path::new)
+        let records = records
+            .into_iter()
+            .flatten()
+            .map(|input| input.path.as_str());
+        std::iter::once(self.shown.as_str())
+            .chain(records)
+            .map(Path::new)
     }
 
     /// The texts of a unit.

@@ -10,6 +10,8 @@
 mod assemble;
 mod cruise;
 mod designs;
+#[cfg(test)]
+mod hostile;
 mod journal;
 pub(super) mod merge;
 mod part;
@@ -195,8 +197,14 @@ impl<'a> Batch<'a> {
         let mut names = vec![format!("estimates.{end}"), format!("trees.{end}")];
         names.truncate(if self.wanted.tree_list { 2 } else { 1 });
         names.extend(["summary.csv", "findings.csv", journal::NAME].map(str::to_owned));
-        let files: Vec<PathBuf> = names.iter().map(|name| self.arguments.out.join(name)).collect();
-        let outputs: Vec<_> = files.iter().map(|path| ("--out", Some(path.as_path()))).collect();
+        let files: Vec<PathBuf> = names
+            .iter()
+            .map(|name| self.arguments.out.join(name))
+            .collect();
+        let outputs: Vec<_> = files
+            .iter()
+            .map(|path| ("--out", Some(path.as_path())))
+            .collect();
         outputs::check(&outputs, self.cruises.iter().flat_map(OpenCruise::paths))
     }
 

@@ -177,7 +177,9 @@ impl Table<'_> {
         problems.push(
             Diagnostic::new(severity, "uneven-rows", message)
                 .at(self.field_site(shape.first_uneven_byte, 0))
-                .hint("is a field lost, or a delimiter too many? values may stand under other heads"),
+                .hint(
+                    "is a field lost, or a delimiter too many? values may stand under other heads",
+                ),
         );
     }
 }

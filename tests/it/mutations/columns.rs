@@ -6,7 +6,9 @@ use super::subject::{Dice, Due, Mutation, Subject};
 /// A file of records as rows, the heads first.
 fn grid<'s>(subject: &'s Subject, dice: &mut Dice) -> (&'s str, Vec<Vec<String>>) {
     let (file, text) = subject.any_records(dice);
-    let rows = reference::rows(text, ',').into_iter().map(|(_, fields)| fields);
+    let rows = reference::rows(text, ',')
+        .into_iter()
+        .map(|(_, fields)| fields);
     (file, rows.collect())
 }
 
@@ -64,7 +66,11 @@ pub(super) fn named_as_other(subject: &Subject, dice: &mut Dice) -> Option<Mutat
     let (old, new) = (rows[0][one].clone(), rows[0][other].clone());
     let what = format!("column `{old}` -> `{new}`");
     rows[0][one].clone_from(&new);
-    Some(changed(file, &rows, Due::Told, &what).at([1]).called([old, new]))
+    Some(
+        changed(file, &rows, Due::Told, &what)
+            .at([1])
+            .called([old, new]),
+    )
 }
 
 pub(super) fn doubled(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -90,7 +96,10 @@ pub(super) fn in_other_unit(subject: &Subject, dice: &mut Dice) -> Option<Mutati
         Some(format!("{stem}_{}", dice.of_all(units))).filter(|new| new != head)
     })
     // Any figure of the column may be impossible in it.
-    .map(|mutation| Mutation { lines: Vec::new(), ..mutation })
+    .map(|mutation| Mutation {
+        lines: Vec::new(),
+        ..mutation
+    })
 }
 
 pub(super) fn reordered(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -125,13 +134,24 @@ pub(super) fn delimiter_other(subject: &Subject, dice: &mut Dice) -> Option<Muta
     let (file, rows) = grid(subject, dice);
     let delimiter = *dice.of_all(&[';', '\t']);
     // A file of one column has no delimiter.
-    (rows[0].len() > 1)
-        .then(|| Mutation::text(file, written(&rows, delimiter), Due::Same, "another delimiter"))
+    (rows[0].len() > 1).then(|| {
+        Mutation::text(
+            file,
+            written(&rows, delimiter),
+            Due::Same,
+            "another delimiter",
+        )
+    })
 }
 
 pub(super) fn delimiter_and_comma(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, mut rows) = grid(subject, dice);
-    for text in rows.iter_mut().skip(1).flatten().filter(|text| is_number(text)) {
+    for text in rows
+        .iter_mut()
+        .skip(1)
+        .flatten()
+        .filter(|text| is_number(text))
+    {
         *text = text.replace('.', ",");
     }
     let delimiter = *dice.of_all(&[';', '\t']);
@@ -143,14 +163,24 @@ pub(super) fn delimiter_and_comma(subject: &Subject, dice: &mut Dice) -> Option<
 pub(super) fn delimiter_unknown(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, rows) = grid(subject, dice);
     let delimiter = *dice.of_all(&['|', ' ', ':', '\u{1f}']);
-    (rows[0].len() > 1)
-        .then(|| Mutation::text(file, written(&rows, delimiter), Due::Told, "no known delimiter"))
+    (rows[0].len() > 1).then(|| {
+        Mutation::text(
+            file,
+            written(&rows, delimiter),
+            Due::Told,
+            "no known delimiter",
+        )
+    })
 }
 
 /// One line set apart by something else.
 fn one_line(subject: &Subject, dice: &mut Dice, of_head: bool) -> Option<Mutation> {
     let (file, rows) = grid(subject, dice);
-    let line = if of_head { 0 } else { 1 + dice.below(rows.len() - 1) };
+    let line = if of_head {
+        0
+    } else {
+        1 + dice.below(rows.len() - 1)
+    };
     let delimiter = *dice.of_all(&[';', '\t', '|', ' ']);
     let lines = rows.iter().enumerate().map(|(index, row)| {
         let with = if index == line { delimiter } else { ',' };
@@ -181,12 +211,21 @@ pub(super) fn quotes_around(subject: &Subject, dice: &mut Dice) -> Option<Mutati
 pub(super) fn padded(subject: &Subject, dice: &mut Dice, with: &[&str]) -> Option<Mutation> {
     let (file, mut rows) = grid(subject, dice);
     let with = dice.word(with);
-    for text in rows.iter_mut().skip(usize::from(with.contains('\t'))).flatten() {
+    for text in rows
+        .iter_mut()
+        .skip(usize::from(with.contains('\t')))
+        .flatten()
+    {
         match dice.below(3) {
             0 => *text = format!("{text}{with}"),
             1 => *text = format!("{with}{text}{with}"),
             _ => {}
         }
     }
-    Some(changed(file, &rows, Due::Same, &format!("{with:?} around fields")))
+    Some(changed(
+        file,
+        &rows,
+        Due::Same,
+        &format!("{with:?} around fields"),
+    ))
 }

@@ -17,7 +17,12 @@ fn any_key<'s>(subject: &'s Subject, dice: &mut Dice) -> Option<Line<'s>> {
     let name = key.trim_start().trim_start_matches("- ");
     let indent = key.len() - name.len();
     let is_key = !name.is_empty() && !name.contains([' ', '{', '#', '"']);
-    is_key.then_some(Line { index, indent, key: name, lines })
+    is_key.then_some(Line {
+        index,
+        indent,
+        key: name,
+        lines,
+    })
 }
 
 impl<'s> Line<'s> {
@@ -26,7 +31,10 @@ impl<'s> Line<'s> {
         let is_under = |line: &&str| {
             line.trim().is_empty() || line.len() - line.trim_start().len() > self.indent
         };
-        let under = self.lines[self.index + 1..].iter().take_while(|line| is_under(line)).count();
+        let under = self.lines[self.index + 1..]
+            .iter()
+            .take_while(|line| is_under(line))
+            .count();
         self.index..self.index + 1 + under
     }
 
@@ -64,7 +72,12 @@ pub(super) fn key_dropped(subject: &Subject, dice: &mut Dice) -> Option<Mutation
         .collect();
     line.lines.drain(block);
     let mutation = Mutation::text(DESIGN, line.lines.join("\n") + "\n", Due::Right, &what);
-    Some(mutation.at([line.index, line.index + 1]).called([line.key]).called(words))
+    Some(
+        mutation
+            .at([line.index, line.index + 1])
+            .called([line.key])
+            .called(words),
+    )
 }
 
 pub(super) fn key_doubled(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -104,15 +117,43 @@ pub(super) fn keys_reordered(subject: &Subject, dice: &mut Dice) -> Option<Mutat
     }
     let order = dice.shuffled(blocks.len());
     let text: String = order.iter().map(|index| blocks[*index].as_str()).collect();
-    Some(Mutation::text(DESIGN, text, Due::Same, "sections in another order"))
+    Some(Mutation::text(
+        DESIGN,
+        text,
+        Due::Same,
+        "sections in another order",
+    ))
 }
 
 pub(super) fn value_of_other_kind(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let line = any_key(subject, dice)?;
     line.value()?;
     let value = dice.word(&[
-        "[1, 2]", "{a: b}", "~", "", "true", "no", "word", "[]", "{}", "[[[]]]", "!tag x", "*a",
-        "&a 3", "|", "'", "\"", "[", "{", "@x", "%", "? x", "- x", "2026-11-26", "12:30", "\"\\0\"",
+        "[1, 2]",
+        "{a: b}",
+        "~",
+        "",
+        "true",
+        "no",
+        "word",
+        "[]",
+        "{}",
+        "[[[]]]",
+        "!tag x",
+        "*a",
+        "&a 3",
+        "|",
+        "'",
+        "\"",
+        "[",
+        "{",
+        "@x",
+        "%",
+        "? x",
+        "- x",
+        "2026-11-26",
+        "12:30",
+        "\"\\0\"",
     ]);
     Some(line.with_value(value, Due::Right))
 }
@@ -121,8 +162,25 @@ pub(super) fn value_wild(subject: &Subject, dice: &mut Dice) -> Option<Mutation>
     let line = any_key(subject, dice)?;
     line.value()?.parse::<f64>().ok()?;
     let value = dice.word(&[
-        ".nan", ".inf", "-.inf", "1e999", "1e300", "-1", "-0.0", "0", "0x10", "0o17", "1_000", "7,98",
-        "7.98 m", "1e-300", "99999999999999999999", "+5", "\"7.98\"", "5.", ".5",
+        ".nan",
+        ".inf",
+        "-.inf",
+        "1e999",
+        "1e300",
+        "-1",
+        "-0.0",
+        "0",
+        "0x10",
+        "0o17",
+        "1_000",
+        "7,98",
+        "7.98 m",
+        "1e-300",
+        "99999999999999999999",
+        "+5",
+        "\"7.98\"",
+        "5.",
+        ".5",
     ]);
     Some(line.with_value(value, Due::Right))
 }
@@ -165,20 +223,39 @@ pub(super) fn comments_dropped(subject: &Subject, _: &mut Dice) -> Option<Mutati
 /// One of the files named in the place of another.
 pub(super) fn file_twice(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let text = subject.text(DESIGN)?;
-    let files: Vec<&str> = subject.files.iter().map(|(name, _)| name.as_str()).collect();
+    let files: Vec<&str> = subject
+        .files
+        .iter()
+        .map(|(name, _)| name.as_str())
+        .collect();
     let (one, other) = dice.two_below(files.len())?;
     let (old, new) = (files[one], files[other]);
     let line = text.lines().position(|line| line.contains(old))?;
     let what = format!("{new} in the place of {old}");
     let mutation = Mutation::text(DESIGN, text.replacen(old, new, 1), Due::Told, &what);
-    Some(mutation.at([line + 1]).called([new, old, &format!("{new}:")]))
+    Some(
+        mutation
+            .at([line + 1])
+            .called([new, old, &format!("{new}:")]),
+    )
 }
 
 pub(super) fn file_unknown(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let text = subject.text(DESIGN)?;
     let (old, _) = subject.any_file(dice);
     let line = text.lines().position(|line| line.contains(old))?;
-    let new = dice.word(&["nowhere.csv", "folder/x.csv", "../../x.csv", "\"\"", "\"a\\0b.csv\"", "'*'"]);
+    let new = dice.word(&[
+        "nowhere.csv",
+        "folder/x.csv",
+        "../../x.csv",
+        "\"\"",
+        "\"a\\0b.csv\"",
+        "'*'",
+    ]);
     let mutation = Mutation::text(DESIGN, text.replacen(old, new, 1), Due::Told, new);
-    Some(mutation.at([line + 1]).called([new, new.trim_matches(['"', '\'']), old]))
+    Some(
+        mutation
+            .at([line + 1])
+            .called([new, new.trim_matches(['"', '\'']), old]),
+    )
 }

@@ -5,12 +5,51 @@ use super::subject::{Dice, Due, Mutation, Subject};
 
 /// What is no number.
 pub(super) const WILD: &[&str] = &[
-    "NaN", "nan", "inf", "-inf", "Infinity", "1e999", "-1e999", "0x1F", "1,5", "1.234,5", "1 234",
-    "2026-11-26", "26.11.", "26:07", "--3", "3-", "1.2.3", "1e", "e5", ".", "-", "NA", "n/a", "?",
-    "½", "٣٤", "２６", "#REF!", "=B2", "26.7 28.1", "26.7/28.1", "~26", ">26", "+-1", "1_000", "true",
+    "NaN",
+    "nan",
+    "inf",
+    "-inf",
+    "Infinity",
+    "1e999",
+    "-1e999",
+    "0x1F",
+    "1,5",
+    "1.234,5",
+    "1 234",
+    "2026-11-26",
+    "26.11.",
+    "26:07",
+    "--3",
+    "3-",
+    "1.2.3",
+    "1e",
+    "e5",
+    ".",
+    "-",
+    "NA",
+    "n/a",
+    "?",
+    "½",
+    "٣٤",
+    "２６",
+    "#REF!",
+    "=B2",
+    "26.7 28.1",
+    "26.7/28.1",
+    "~26",
+    ">26",
+    "+-1",
+    "1_000",
+    "true",
 ];
 /// Beyond the limits of every column.
-pub(super) const HUGE: &[&str] = &["1e9", "123456789012", "1e300", "-1e10", "1.7976931348623157e308"];
+pub(super) const HUGE: &[&str] = &[
+    "1e9",
+    "123456789012",
+    "1e300",
+    "-1e10",
+    "1.7976931348623157e308",
+];
 
 /// A field of a record file.
 struct Field<'s> {
@@ -33,7 +72,11 @@ impl Field<'_> {
     /// The file with something else in the field.
     fn replaced(mut self, new: &str, due: Due) -> Mutation {
         let old = std::mem::replace(&mut self.rows[self.row][self.column], new.to_owned());
-        let what = format!("{} `{old}` -> `{}`", self.head(), new.get(..60).unwrap_or(new));
+        let what = format!(
+            "{} `{old}` -> `{}`",
+            self.head(),
+            new.get(..60).unwrap_or(new)
+        );
         Mutation::text(self.file, written(&self.rows, ','), due, &what)
             .at([self.row + 1])
             .called([old.as_str(), new])
@@ -47,16 +90,24 @@ fn field<'s>(
     is_wanted: impl Fn(&str, &[Vec<String>], usize) -> bool,
 ) -> Option<Field<'s>> {
     let (file, text) = subject.any_records(dice);
-    let rows: Vec<Vec<String>> =
-        reference::rows(text, ',').into_iter().map(|(_, fields)| fields).collect();
-    let columns: Vec<usize> =
-        (0..rows[0].len()).filter(|column| is_wanted(&rows[0][*column], &rows, *column)).collect();
+    let rows: Vec<Vec<String>> = reference::rows(text, ',')
+        .into_iter()
+        .map(|(_, fields)| fields)
+        .collect();
+    let columns: Vec<usize> = (0..rows[0].len())
+        .filter(|column| is_wanted(&rows[0][*column], &rows, *column))
+        .collect();
     if columns.is_empty() || rows.len() < 2 {
         return None;
     }
     let column = *dice.of_all(&columns);
     let row = 1 + dice.below(rows.len() - 1);
-    Some(Field { file, rows, row, column })
+    Some(Field {
+        file,
+        rows,
+        row,
+        column,
+    })
 }
 
 fn any(subject: &Subject, dice: &mut Dice) -> Option<Field<'static>> {
@@ -72,7 +123,15 @@ fn any(subject: &Subject, dice: &mut Dice) -> Option<Field<'static>> {
 
 /// A number, where it stands in a column of measurements.
 fn number_field<'s>(subject: &'s Subject, dice: &mut Dice) -> Option<Field<'s>> {
-    let names = ["plot", "tree", "stand", "stratum", "cluster", "decay_class", "note"];
+    let names = [
+        "plot",
+        "tree",
+        "stand",
+        "stratum",
+        "cluster",
+        "decay_class",
+        "note",
+    ];
     let is_measured = |head: &str, rows: &[Vec<String>], column: usize| {
         let mut texts = rows[1..].iter().map(|row| row[column].as_str());
         !names.contains(&head) && texts.all(|text| text.is_empty() || is_number(text))
@@ -109,7 +168,8 @@ pub(super) fn suffixed(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
 
 pub(super) fn letter_for_digit(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = number_field(subject, dice)?;
-    let (digit, letter) = *dice.of_all(&[('0', 'O'), ('1', 'l'), ('1', 'I'), ('5', 'S'), ('0', 'o')]);
+    let (digit, letter) =
+        *dice.of_all(&[('0', 'O'), ('1', 'l'), ('1', 'I'), ('5', 'S'), ('0', 'o')]);
     let new = field.text().replacen(digit, &letter.to_string(), 1);
     (new != field.text()).then(|| field.replaced(&new, Due::Told))
 }
@@ -123,7 +183,9 @@ pub(super) fn decimal_comma(subject: &Subject, dice: &mut Dice) -> Option<Mutati
         let mut mutation = field.replaced(&new, Due::Told);
         if is_bare && let super::subject::Content::Bytes(bytes) = &mut mutation.content {
             let quoted = format!("\"{new}\"");
-            *bytes = String::from_utf8_lossy(bytes).replacen(&quoted, &new, 1).into_bytes();
+            *bytes = String::from_utf8_lossy(bytes)
+                .replacen(&quoted, &new, 1)
+                .into_bytes();
         }
         mutation
     })
@@ -183,7 +245,10 @@ pub(super) fn plot_unknown(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
 pub(super) fn species_case(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = field(subject, dice, |of, _, _| of == "species")?;
     // The commonest spelling names the species: that of one row of many is none.
-    let same = field.rows.iter().filter(|row| row[field.column] == field.text());
+    let same = field
+        .rows
+        .iter()
+        .filter(|row| row[field.column] == field.text());
     if same.count() < 3 {
         return None;
     }
@@ -219,8 +284,11 @@ fn row_changed(mut field: Field, due: Due, change: impl FnOnce(&mut Vec<String>)
     change(&mut field.rows[field.row]);
     let new = field.rows[field.row].clone();
     let what = format!("row `{}` -> `{}`", old.join(","), new.join(","));
-    let differ: Vec<&String> =
-        old.iter().chain(&new).filter(|text| old.contains(text) != new.contains(text)).collect();
+    let differ: Vec<&String> = old
+        .iter()
+        .chain(&new)
+        .filter(|text| old.contains(text) != new.contains(text))
+        .collect();
     Mutation::text(field.file, written(&field.rows, ','), due, &what)
         .at([field.row + 1])
         .called(differ)
@@ -229,13 +297,17 @@ fn row_changed(mut field: Field, due: Due, change: impl FnOnce(&mut Vec<String>)
 pub(super) fn dropped(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
     let column = field.column;
-    Some(row_changed(field, Due::Told, |row| drop(row.remove(column))))
+    Some(row_changed(field, Due::Told, |row| {
+        drop(row.remove(column))
+    }))
 }
 
 pub(super) fn doubled(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
     let column = field.column;
-    Some(row_changed(field, Due::Told, |row| row.insert(column, row[column].clone())))
+    Some(row_changed(field, Due::Told, |row| {
+        row.insert(column, row[column].clone())
+    }))
 }
 
 pub(super) fn swapped(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {

@@ -20,7 +20,9 @@ impl Finding {
     }
 
     fn of(text: &str) -> Option<Finding> {
-        let is_excerpt = text.trim_start().starts_with(|c: char| c == '|' || c.is_ascii_digit());
+        let is_excerpt = text
+            .trim_start()
+            .starts_with(|c: char| c == '|' || c.is_ascii_digit());
         let severities = ["error", "warning", "note"];
         let (at, severity) = severities
             .iter()
@@ -37,7 +39,10 @@ impl Finding {
             return None;
         }
         let (place, message) = text.split_at(at);
-        let message = message.trim_start_matches(": ").strip_prefix(severity)?.trim_start_matches(": ");
+        let message = message
+            .trim_start_matches(": ")
+            .strip_prefix(severity)?
+            .trim_start_matches(": ");
         let mut parts = place.rsplitn(3, ':').collect::<Vec<_>>();
         parts.reverse();
         let number = |text: &str| text.parse::<usize>().ok();
@@ -45,12 +50,20 @@ impl Finding {
             [file, line, column] if number(line).is_some() && number(column).is_some() => {
                 (file.to_owned(), number(line)?, number(column)?)
             }
-            [.., line] if parts.len() > 1 && number(line).is_some() => {
-                (place[..place.len() - line.len() - 1].to_owned(), number(line)?, 0)
-            }
+            [.., line] if parts.len() > 1 && number(line).is_some() => (
+                place[..place.len() - line.len() - 1].to_owned(),
+                number(line)?,
+                0,
+            ),
             _ => (place.to_owned(), 0, 0),
         };
-        Some(Finding { file, line, column, severity: severity.to_owned(), message: message.to_owned() })
+        Some(Finding {
+            file,
+            line,
+            column,
+            severity: severity.to_owned(),
+            message: message.to_owned(),
+        })
     }
 
     pub(super) fn is_error(&self) -> bool {

@@ -155,7 +155,11 @@ fn weighed(
     }
     let is_same = run.stdout == subject.estimates;
     if mutation.due == Due::Same {
-        return if is_same { Ok(Outcome::Same) } else { Err("other figures".to_owned()) };
+        return if is_same {
+            Ok(Outcome::Same)
+        } else {
+            Err("other figures".to_owned())
+        };
     }
     let trees = fs::read_to_string(folder.join(TREE_LIST)).unwrap_or_default();
     let differ = match reference(&|name| content(subject, mutation, name)) {
@@ -168,7 +172,14 @@ fn weighed(
         (false, true, true) => Ok(Outcome::RightTold),
         (false, true, false) if due == Due::Right => Ok(Outcome::Right),
         (_, false, true) => Ok(Outcome::Warned),
-        (_, _, false) => Err(format!("silent; {} {differ:#?}", if is_same { "same figures" } else { "other figures" })),
+        (_, _, false) => Err(format!(
+            "silent; {} {differ:#?}",
+            if is_same {
+                "same figures"
+            } else {
+                "other figures"
+            }
+        )),
     }
 }
 
@@ -185,7 +196,11 @@ fn refused(
     if !run.stdout.is_empty() || listing(folder) != before {
         return Err("refused, and something was written".to_owned());
     }
-    let errors: Vec<&Finding> = run.findings.iter().filter(|finding| finding.is_error()).collect();
+    let errors: Vec<&Finding> = run
+        .findings
+        .iter()
+        .filter(|finding| finding.is_error())
+        .collect();
     if errors.is_empty() {
         return Err("refused without an error".to_owned());
     }
@@ -204,17 +219,26 @@ fn refused(
 /// Is the place of a finding in a file that is there, in a line that it has?
 fn misplaced(finding: &Finding, mutation: &Mutation, folder: &Path) -> Option<String> {
     if finding.line == 0 {
-        let names_file = [".csv", ".yaml"].iter().any(|end| finding.file.ends_with(end));
-        let in_words = [".csv", ".yaml"].iter().any(|end| finding.message.contains(end));
+        let names_file = [".csv", ".yaml"]
+            .iter()
+            .any(|end| finding.file.ends_with(end));
+        let in_words = [".csv", ".yaml"]
+            .iter()
+            .any(|end| finding.message.contains(end));
         let is_named = names_file || in_words || mutation.words.contains(&finding.file);
         return (!is_named).then(|| "an error without a place".to_owned());
     }
     let path = folder.join(&finding.file);
-    let bytes = fs::metadata(&path).ok().filter(fs::Metadata::is_file).and(fs::read(&path).ok())?;
+    let bytes = fs::metadata(&path)
+        .ok()
+        .filter(fs::Metadata::is_file)
+        .and(fs::read(&path).ok())?;
     let text = if bytes.starts_with(b"\xff\xfe") || bytes.starts_with(b"\xfe\xff") {
         return None;
     } else {
-        String::from_utf8_lossy(&bytes).replace("\r\n", "\n").replace('\r', "\n")
+        String::from_utf8_lossy(&bytes)
+            .replace("\r\n", "\n")
+            .replace('\r', "\n")
     };
     let Some(line) = text.split('\n').nth(finding.line - 1) else {
         return Some("a line that the file has not".to_owned());
@@ -231,7 +255,11 @@ fn unwritten(
 ) -> Result<Outcome, String> {
     if mutation.output == Output::Closed {
         let is_quiet = run.status == Some(0) && !run.findings.iter().any(Finding::is_error);
-        return if is_quiet { Ok(Outcome::Unwritten) } else { Err("not quiet".to_owned()) };
+        return if is_quiet {
+            Ok(Outcome::Unwritten)
+        } else {
+            Err("not quiet".to_owned())
+        };
     }
     let said = run.stderr.lines().find(|line| line.starts_with("error: "));
     let Some(said) = said.filter(|_| run.status == Some(1)) else {
@@ -275,16 +303,23 @@ fn others(subject: &Subject, run: &Run, number: u64, folder: &Path) -> Result<()
     sound(&other).map_err(|fault| format!("{named}: {fault}: {}", other.stderr))?;
     // Without heights there is nothing to show.
     if other.status != run.status && commands[index][0] != "heights" {
-        return Err(format!("{named}: exit status {:?}: {}", other.status, other.stderr));
+        return Err(format!(
+            "{named}: exit status {:?}: {}",
+            other.status, other.stderr
+        ));
     }
     let is_known = |finding: &Finding| run.findings.iter().any(|known| known.is_as(finding));
-    let unknown = other.findings.iter().find(|finding| finding.is_error() && !is_known(finding));
+    let unknown = other
+        .findings
+        .iter()
+        .find(|finding| finding.is_error() && !is_known(finding));
     match unknown {
         Some(finding) if index < 6 => return Err(format!("{named}: another error: {finding:?}")),
         _ => {}
     }
     if index == 3 && run.status == Some(0) {
-        let again = fs::read_to_string(folder.join("again.out")).map_err(|error| error.to_string())?;
+        let again =
+            fs::read_to_string(folder.join("again.out")).map_err(|error| error.to_string())?;
         if again != run.stdout {
             return Err("another table in a file".to_owned());
         }
@@ -313,7 +348,8 @@ fn lay_out(subject: &Subject, mutation: &Mutation, folder: &Path) -> Option<Chil
                 let made = Command::new("mkfifo").arg(&path).status();
                 assert!(made.unwrap().success());
                 let mut fill = Command::new("sh");
-                fill.args(["-c", "cat elsewhere > \"$0\"", name]).current_dir(folder);
+                fill.args(["-c", "cat elsewhere > \"$0\"", name])
+                    .current_dir(folder);
                 pipe = Some(fill.spawn().unwrap());
             }
             Content::LinkTo(to) => link(to),
@@ -357,27 +393,39 @@ fn content(subject: &Subject, mutation: &Mutation, name: &str) -> Option<Vec<u8>
 fn listing(folder: &Path) -> Vec<String> {
     let entries = fs::read_dir(folder).unwrap();
     let name = |entry: io::Result<fs::DirEntry>| entry.unwrap().file_name().into_string().unwrap();
-    let mut names: Vec<String> = entries.map(name).filter(|name| !name.starts_with(".run.")).collect();
+    let mut names: Vec<String> = entries
+        .map(name)
+        .filter(|name| !name.starts_with(".run."))
+        .collect();
     names.sort();
     names
 }
 
 fn program(folder: &Path) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_spinney"));
-    command.current_dir(folder).env("NO_COLOR", "1").env("RAYON_NUM_THREADS", "1");
+    command
+        .current_dir(folder)
+        .env("NO_COLOR", "1")
+        .env("RAYON_NUM_THREADS", "1");
     command
 }
 
 fn compile(subject: &Subject, folder: &Path, output: Output, as_nobody: bool) -> Run {
     let mut command = if as_nobody && is_root() {
         let mut command = Command::new("setpriv");
-        command.args(["--reuid=65534", "--clear-groups", env!("CARGO_BIN_EXE_spinney")]);
+        command.args([
+            "--reuid=65534",
+            "--clear-groups",
+            env!("CARGO_BIN_EXE_spinney"),
+        ]);
         command.current_dir(folder).env("NO_COLOR", "1");
         command
     } else {
         program(folder)
     };
-    command.args(["compile", DESIGN, "--format", "csv"]).args(&subject.arguments);
+    command
+        .args(["compile", DESIGN, "--format", "csv"])
+        .args(&subject.arguments);
     match output {
         Output::File(path) => command.args(["--out", path]),
         Output::TreeList(path) => command.args(["--tree-list", path]),
@@ -396,7 +444,12 @@ fn finished(mut command: Command, folder: &Path, output: Output) -> Run {
     let (out, err) = (folder.join(".run.out"), folder.join(".run.err"));
     match output {
         Output::Full => {
-            command.stdout(fs::OpenOptions::new().write(true).open("/dev/full").unwrap());
+            command.stdout(
+                fs::OpenOptions::new()
+                    .write(true)
+                    .open("/dev/full")
+                    .unwrap(),
+            );
         }
         Output::Closed => {
             let (read, write) = io::pipe().unwrap();
@@ -407,7 +460,9 @@ fn finished(mut command: Command, folder: &Path, output: Output) -> Run {
             command.stdout(fs::File::create(&out).unwrap());
         }
     }
-    command.stdin(Stdio::null()).stderr(fs::File::create(&err).unwrap());
+    command
+        .stdin(Stdio::null())
+        .stderr(fs::File::create(&err).unwrap());
     let mut child = command.spawn().unwrap();
     let begun = Instant::now();
     let status = loop {
@@ -421,7 +476,13 @@ fn finished(mut command: Command, folder: &Path, output: Output) -> Run {
         }
         sleep(Duration::from_millis(1));
     };
-    let text = |path: &Path| String::from_utf8_lossy(&fs::read(path).unwrap_or_default()).into_owned();
+    let text =
+        |path: &Path| String::from_utf8_lossy(&fs::read(path).unwrap_or_default()).into_owned();
     let stderr = text(&err);
-    Run { status, stdout: text(&out), findings: Finding::all(&stderr), stderr }
+    Run {
+        status,
+        stdout: text(&out),
+        findings: Finding::all(&stderr),
+        stderr,
+    }
 }

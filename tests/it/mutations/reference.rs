@@ -75,7 +75,11 @@ pub(super) fn rows(text: &str, delimiter: char) -> Vec<(usize, Vec<String>)> {
 /// What the heads are set apart by.
 pub(super) fn delimiter_of(head: &str) -> char {
     let count = |of: &char| head.matches(*of).count();
-    [',', ';', '\t'].into_iter().rev().max_by_key(count).unwrap_or(',')
+    [',', ';', '\t']
+        .into_iter()
+        .rev()
+        .max_by_key(count)
+        .unwrap_or(',')
 }
 
 /// Rows as text, quoted where that is needed.
@@ -88,19 +92,26 @@ pub(super) fn written(rows: &[Vec<String>], delimiter: char) -> String {
         }
     };
     let line = |row: &Vec<String>| row.iter().map(field).collect::<Vec<_>>();
-    rows.iter().map(|row| line(row).join(&delimiter.to_string()) + "\n").collect()
+    rows.iter()
+        .map(|row| line(row).join(&delimiter.to_string()) + "\n")
+        .collect()
 }
 
 pub(super) fn is_number(text: &str) -> bool {
     text.bytes().any(|byte| byte.is_ascii_digit())
-        && text.bytes().all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+' | b'e' | b'E'))
+        && text
+            .bytes()
+            .all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+' | b'e' | b'E'))
         && text.parse::<f64>().is_ok_and(f64::is_finite)
 }
 
 /// A text of bytes: UTF-8, or UTF-16 with a mark.
 fn decoded(bytes: &[u8]) -> Read<String> {
     let wide = |of: fn([u8; 2]) -> u16| {
-        let units: Vec<u16> = bytes[2..].chunks_exact(2).map(|pair| of([pair[0], pair[1]])).collect();
+        let units: Vec<u16> = bytes[2..]
+            .chunks_exact(2)
+            .map(|pair| of([pair[0], pair[1]]))
+            .collect();
         String::from_utf16(&units).map_err(|error| error.to_string())
     };
     match bytes {
@@ -128,7 +139,11 @@ fn quantity(
 }
 
 fn number(text: &str) -> Read<f64> {
-    if is_number(text) { text.parse().map_err(|_| text.to_owned()) } else { Err(format!("`{text}` is no number")) }
+    if is_number(text) {
+        text.parse().map_err(|_| text.to_owned())
+    } else {
+        Err(format!("`{text}` is no number"))
+    }
 }
 
 pub(super) const FOOT: f64 = 0.3048;
@@ -162,7 +177,11 @@ impl Selection {
         };
         let factor = quantity(get, "baf", FACTOR)?;
         let rings = match (&of["rings"], factor) {
-            (_, Some(_)) => vec![(quantity(get, "min_dbh", DIAMETER)?.unwrap_or(0.0), f64::INFINITY, 1.0)],
+            (_, Some(_)) => vec![(
+                quantity(get, "min_dbh", DIAMETER)?.unwrap_or(0.0),
+                f64::INFINITY,
+                1.0,
+            )],
             (Value::Sequence(rings), None) => rings.iter().map(ring).collect::<Read<_>>()?,
             (_, None) => vec![ring(of)?],
         };
@@ -177,9 +196,16 @@ impl Selection {
 
     /// Trees per hectare, before slope and share.
     fn per_ha(&self, dbh_cm: f64) -> f64 {
-        let ring = self.rings.iter().find(|(least, most, _)| *least <= dbh_cm && dbh_cm < *most);
+        let ring = self
+            .rings
+            .iter()
+            .find(|(least, most, _)| *least <= dbh_cm && dbh_cm < *most);
         ring.map_or(0.0, |(_, _, area)| {
-            if self.factor > 0.0 { self.factor / basal_area(dbh_cm) } else { 1.0 / area }
+            if self.factor > 0.0 {
+                self.factor / basal_area(dbh_cm)
+            } else {
+                1.0 / area
+            }
         })
     }
 }
@@ -211,7 +237,9 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
     let design: Value = serde_yaml::from_str(&text).map_err(|error| error.to_string())?;
     let table = |input: &str| -> Read<Option<Vec<Row>>> {
         let input = &design["inputs"][input];
-        let Some(path) = scalar(input).or_else(|| scalar(&input["path"])) else { return Ok(None) };
+        let Some(path) = scalar(input).or_else(|| scalar(&input["path"])) else {
+            return Ok(None);
+        };
         let text = decoded(&file(&path).ok_or_else(|| format!("no {path}"))?)?;
         Ok(Some(table(&text, &input["columns"])?))
     };
@@ -230,8 +258,15 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
     let mut plots: BTreeMap<(String, String), Plot> = BTreeMap::new();
     let unlisted: Vec<Row> = trees.iter().chain(&counts).cloned().collect();
     for row in plot_rows.as_ref().unwrap_or(&unlisted) {
-        let slope = row.1.get("slope_pct").map_or(Ok(0.0), |text| number(text))? / 100.0;
-        let share = row.1.get("plot_fraction").map_or(Ok(1.0), |text| number(text))?;
+        let slope = row
+            .1
+            .get("slope_pct")
+            .map_or(Ok(0.0), |text| number(text))?
+            / 100.0;
+        let share = row
+            .1
+            .get("plot_fraction")
+            .map_or(Ok(1.0), |text| number(text))?;
         let plot = Plot {
             stand: text_of(row, "stand"),
             stratum: text_of(row, "stratum"),
@@ -248,12 +283,21 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
         let mut fitting = plots.iter().filter(|((of, plot), _)| {
             *plot == name && (stand.is_empty() || of.is_empty() || *of == stand)
         });
-        fitting.next().map(|(_, plot)| plot).ok_or_else(|| format!("no plot `{name}`"))
+        fitting
+            .next()
+            .map(|(_, plot)| plot)
+            .ok_or_else(|| format!("no plot `{name}`"))
     };
     let mut sums: BTreeMap<Key, f64> = BTreeMap::new();
     let mut add = |plot: &Plot, of: &Selection, dead: bool, attribute, value: f64| {
         let status = if dead { "dead" } else { "live" };
-        let key = (plot.stand.clone(), plot.stratum.clone(), of.name.clone(), status, attribute);
+        let key = (
+            plot.stand.clone(),
+            plot.stratum.clone(),
+            of.name.clone(),
+            status,
+            attribute,
+        );
         *sums.entry(key).or_default() += value;
     };
     let chosen = |row: &Row, fits: &dyn Fn(&Selection) -> bool| {
@@ -266,7 +310,10 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
     };
     let mut known = BTreeMap::new();
     for row in &trees {
-        if !["species", "dbh_cm", "dbh_in", "dbh_mm"].iter().any(|head| row.1.contains_key(*head)) {
+        if !["species", "dbh_cm", "dbh_in", "dbh_mm"]
+            .iter()
+            .any(|head| row.1.contains_key(*head))
+        {
             continue;
         }
         let get = |head: &str| row.1.get(head).cloned();
@@ -285,9 +332,24 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
         if of.measured == "all" {
             add(plot, of, dead, "trees", trees_per_ha);
         }
-        add(plot, of, dead, "basal_area", trees_per_ha * basal_area(dbh_cm));
+        add(
+            plot,
+            of,
+            dead,
+            "basal_area",
+            trees_per_ha * basal_area(dbh_cm),
+        );
         let height_m = height(row)?;
-        known.insert(row.0, Tree { species, dead, dbh_cm, height_m, trees_per_ha });
+        known.insert(
+            row.0,
+            Tree {
+                species,
+                dead,
+                dbh_cm,
+                height_m,
+                trees_per_ha,
+            },
+        );
     }
     for row in &counts {
         let count = row.1.get("count").map_or(Ok(0.0), |text| number(text))?;
@@ -301,8 +363,13 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
         add(plot, of, is_dead(row, &design)?, "basal_area", value);
     }
     let mut numbers: BTreeMap<(String, String, String), usize> = BTreeMap::new();
-    for (plot, of) in plots.values().flat_map(|plot| selections.iter().map(move |of| (plot, of))) {
-        *numbers.entry((plot.stand.clone(), plot.stratum.clone(), of.name.clone())).or_default() += 1;
+    for (plot, of) in plots
+        .values()
+        .flat_map(|plot| selections.iter().map(move |of| (plot, of)))
+    {
+        *numbers
+            .entry((plot.stand.clone(), plot.stratum.clone(), of.name.clone()))
+            .or_default() += 1;
     }
     for (key, sum) in &mut sums {
         *sum /= numbers[&(key.0.clone(), key.1.clone(), key.2.clone())] as f64;
@@ -318,10 +385,14 @@ pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Referenc
 }
 
 fn table(text: &str, renames: &Value) -> Read<Vec<Row>> {
-    let first = text.split(['\n', '\r']).find(|line| !line.trim().is_empty());
+    let first = text
+        .split(['\n', '\r'])
+        .find(|line| !line.trim().is_empty());
     let delimiter = delimiter_of(first.unwrap_or_default());
     let is_blank = |row: &(usize, Vec<String>)| row.1.iter().all(|text| text.trim().is_empty());
-    let mut rows = rows(text, delimiter).into_iter().filter(|row| !is_blank(row));
+    let mut rows = rows(text, delimiter)
+        .into_iter()
+        .filter(|row| !is_blank(row));
     let heads = rows.next().ok_or("no heads")?.1;
     let heads: Vec<String> = heads
         .iter()
@@ -332,7 +403,11 @@ fn table(text: &str, renames: &Value) -> Read<Vec<Row>> {
         .collect();
     let mut table = Vec::new();
     for (line, fields) in rows {
-        if fields.iter().skip(heads.len()).any(|text| !text.trim().is_empty()) {
+        if fields
+            .iter()
+            .skip(heads.len())
+            .any(|text| !text.trim().is_empty())
+        {
             return Err("more fields than heads".to_owned());
         }
         let mut row = BTreeMap::new();
@@ -355,11 +430,18 @@ fn table(text: &str, renames: &Value) -> Read<Vec<Row>> {
 }
 
 fn is_dead(row: &Row, design: &Value) -> Read<bool> {
-    let Some(status) = row.1.get("status") else { return Ok(row.1.contains_key("decay_class")) };
+    let Some(status) = row.1.get("status") else {
+        return Ok(row.1.contains_key("decay_class"));
+    };
     let own = design["status_codes"].as_mapping();
-    let own = own.into_iter().flatten().find(|(code, _)| scalar(code).is_some_and(|code| code.eq_ignore_ascii_case(status)));
+    let own = own
+        .into_iter()
+        .flatten()
+        .find(|(code, _)| scalar(code).is_some_and(|code| code.eq_ignore_ascii_case(status)));
     if let Some((_, meaning)) = own {
-        return Ok(meaning["dead"].as_bool().unwrap_or_else(|| scalar(meaning).is_some_and(|word| word == "dead")));
+        return Ok(meaning["dead"]
+            .as_bool()
+            .unwrap_or_else(|| scalar(meaning).is_some_and(|word| word == "dead")));
     }
     match status.to_lowercase().as_str() {
         "live" | "l" | "alive" | "living" => Ok(false),
@@ -375,7 +457,9 @@ fn height(row: &Row) -> Read<Option<f64>> {
     let broken = quantity(get, "broken_height", LENGTH)?;
     let (Some(top), Some(base)) = (get("top_pct"), get("base_pct")) else {
         // The height of the break is none of the whole stem.
-        return Ok(written.filter(|height| broken.is_none_or(|broken| (height - broken).abs() > 0.05)));
+        return Ok(
+            written.filter(|height| broken.is_none_or(|broken| (height - broken).abs() > 0.05))
+        );
     };
     let (top, base) = (number(&top)? / 100.0, number(&base)? / 100.0);
     let flat = quantity(get, "distance", LENGTH)?;
@@ -390,7 +474,9 @@ fn areas(stands: &[Row]) -> Read<BTreeMap<(String, String), f64>> {
     let mut areas = BTreeMap::new();
     for row in stands {
         let get = |head: &str| row.1.get(head).cloned();
-        let Some(area) = quantity(get, "area", AREA)? else { return Ok(BTreeMap::new()) };
+        let Some(area) = quantity(get, "area", AREA)? else {
+            return Ok(BTreeMap::new());
+        };
         let text = |head: &str| get(head).unwrap_or_default();
         areas.insert((text("stand"), text("stratum")), area);
     }
@@ -413,7 +499,15 @@ fn with_wholes(
             .filter(|(of, _, by)| *of == stand && *by == selection)
             .map(|(_, stratum, _)| stratum)
             .collect();
-        let key = |stratum: &str| (stand.clone(), stratum.to_owned(), selection.clone(), status, attribute);
+        let key = |stratum: &str| {
+            (
+                stand.clone(),
+                stratum.to_owned(),
+                selection.clone(),
+                status,
+                attribute,
+            )
+        };
         if strata.len() == 1 {
             figures.insert(key("all"), mean);
             if !stratum.is_empty() {

@@ -17,14 +17,21 @@ fn joined(lines: &[&str]) -> String {
 
 /// Fields of a line, by which findings may call it.
 fn words(line: &str) -> Vec<String> {
-    let fields = reference::rows(line, reference::delimiter_of(line)).swap_remove(0).1;
+    let fields = reference::rows(line, reference::delimiter_of(line))
+        .swap_remove(0)
+        .1;
     fields.into_iter().take(3).collect()
 }
 
 pub(super) fn dropped(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, mut lines, index) = any_line(subject, dice)?;
     let line = lines.remove(index);
-    let mutation = Mutation::text(file, joined(&lines), Due::Right, &format!("without `{line}`"));
+    let mutation = Mutation::text(
+        file,
+        joined(&lines),
+        Due::Right,
+        &format!("without `{line}`"),
+    );
     Some(mutation.at([index, index + 1]).called(words(line)))
 }
 
@@ -50,7 +57,12 @@ pub(super) fn shuffled(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let order = dice.shuffled(lines.len() - 1);
     let mut new = vec![lines[0]];
     new.extend(order.iter().map(|index| lines[index + 1]));
-    Some(Mutation::text(file, joined(&new), Due::Same, "rows in another order"))
+    Some(Mutation::text(
+        file,
+        joined(&new),
+        Due::Same,
+        "rows in another order",
+    ))
 }
 
 pub(super) fn blank(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {

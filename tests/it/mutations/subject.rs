@@ -45,7 +45,10 @@ impl Subject {
             subjects.push(Subject {
                 name: "upper-flat-creek",
                 files: vec![
-                    (DESIGN.to_owned(), upper_flat_creek::DESIGN.trim_start().to_owned()),
+                    (
+                        DESIGN.to_owned(),
+                        upper_flat_creek::DESIGN.trim_start().to_owned(),
+                    ),
                     ("trees.csv".to_owned(), fs::read_to_string(trees).unwrap()),
                 ],
                 arguments: vec!["--tables".to_owned(), tables.to_str().unwrap().to_owned()],
@@ -83,8 +86,11 @@ impl Subject {
 
     /// A file of records, that of the trees most often.
     pub(super) fn any_records(&self, dice: &mut Dice) -> (&str, &str) {
-        let records: Vec<&(String, String)> =
-            self.files.iter().filter(|(name, _)| name != DESIGN).collect();
+        let records: Vec<&(String, String)> = self
+            .files
+            .iter()
+            .filter(|(name, _)| name != DESIGN)
+            .collect();
         let trees = records.iter().position(|(name, _)| name == "trees.csv");
         let index = match trees {
             Some(trees) if dice.below(2) == 0 => trees,
@@ -184,7 +190,9 @@ impl Mutation {
     }
 
     pub(super) fn called<S: AsRef<str>>(mut self, words: impl IntoIterator<Item = S>) -> Self {
-        let words = words.into_iter().map(|word| word.as_ref().trim().to_owned());
+        let words = words
+            .into_iter()
+            .map(|word| word.as_ref().trim().to_owned());
         self.words.extend(words.filter(|word| !word.is_empty()));
         self
     }
@@ -192,7 +200,9 @@ impl Mutation {
 
 impl fmt::Display for Mutation {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Mutation { file, lines, what, .. } = self;
+        let Mutation {
+            file, lines, what, ..
+        } = self;
         write!(f, "{file} {lines:?}: {what}")
     }
 }
@@ -202,11 +212,17 @@ pub(super) struct Dice(Random);
 
 impl Dice {
     pub(super) fn of(seed: u64, number: u64) -> Self {
-        Dice(Random(seed.wrapping_mul(0x1_0000_0001).wrapping_add(number)))
+        Dice(Random(
+            seed.wrapping_mul(0x1_0000_0001).wrapping_add(number),
+        ))
     }
 
     /// A whole number below `most`.
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "it is small")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "it is small"
+    )]
     pub(super) fn below(&mut self, most: usize) -> usize {
         (self.0.unit() * most as f64) as usize
     }

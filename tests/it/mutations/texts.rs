@@ -34,8 +34,17 @@ pub(super) fn no_last_line_end(text: &str) -> Vec<u8> {
 
 pub(super) fn utf_16_unmarked(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, text) = subject.any_file(dice);
-    let bytes = if dice.below(2) == 0 { utf_16_le(text) } else { utf_16_be(text) };
-    Some(Mutation::text(file, &bytes[2..], Due::Told, "UTF-16 without mark"))
+    let bytes = if dice.below(2) == 0 {
+        utf_16_le(text)
+    } else {
+        utf_16_be(text)
+    };
+    Some(Mutation::text(
+        file,
+        &bytes[2..],
+        Due::Told,
+        "UTF-16 without mark",
+    ))
 }
 
 /// Bytes put in somewhere.
@@ -55,8 +64,13 @@ pub(super) fn latin_1(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
 }
 
 pub(super) fn invalid_bytes(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
-    let bytes: &[u8] =
-        dice.bytes(&[b"\xff", b"\xc3", b"\xc0\x80", b"\xed\xa0\x80", b"\xf4\x90\x80\x80"]);
+    let bytes: &[u8] = dice.bytes(&[
+        b"\xff",
+        b"\xc3",
+        b"\xc0\x80",
+        b"\xed\xa0\x80",
+        b"\xf4\x90\x80\x80",
+    ]);
     Some(with_bytes(subject, dice, bytes, Due::Told))
 }
 
@@ -73,7 +87,9 @@ pub(super) fn control_byte(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
 
 pub(super) fn mixed_line_ends(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, text) = subject.any_file(dice);
-    let lines = text.lines().map(|line| line.to_owned() + dice.word(&["\n", "\r\n", "\r"]));
+    let lines = text
+        .lines()
+        .map(|line| line.to_owned() + dice.word(&["\n", "\r\n", "\r"]));
     let text: String = lines.collect();
     Some(Mutation::text(file, text, Due::Same, "mixed line ends"))
 }
@@ -81,7 +97,12 @@ pub(super) fn mixed_line_ends(subject: &Subject, dice: &mut Dice) -> Option<Muta
 pub(super) fn empty(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let (file, _) = subject.any_file(dice);
     let text = dice.word(&["", "\n", "  \n\n", "\u{feff}", "\0"]);
-    Some(Mutation::text(file, text, Due::Told, &format!("only {text:?}")))
+    Some(Mutation::text(
+        file,
+        text,
+        Due::Told,
+        &format!("only {text:?}"),
+    ))
 }
 
 pub(super) fn other_format(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -95,7 +116,12 @@ pub(super) fn other_format(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
         b"<html><body><table><tr><td>plot</td></tr></table></body></html>\n",
     ];
     let bytes = dice.bytes(starts);
-    Some(Mutation::text(file, bytes, Due::Told, &String::from_utf8_lossy(bytes)))
+    Some(Mutation::text(
+        file,
+        bytes,
+        Due::Told,
+        &String::from_utf8_lossy(bytes),
+    ))
 }
 
 pub(super) fn head_alone(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -118,7 +144,11 @@ pub(super) fn cut_off(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let what = format!("ends with `{last}`");
     let lost = text[at..].lines().take(40);
     let lost = lost.flat_map(|line| line.split([',', ':']).take(2));
-    Some(Mutation::text(file, cut, due, &what).at([line, line + 1]).called(lost))
+    Some(
+        Mutation::text(file, cut, due, &what)
+            .at([line, line + 1])
+            .called(lost),
+    )
 }
 
 pub(super) fn cut_off_at_line(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
@@ -127,8 +157,14 @@ pub(super) fn cut_off_at_line(subject: &Subject, dice: &mut Dice) -> Option<Muta
     let count = dice.below(lines.len());
     let cut = lines[..count].concat();
     let what = format!("the first {count} lines");
-    let lost = lines[count..].iter().flat_map(|line| line.split([',', ':']).take(2));
-    Some(Mutation::text(file, cut, Due::Right, &what).at([count, count + 1]).called(lost))
+    let lost = lines[count..]
+        .iter()
+        .flat_map(|line| line.split([',', ':']).take(2));
+    Some(
+        Mutation::text(file, cut, Due::Right, &what)
+            .at([count, count + 1])
+            .called(lost),
+    )
 }
 
 /// A row of a record file, and where a field of it begins and ends.
@@ -144,7 +180,9 @@ fn field_bytes<'s>(
     let starts = std::iter::once(0).chain(line.match_indices(',').map(|(at, _)| at + 1));
     let starts: Vec<usize> = starts.collect();
     let start = starts[dice.below(starts.len())];
-    let end = line[start..].find(',').map_or(line.len(), |end| start + end);
+    let end = line[start..]
+        .find(',')
+        .map_or(line.len(), |end| start + end);
     Some((file, text, index + 1, before + start, before + end))
 }
 
@@ -162,7 +200,11 @@ pub(super) fn quote_in_field(subject: &Subject, dice: &mut Dice) -> Option<Mutat
     }
     let at = start + 1 + dice.below(end - start);
     let what = format!("a quote in `{}`", &text[start..end]);
-    let due = if text[start..end].contains(' ') { Due::Right } else { Due::Told };
+    let due = if text[start..end].contains(' ') {
+        Due::Right
+    } else {
+        Due::Told
+    };
     let text = format!("{}\"{}", &text[..at], &text[at..]);
     Some(Mutation::text(file, text, due, &what).at([line]))
 }
@@ -193,5 +235,9 @@ pub(super) fn comment_line(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
     lines.insert(index, comment);
     let words = reference::rows(comment, ',').remove(0).1;
     let text = lines.join("\n") + "\n";
-    Some(Mutation::text(file, text, Due::Told, comment).at([index + 1]).called(words))
+    Some(
+        Mutation::text(file, text, Due::Told, comment)
+            .at([index + 1])
+            .called(words),
+    )
 }
