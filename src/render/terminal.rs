@@ -18,7 +18,7 @@ const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().f
 /// Spaces between columns.
 const GAP: usize = 2;
 
-/// Draws a report; no line is wider than `width` unless a single word is.
+/// Draws a report; no line is wider than `width`, but for pictures.
 pub fn render(report: &Report, width: usize) -> String {
     let mut text = String::new();
     heading(&mut text, &report.title, '=', width);
@@ -201,12 +201,14 @@ fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
     groups
 }
 
-/// Breaks text at spaces so that lines fit the width; keeps line breaks that are there.
+/// Breaks text at spaces so that lines fit the width, and within a word that is longer; keeps line
+/// breaks that are there.
 pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();
-        for word in paragraph.split_whitespace() {
+        let words = paragraph.split_whitespace();
+        for word in words.flat_map(|word| parts_of(word, width)) {
             if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
                 lines.push(std::mem::take(&mut line));
             }
@@ -218,6 +220,16 @@ pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
         lines.push(line);
     }
     lines
+}
+
+/// A word in parts of at most so many characters.
+fn parts_of(word: &str, width: usize) -> impl Iterator<Item = &str> {
+    let starts = word.char_indices().map(|(at, _)| at);
+    let starts: Vec<usize> = starts.step_by(width.max(1)).collect();
+    (0..starts.len()).map(move |part| {
+        let end = starts.get(part + 1).copied().unwrap_or(word.len());
+        &word[starts[part]..end]
+    })
 }
 
 #[cfg(test)]
@@ -256,6 +268,8 @@ mod tests {
     #[test]
     fn long_words_and_lists_wrap() {
         assert_eq!(wrap("a bb ccc", 4), ["a bb", "ccc"]);
+        assert_eq!(wrap("a ééééééé b", 4), ["a", "éééé", "ééé", "b"]);
+        assert_eq!(wrap("ééééé b", 4), ["éééé", "é b"]);
         assert_eq!(wrap("", 4), Vec::<String>::new());
     }
 }
