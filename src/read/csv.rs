@@ -7,6 +7,7 @@
 pub(crate) mod names;
 mod number;
 mod rows;
+mod shape;
 
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -17,6 +18,7 @@ use crate::units::Dimension;
 use names::Names;
 use number::Marks;
 use rows::{Fields, Rows};
+use shape::Shape;
 
 /// Columns, as many as a sheet of a spreadsheet can have.
 const MOST_COLUMNS: usize = 16_384;
@@ -31,6 +33,9 @@ pub struct Table<'s> {
     heads: Vec<String>,
     /// Decimal marks met so far, by column.
     marks: Vec<Cell<Marks>>,
+    /// Columns without a name.
+    nameless: Vec<usize>,
+    shape: Shape,
     names: Names,
     rows: Rows<'s>,
 }
@@ -148,6 +153,10 @@ impl<'s> Table<'s> {
             start,
             delimiter,
             marks: vec![Cell::default(); heads.len()],
+            nameless: (0..heads.len())
+                .filter(|index| heads[*index].is_empty())
+                .collect(),
+            shape: Shape::default(),
             names: Names::of(&heads),
             heads,
             rows,
@@ -298,22 +307,9 @@ impl<'s> Table<'s> {
         };
         row.byte = self.skip_line_ends(self.start + byte);
         row.line = self.source.line_of(row.byte);
-        self.check_quotes(row, problems);
+        self.look_at(row, problems);
         for (at, finding) in self.names.look_at(&row.fields, &self.heads) {
             problems.push(finding.at(self.field_site(row.byte, at)));
-        }
-        let mut beyond = row.fields.iter().skip(self.heads.len());
-        if row.fields.len() > self.heads.len() && beyond.any(|f| !f.trim().is_empty()) {
-            let message = format!(
-                "this row has {} fields, the header has {}",
-                row.fields.len(),
-                self.heads.len()
-            );
-            problems.push(
-                Diagnostic::error("too-many-fields", message)
-                    .at(self.field_site(row.byte, self.heads.len()))
-                    .hint("is a delimiter inside a field that is not quoted?"),
-            );
         }
         true
     }
@@ -324,28 +320,6 @@ impl<'s> Table<'s> {
         let rest = &self.source.text().as_bytes()[self.start..];
         let lines = memchr::memchr_iter(b'\n', rest).count();
         lines.min(rest.len() / SHORT_ROW_BYTES + 1)
-    }
-
-    /// A quote that is never closed swallows the rest of the file.
-    fn check_quotes(&self, row: &Row, problems: &mut Problems) {
-        if !row.fields.have_line_end() {
-            return;
-        }
-        if self.start + self.rows.read_so_far() < self.source.text().len() {
-            return;
-        }
-        let rest = &self.source.text().as_bytes()[row.byte..];
-        let is_open = rest.iter().fold(false, |open, byte| open ^ (*byte == b'"'));
-        if is_open {
-            problems.push(
-                Diagnostic::error(
-                    "quote-not-closed",
-                    "a quote is opened in this row and never closed",
-                )
-                .at(self.row_site(row))
-                .hint("close it, or remove it: the rest of the file was read as one field"),
-            );
-        }
     }
 
     fn skip_line_ends(&self, byte: usize) -> usize {
@@ -432,7 +406,7 @@ mod tests {
             while let Some(row) = table.next_row(&mut problems) {
                 values.push(table.number(&row, column, &mut problems));
             }
-            table.check_decimal_marks(&mut problems);
+            table.finish(&mut problems);
         }
         (values, problems.iter().map(ToString::to_string).collect())
     }

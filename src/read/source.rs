@@ -142,12 +142,24 @@ impl Source {
         let Some(wide) = Wide::of(&bytes) else {
             let broken = |error| Box::new(Self::not_utf8(Arc::from(name), &error, &[(0, 1)]));
             let text = String::from_utf8(bytes).map_err(broken)?;
-            return Ok(Source::new(name, text));
+            return Source::new(name, text).without_nul();
         };
         let units = bytes[2..].chunks_exact(2).map(|pair| wide.unit(pair));
         let text: Result<String, _> = char::decode_utf16(units).collect();
         let broken = |_| Box::new(Self::broken_wide(name));
-        text.map(|text| Source::new(name, text)).map_err(broken)
+        Source::new(name, text.map_err(broken)?).without_nul()
+    }
+
+    /// No text has a NUL: UTF-16 without its mark is full of them, and so are workbooks.
+    fn without_nul(self) -> Result<Self, Box<Diagnostic>> {
+        match memchr::memchr(0, self.text.as_bytes()) {
+            None => Ok(self),
+            Some(byte) => Err(Box::new(
+                Diagnostic::error("not-text", "there is a NUL character, which no text has")
+                    .at(self.site_of(byte))
+                    .hint("save it as text in UTF-8; is it UTF-16 without its mark, or no text at all?"),
+            )),
+        }
     }
 
     /// What is said of a text that is no UTF-16 for all its byte-order mark.
@@ -165,7 +177,7 @@ impl Source {
         pieces: &[(usize, usize)],
     ) -> Result<Self, Box<Diagnostic>> {
         match String::from_utf8(bytes) {
-            Ok(text) => Ok(Self::in_pieces(name, text, pieces)),
+            Ok(text) => Self::in_pieces(name, text, pieces).without_nul(),
             Err(error) => Err(Box::new(Self::not_utf8(name, &error, pieces))),
         }
     }
