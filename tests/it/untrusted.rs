@@ -197,7 +197,10 @@ fn what_is_too_wide_or_never_ends_is_no_table() {
             "{told}"
         );
         let told = quick(&endless, &["batch", "--list=/dev/zero", "--out=b"]).stderr;
-        assert!(told.contains("it has more than 100 million bytes"), "{told}");
+        assert!(
+            told.contains("it has more than 100 million bytes"),
+            "{told}"
+        );
     }
 }
 

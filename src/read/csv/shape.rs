@@ -137,7 +137,7 @@ impl Table<'_> {
     /// likely missing.
     fn look_at_lines(&self, row: &Row, quoted: &[u8], at: usize, problems: &mut Problems) {
         let mut lines = quoted.split(|byte| *byte == b'\n').skip(1);
-        let delimiters = |line: &[u8]| line.iter().filter(|byte| **byte == self.delimiter).count();
+        let delimiters = |line: &[u8]| memchr::memchr_iter(self.delimiter, line).count();
         let of_head = self.heads.len() - 1;
         if of_head > 0 && lines.any(|line| delimiters(line) >= of_head) {
             let last = self.source.line_of(row.byte + at + quoted.len() - 1);
@@ -161,9 +161,10 @@ impl Table<'_> {
             return;
         }
         // Where most rows are so, blank fields at the end were left out.
-        let severity = match 2 * shape.uneven < shape.rows.max(3) {
-            true => Severity::Warning,
-            false => Severity::Note,
+        let severity = if 2 * shape.uneven < shape.rows.max(3) {
+            Severity::Warning
+        } else {
+            Severity::Note
         };
         let message = format!(
             "{} more or fewer fields than the header ({}), {}",
