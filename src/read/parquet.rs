@@ -154,9 +154,7 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
                 column.read(rows, room).map_err(|stop| {
                     Box::new(match stop {
                         Stop::Column(finding) => finding.at(site(1)),
-                        Stop::Value(row, Box::new(finding)) => {
-                            finding.at(site(rows_before + row + 2))
-                        }
+                        Stop::Value(row, finding) => finding.at(site(rows_before + row + 2)),
                     })
                 })?;
                 room = room.saturating_sub(column.text.len());
