@@ -14,7 +14,10 @@ pub fn mean(values: &[f64]) -> f64 {
     let Some(first) = values.first() else {
         return 0.0;
     };
-    if values.iter().all(|value| value.to_bits() == first.to_bits()) {
+    if values
+        .iter()
+        .all(|value| value.to_bits() == first.to_bits())
+    {
         return *first;
     }
     values.iter().sum::<f64>() / values.len() as f64

@@ -1,6 +1,8 @@
 //! Tables for machines as CSV: UTF-8, comma, decimal point, empty where undefined; words are quoted
-//! where they hold a comma, a quote or an end of line.
+//! where they hold a comma, a quote or an end of line, and get an apostrophe where a spreadsheet
+//! program would run them as a formula.
 
+use crate::diagnostic::guarded;
 use crate::estimates::EstimateRow;
 use crate::math::shortest;
 use crate::tables::frame::Frame;
@@ -62,7 +64,7 @@ fn push_line<'a>(out: &mut Vec<u8>, fields: impl Iterator<Item = Field<'a>>) {
 fn push_field(out: &mut Vec<u8>, field: &Field<'_>) {
     match field {
         Field::Empty => {}
-        Field::Word(word) => push_word(out, word.as_bytes()),
+        Field::Word(word) => push_word(out, guarded(word).as_bytes()),
         Field::Number(number) => shortest::push(out, without_sign_of_zero(*number)),
         Field::Count(count) => out.extend_from_slice(itoa::Buffer::new().format(*count).as_bytes()),
     }

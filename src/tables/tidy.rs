@@ -142,7 +142,7 @@ fn limits_in(class: u32, units: UnitSystem, width_cm: f64) -> (f64, f64) {
     let clean = |limit: f64| (limit * 1e9).round() / 1e9;
     (
         clean(f64::from(class) * width),
-        clean(f64::from(class + 1) * width),
+        clean((f64::from(class) + 1.0) * width),
     )
 }
 
