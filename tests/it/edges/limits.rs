@@ -125,14 +125,17 @@ fn sizes_beyond_all_forests() {
 
 #[test]
 fn confidence_beyond_its_ends() {
-    for (confidence, seen) in [("0.5", "0.5"), ("1", "1"), ("0", "0"), ("95", "95")] {
-        let edge = one(fixed("area_ha: 0.02").and(&format!("confidence: {confidence}\n")));
-        let errors = edge.refused();
-        assert_eq!(errors.len(), 1, "{errors:?}");
-        let expected = format!(
-            "design.yaml:5:13: error: `confidence` is not possible (`{seen}`); it must be between 0.5 and 1, both excluded"
-        );
-        assert!(errors[0].starts_with(&expected), "{errors:?}");
+    let outside = "it must be between 0.5 and 1, both excluded";
+    for (confidence, hint) in [
+        ("0.5", outside),
+        ("1", outside),
+        ("0", outside),
+        ("95", "it is a share, not percent: write 0.95"),
+    ] {
+        let edge = fixed("area_ha: 0.02").and(&format!("confidence: {confidence}\n"));
+        one(edge).is_refused(&format!(
+            "design.yaml:5:13: error: `confidence` is not possible (`{confidence}`); {hint} [out-of-range]"
+        ));
     }
 }
 
@@ -145,7 +148,7 @@ fn heights_at_and_below_breast_height() {
                 .plots(1)
                 .trees(&[(1, "Fd", 3.0, Some(height_m))]);
         edge.is_refused(&format!(
-            "trees.csv:2:9: error: a height of {height_m:.2} m does not reach breast height (1.3 m), but the tree has a \
+            "trees.csv:2:10: error: a height of {height_m:.2} m does not reach breast height (1.3 m), but the tree has a \
              dbh; is it a slip, or a stump? [below-breast-height]"
         ));
     }

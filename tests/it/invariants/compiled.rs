@@ -209,7 +209,14 @@ impl Read {
         rows.into_iter().map(named).collect()
     }
 
-    /// What every format draws, each under its name; without numbers of lines.
+    /// The estimates of the workbook; a slow format.
+    pub(super) fn workbook(&self) -> String {
+        let sheets = workbook::workbook(&self.compile(), &Problems::new());
+        let book = spinney::render::xlsx::render(&sheets).unwrap();
+        sheet(&book, "Estimates")
+    }
+
+    /// What every other format draws, each under its name; without numbers of lines.
     pub(crate) fn formats(&self) -> Vec<(&'static str, String)> {
         let compilation = self.compile();
         let design = &self.design;
@@ -228,8 +235,6 @@ impl Read {
         let of_sources = text(csv::render(&sources));
         let plain = report::report(&compilation, None);
         let drawn = report::illustrated(&compilation, None, &none);
-        let sheets = workbook::workbook(&compilation, &none);
-        let book = spinney::render::xlsx::render(&sheets).unwrap();
         vec![
             ("csv", text(of_rows)),
             (
@@ -251,7 +256,6 @@ impl Read {
             ("terminal", terminal::render(&plain, 80)),
             ("markdown", markdown::render(&plain)),
             ("html", html::render(&drawn)),
-            ("xlsx", sheet(&book, "Estimates")),
         ]
     }
 }

@@ -120,7 +120,7 @@ pub(super) struct Files {
 }
 
 impl Rules {
-    /// Fixed plots, rings and sweeps with all volumes and masses.
+    /// Fixed plots, rings and sweeps with total volumes and masses.
     pub(super) fn usual() -> Rules {
         Rules {
             radius_m: 7.98,
@@ -129,7 +129,7 @@ impl Rules {
             sweep_m2_per_ha: 4.0,
             confidence: 0.95,
             volume: true,
-            merchantable: true,
+            merchantable: false,
             biomass: true,
             ratios: "t",
             sampling: Vec::new(),
@@ -176,7 +176,7 @@ impl Rules {
             prism = factor(self.prism_m2_per_ha),
             sweep = factor(self.sweep_m2_per_ha),
             ratios = self.ratios,
-            class = diameter(10.0),
+            class = diameter(20.0),
             breast = length(1.3),
         );
         let indented = |lines: &[String]| -> String {
@@ -378,7 +378,7 @@ fn plot() -> impl Strategy<Value = Plot> {
         dead,
         count,
     });
-    let trees = || vec(tree(), 0..6);
+    let trees = || vec(tree(), 0..5);
     (
         [trees(), trees(), trees()],
         vec(count, 0..4),
@@ -403,7 +403,7 @@ fn plot() -> impl Strategy<Value = Plot> {
 /// A cruise of one or two stands, each with one or two strata and at least a plot in each.
 pub(super) fn cruise() -> impl Strategy<Value = Cruise> {
     let strata = || vec(1.0..60.0_f64, 1..3);
-    (vec(strata(), 1..3), vec(plot(), 5..12)).prop_map(|(areas, mut plots)| {
+    (vec(strata(), 1..3), vec(plot(), 5..9)).prop_map(|(areas, mut plots)| {
         let stands: Vec<Stand> = areas
             .iter()
             .enumerate()
@@ -475,7 +475,7 @@ pub(super) fn rules() -> impl Strategy<Value = Rules> {
         heights,
         sampling,
         prop::bool::weighted(0.7),
-        prop::bool::weighted(0.5),
+        prop::bool::weighted(0.3),
         prop::bool::weighted(0.5),
         select(
             &[
