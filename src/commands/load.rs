@@ -23,22 +23,25 @@ mod volume;
 use volume::Sources;
 
 /// A cruise as far as it could be read.
-pub(super) struct Loaded {
+pub struct Loaded {
     /// Design, records, knowledge: there only if no error was found.
-    pub(super) cruise: Option<Cruise>,
+    pub cruise: Option<Cruise>,
     /// Everything that was found.
-    pub(super) problems: Problems,
+    pub problems: Problems,
     /// The files that it was found in.
-    pub(super) named: Named,
+    pub named: Named,
 }
 
 /// A cruise that can be compiled.
-pub(super) struct Cruise {
-    pub(super) design: Design,
-    pub(super) records: Records,
-    pub(super) knowledge: Knowledge,
+pub struct Cruise {
+    /// The design, with what the command line says in its place.
+    pub design: Design,
+    /// Its records.
+    pub records: Records,
+    /// What it is compiled with.
+    pub knowledge: Knowledge,
     /// What is known of the file of the trees, where it has rows.
-    pub(super) tree_rows: Option<Heads>,
+    pub tree_rows: Option<Heads>,
 }
 
 /// The same records under several designs.
@@ -74,7 +77,7 @@ pub(super) fn tables(folder: Option<&Path>) -> Result<Tables, Problems> {
 
 /// Reads the design and all records; every problem of every file is found in one go as far as
 /// one file's problems do not hide another's.
-pub(super) fn load(arguments: &DesignArgs) -> Loaded {
+pub fn load(arguments: &DesignArgs) -> Loaded {
     let (read, problems, named) = load_variants(arguments, &[]);
     let cruise = read.and_then(|mut read| {
         let Variant { design, knowledge } = read.variants.pop()?;

@@ -17,7 +17,7 @@ mod compile;
 mod equations;
 mod explain;
 mod heights;
-mod load;
+pub mod load;
 mod manual;
 mod new;
 mod outputs;

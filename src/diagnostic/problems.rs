@@ -170,7 +170,9 @@ impl Problems {
                 let mut folded = diagnostic;
                 folded.more = 0;
                 folded.stand_for(rest);
-                if has_line && lines.len() > *told {
+                let left = lines.len() - *told;
+                // Not the lines of those that were only counted.
+                if has_line && (left == rest || left > 5) {
                     let heads = folded.site.as_ref().and_then(|site| site.heads.as_deref());
                     let in_lines = in_lines(&lines[*told..], heads);
                     folded.message = format!("{rest} more of this kind, {in_lines}");

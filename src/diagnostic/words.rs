@@ -37,8 +37,12 @@ const CELL_ENDS: [char; 2] = [';', '\t'];
 /// Source: OWASP, CSV Injection (the characters with which formulas begin, also behind separators
 /// and quotes within a field).
 pub fn runs_as_formula(word: &str) -> bool {
-    word.contains(['=', '+', '-', '@', '\t', '\r', '\n'])
-        && pieces(word).any(|(at, piece)| is_formula(at, piece))
+    let bytes = word.as_bytes();
+    let is_plain = |first: &u8| first.is_ascii_alphanumeric();
+    if bytes.first().is_none_or(is_plain) && memchr::memchr2(b';', b'\t', bytes).is_none() {
+        return false;
+    }
+    pieces(word).any(|(at, piece)| is_formula(at, piece))
 }
 
 /// A word for a CSV file, with an apostrophe before what would run as a formula.

@@ -101,9 +101,10 @@ impl Bytes {
         let is_workbook = xlsx::is_workbook(path);
         if !is_workbook && !parquet::is_parquet(path) {
             let bytes = Self::open(path).map_err(unreadable)?;
-            return match bytes.has_lines().map_err(unreadable)? {
-                true => Ok(bytes),
-                false => Err(without_lines(shown).into()),
+            return if bytes.has_lines().map_err(unreadable)? {
+                Ok(bytes)
+            } else {
+                Err(without_lines(shown).into())
             };
         }
         let magic = if is_workbook {

@@ -94,9 +94,9 @@ fn too_large() -> Diagnostic {
 
 /// What ends the conversion within a column.
 enum Stop {
-    Column(Diagnostic),
+    Column(Box<Diagnostic>),
     /// A row, counted from 0 within those read at once, and what is wrong with its value.
-    Value(usize, Diagnostic),
+    Value(usize, Box<Diagnostic>),
 }
 
 /// A column: its values as text, one after another.
@@ -288,23 +288,23 @@ impl Take<'_> {
     ) -> Result<(), Stop> {
         let (mut values, mut levels) = (Vec::new(), Vec::new());
         let read = reader.read_records(self.rows, Some(&mut levels), None, &mut values);
-        let (read, ..) = read.map_err(|error| Stop::Column(broken(error)))?;
+        let (read, ..) = read.map_err(|error| Stop::Column(Box::new(broken(error))))?;
         let mut values = values.iter();
         for row in 0..read {
             // A column that must have values has no levels.
             if levels.get(row) != Some(&0) {
                 let Some(value) = values.next() else { break };
-                push(self.text, value).map_err(|finding| Stop::Value(row, finding))?;
+                push(self.text, value).map_err(|finding| Stop::Value(row, Box::new(finding)))?;
             }
             if self.text.len() > self.room {
-                return Err(Stop::Column(too_large()));
+                return Err(Stop::Column(Box::new(too_large())));
             }
             self.ends.push(self.text.len());
         }
         if self.ends.len() < self.rows {
-            return Err(Stop::Column(broken(
+            return Err(Stop::Column(Box::new(broken(
                 "this column is shorter than the others",
-            )));
+            ))));
         }
         Ok(())
     }

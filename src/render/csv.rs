@@ -6,7 +6,9 @@ use crate::diagnostic::guarded;
 use crate::estimates::EstimateRow;
 use crate::math::shortest;
 use crate::tables::frame::Frame;
-use crate::tables::tidy::{Field, Tidy, Value, estimate_columns, estimate_fields};
+use crate::tables::tidy::{
+    Field, Tidy, Value, estimate_columns, estimate_fields, without_sign_of_zero,
+};
 use crate::units::UnitSystem;
 
 /// Name of the leading column where the results of several designs stand in one table.
@@ -63,7 +65,7 @@ fn push_field(out: &mut Vec<u8>, field: &Field<'_>) {
     match field {
         Field::Empty => {}
         Field::Word(word) => push_word(out, guarded(word).as_bytes()),
-        Field::Number(number) => shortest::push(out, *number),
+        Field::Number(number) => shortest::push(out, without_sign_of_zero(*number)),
         Field::Count(count) => out.extend_from_slice(itoa::Buffer::new().format(*count).as_bytes()),
     }
 }

@@ -10,7 +10,7 @@ use comfy_table::{
     Table as DrawnTable, TableStyle, Width,
 };
 
-use unicode_width::UnicodeWidthStr as _;
+use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
 
 use crate::diagnostic::visible;
 use crate::tables::{Block, Cell, Column, Report, Table};
@@ -21,7 +21,7 @@ const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().f
 /// Spaces between columns.
 const GAP: usize = 2;
 
-/// Draws a report; no line is wider than `width` unless a single word is.
+/// Draws a report; no line is wider than `width`, but for pictures.
 pub fn render(report: &Report, width: usize) -> String {
     let mut text = String::new();
     heading(&mut text, &report.title, '=', width);
@@ -214,24 +214,41 @@ fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
     groups
 }
 
-/// Breaks text at spaces so that lines fit the width; keeps line breaks that are there.
+/// Breaks text at spaces so that lines fit the width, and within a word that is longer; keeps line
+/// breaks that are there.
 pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();
-        for word in paragraph.split_whitespace() {
-            let word = visible(word);
-            if !line.is_empty() && line.width() + 1 + word.width() > width {
-                lines.push(std::mem::take(&mut line));
+        for word in paragraph.split_whitespace().map(visible) {
+            for part in parts_of(&word, width) {
+                if !line.is_empty() && line.width() + 1 + part.width() > width {
+                    lines.push(std::mem::take(&mut line));
+                }
+                if !line.is_empty() {
+                    line.push(' ');
+                }
+                line.push_str(part);
             }
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(&word);
         }
         lines.push(line);
     }
     lines
+}
+
+/// A word in parts of at most this width.
+fn parts_of(word: &str, width: usize) -> Vec<&str> {
+    let (mut parts, mut start, mut used) = (Vec::new(), 0, 0);
+    for (at, mark) in word.char_indices() {
+        let needed = mark.width().unwrap_or(0);
+        if at > start && used + needed > width {
+            parts.push(&word[start..at]);
+            (start, used) = (at, 0);
+        }
+        used += needed;
+    }
+    parts.push(&word[start..]);
+    parts
 }
 
 #[cfg(test)]
@@ -270,6 +287,8 @@ mod tests {
     #[test]
     fn long_words_and_lists_wrap() {
         assert_eq!(wrap("a bb ccc", 4), ["a bb", "ccc"]);
+        assert_eq!(wrap("a ééééééé b", 4), ["a", "éééé", "ééé", "b"]);
+        assert_eq!(wrap("ééééé b", 4), ["éééé", "é b"]);
         assert_eq!(wrap("", 4), Vec::<String>::new());
     }
 }

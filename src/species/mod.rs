@@ -194,6 +194,19 @@ fn fold(text: &str, out: &mut String) {
     }
 }
 
+/// The first character of a name as `fold` has it.
+fn first_folded(text: &str) -> Option<char> {
+    let mut chars = text.chars();
+    let first = chars.find(|c| *c != '-' && !c.is_whitespace())?;
+    first.to_lowercase().next()
+}
+
+/// The kinds of lower-case letters in a text, a bit each (some share one).
+fn letters(text: &str) -> u64 {
+    let lower = text.chars().flat_map(char::to_lowercase);
+    lower.fold(0, |letters, c| letters | 1 << (u32::from(c) % 64))
+}
+
 impl SpeciesTable {
     /// Indexes a list of species (at most 65,535). A code is stronger than a further name, that
     /// than a scientific name, that than a common name; where two species have equal claim to a
@@ -298,10 +311,15 @@ impl SpeciesTable {
     pub fn sharers(&self, text: &str) -> Vec<SpeciesId> {
         let mut key = String::new();
         fold(text, &mut key);
+        let first = first_folded(text);
         let mut name_folded = String::new();
         self.iter()
             .filter(|(_, entry)| {
-                entry.names().any(|(_, name)| {
+                let mut names = entry.names();
+                names.any(|(_, name)| {
+                    if first_folded(name) != first {
+                        return false;
+                    }
                     name_folded.clear();
                     fold(name, &mut name_folded);
                     name_folded == key
@@ -326,6 +344,7 @@ impl SpeciesTable {
         }
         let scheme = Scheme::of_text(text);
         let wanted = text.to_lowercase();
+        let wanted_letters = letters(text);
         let allowed = match wanted.chars().count() {
             0 => return Vec::new(),
             1..=4 => 1,
@@ -345,6 +364,12 @@ impl SpeciesTable {
                 );
             for (candidate_scheme, name) in names {
                 if name.len().abs_diff(wanted.len()) > allowed {
+                    continue;
+                }
+                // A file may hold thousands of unknown names, and a change of one letter takes away
+                // one kind of letter and adds another at most.
+                let differ = letters(name) ^ wanted_letters;
+                if differ.count_ones() as usize > 2 * allowed {
                     continue;
                 }
                 let distance = strsim::osa_distance(&wanted, &name.to_lowercase());
@@ -471,6 +496,7 @@ mod tests {
         assert_eq!(table.nearest("OLEX")[0], "OLEU");
         assert_eq!(table.nearest("subalpin fir"), ["subalpine fir"]);
         assert_eq!(table.nearest("8005"), ["8004", "8007"]);
+        assert_eq!(table.nearest("SUBALPNIE FIR"), ["subalpine fir"]);
         assert!(table.nearest("").is_empty());
         assert!(table.nearest("qqqqqqqq").is_empty());
     }

@@ -92,6 +92,11 @@ impl From<Field<'_>> for Value {
     }
 }
 
+/// A number as it is written: a sum of nothing is -0 in floating point, and written 0.
+pub fn without_sign_of_zero(number: f64) -> f64 {
+    number + 0.0
+}
+
 /// Word for a margin.
 pub const ALL: &str = "all";
 

@@ -48,7 +48,8 @@ impl Names {
             }
             let name = name.trim();
             let head = &heads[at];
-            if name.chars().any(is_hidden) {
+            let is_bad = |c: char| is_hidden(c) && !matches!(c, '\t' | '\n' | '\r');
+            if name.chars().any(is_bad) {
                 let message = format!(
                     "`{head}` holds a character that nobody sees ({})",
                     seen(name)
