@@ -7,29 +7,67 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
 
-/// Writes a file whole, replacing what was there.
+use crate::diagnostic::visible;
+
+/// Writes a file whole, replacing what was there; behind a link, what the link leads to. A device
+/// or a pipe is written to and stays what it is.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let shown = path.display();
-    beside(path, content.as_ref())?
-        .persist(path)
+    let is_special = |of: fs::Metadata| !of.is_file() && !of.is_dir();
+    if fs::metadata(path).is_ok_and(is_special) {
+        let device = fs::OpenOptions::new().write(true).open(path);
+        return device
+            .and_then(|device| stream(device, content.as_ref()))
+            .with_context(|| format!("{shown}: cannot be written"));
+    }
+    let end = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
+    beside(path, &end, content.as_ref())?
+        .persist(&end)
         .map_err(|error| error.error)
         .map(|_| ())
         .with_context(|| format!("{shown}: cannot be put in place"))
 }
 
+/// Do both paths lead to one file (or would, if it were there)? Devices and pipes are no files.
+pub fn is_one_file(one: &Path, other: &Path) -> bool {
+    let real = |path: &Path| match fs::metadata(path) {
+        Ok(of) if of.is_file() => fs::canonicalize(path).ok(),
+        Ok(_) => None,
+        Err(_) => {
+            let parent = path
+                .parent()
+                .filter(|parent| !parent.as_os_str().is_empty());
+            let parent = fs::canonicalize(parent.unwrap_or(Path::new(".")));
+            Some(parent.ok()?.join(path.file_name()?))
+        }
+    };
+    real(one).is_some_and(|one| real(other) == Some(one))
+}
+
 /// Writes a file whole that must not be there yet.
 pub fn new_file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let shown = path.display();
-    beside(path, content.as_ref())?
+    beside(path, path, content.as_ref())?
         .persist_noclobber(path)
         .map_err(|error| error.error)
         .map(|_| ())
         .with_context(|| format!("{shown}: cannot be put in place"))
 }
 
-/// The content in a file beside its place.
-fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
-    let folder = match path.parent() {
+/// Refuses a link: what is written would change something elsewhere.
+pub fn no_link(path: &Path) -> Result<()> {
+    let is_link = fs::symlink_metadata(path).is_ok_and(|of| of.is_symlink());
+    anyhow::ensure!(
+        !is_link,
+        "{}: this is a link to another place; remove it, or give another --out",
+        path.display()
+    );
+    Ok(())
+}
+
+/// The content in a file beside its place, `end`, which `path` leads to.
+fn beside(path: &Path, end: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
+    let folder = match end.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
@@ -65,8 +103,12 @@ impl Beside {
         let mut name = path.file_name().unwrap_or_default().to_owned();
         name.push(".part");
         let part = path.with_file_name(name);
-        let file = File::create(&part)
-            .with_context(|| format!("{}: cannot be written", part.display()))?;
+        // A new file, so that nothing is written through a link that lies there.
+        let file = match fs::remove_file(&part) {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+            _ => File::create_new(&part),
+        };
+        let file = file.with_context(|| format!("{}: cannot be written", part.display()))?;
         Ok(Beside {
             path: path.to_owned(),
             part,
@@ -151,7 +193,7 @@ pub fn standard_output_is_terminal() -> bool {
 
 /// A failure in words, with what to do about it.
 pub fn failure(error: &anyhow::Error) -> String {
-    let text = format!("error: {error:#}");
+    let text = visible(&format!("error: {error:#}")).into_owned();
     let mut causes = error.chain();
     let kind = causes.find_map(|cause| cause.downcast_ref::<io::Error>().map(io::Error::kind));
     let advice = match kind {

@@ -7,7 +7,7 @@ use anyhow::Result;
 use super::load::Cruise;
 use super::{Outcome, counts, lines, load};
 use crate::cli::{CheckArgs, CheckFormat};
-use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::diagnostic::{Diagnostic, Problems, Site, visible};
 use crate::heights::audit::audit;
 use crate::records::Stand;
 use crate::render::findings::{self, StandCount};
@@ -66,13 +66,17 @@ fn count(stand: &Stand) -> StandCount {
 fn words(title: Option<&str>, stands: &[StandCount]) -> String {
     let mut text = String::new();
     if let Some(title) = title {
-        let _ = writeln!(text, "{title}");
+        let _ = writeln!(text, "{}", visible(title));
     }
     for of in stands {
         let _ = writeln!(
             text,
             "stand {}: {} plots ({} without trees), {} tree records, {} trees counted",
-            of.stand, of.n_plots, of.n_plots_without_trees, of.n_tree_records, of.n_trees_counted,
+            visible(&of.stand),
+            of.n_plots,
+            of.n_plots_without_trees,
+            of.n_tree_records,
+            of.n_trees_counted,
         );
     }
     text

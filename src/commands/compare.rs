@@ -3,7 +3,9 @@
 use anyhow::Result;
 
 use super::load::{Change, Comparison};
-use super::{Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, report};
+use super::{
+    Outcome, compile::unknown_stand, compile::warn_of_missing_heights, load, outputs, report,
+};
 use crate::cli::{CompareArgs, DesignArgs, Overrides, TableFormat};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
@@ -26,6 +28,9 @@ pub(super) fn run(arguments: &CompareArgs) -> Result<Outcome> {
         )
         .collect();
     let (read, mut problems, named) = load::load_variants(&design_arguments(arguments), &changes);
+    let over = outputs::check(&[("--out", arguments.out.as_deref())], named.paths());
+    let read = read.filter(|_| over.is_empty());
+    problems.append(over);
     let compilations = match read.as_ref().map(compile_all) {
         Some(Ok(compilations)) => compilations,
         Some(Err(problem)) => {

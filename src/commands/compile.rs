@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::{Outcome, load, report, single};
+use super::{Outcome, load, outputs, report, single};
 use crate::cli::{CompileArgs, Format};
 use crate::compile::{Compilation, compile};
 use crate::diagnostic::{Diagnostic, Problems};
@@ -30,6 +30,21 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
         report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
+    let out = arguments
+        .out
+        .as_deref()
+        .map(|path| result_path(path, arguments));
+    let asked = [
+        ("--out", out.as_deref()),
+        ("--tree-list", arguments.tree_list.as_deref()),
+        ("--log-list", arguments.log_list.as_deref()),
+        ("--sources-of-error", arguments.sources_of_error.as_deref()),
+    ];
+    problems.append(outputs::check(&asked, loaded.named.paths()));
+    if problems.has_errors() {
+        report(&problems, &loaded.named)?;
+        return Ok(Outcome::InputIsWrong);
+    }
     let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
         Ok(compilation) => compilation,
         Err(missing) => {
@@ -61,8 +76,8 @@ pub(super) fn run(arguments: &CompileArgs) -> Result<Outcome> {
     for (path, content) in lists(&compilation, arguments)? {
         write::file(path, content)?;
     }
-    match &arguments.out {
-        Some(path) => write::file(&result_path(path, arguments), &result)?,
+    match &out {
+        Some(path) => write::file(path, &result)?,
         None => write::standard_output(&result)?,
     }
     Ok(Outcome::Done)

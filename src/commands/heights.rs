@@ -3,7 +3,7 @@
 use anyhow::Result;
 
 use super::compile::{unknown_stand, warn_of_missing_heights};
-use super::{Outcome, load, report};
+use super::{Outcome, load, outputs, report};
 use crate::cli::{HeightsArgs, TableFormat};
 use crate::compile::{Compilation, compile, means};
 use crate::diagnostic::{Diagnostic, Problems};
@@ -22,6 +22,15 @@ pub(super) fn run(arguments: &HeightsArgs) -> Result<Outcome> {
         report(&problems, &loaded.named)?;
         return Ok(Outcome::InputIsWrong);
     };
+    let asked_for = [
+        ("--data", arguments.data.as_deref()),
+        ("--out", arguments.out.as_deref()),
+    ];
+    problems.append(outputs::check(&asked_for, loaded.named.paths()));
+    if problems.has_errors() {
+        report(&problems, &loaded.named)?;
+        return Ok(Outcome::InputIsWrong);
+    }
     let compilation = match compile(&cruise.design, &cruise.records, &cruise.knowledge) {
         Ok(compilation) => compilation,
         Err(missing) => {

@@ -112,7 +112,7 @@ pub(super) fn read_design_alone(
 }
 
 fn open_design(path: &Path, problems: &mut Problems) -> Option<Source> {
-    match Source::open(path, &path.to_string_lossy()) {
+    match Source::open_yaml(path, &path.to_string_lossy()) {
         Ok(source) => Some(source),
         Err(found) => {
             problems.append(found);

@@ -20,6 +20,7 @@ mod heights;
 pub mod load;
 mod manual;
 mod new;
+mod outputs;
 mod plan;
 mod schema;
 mod species;

@@ -1,10 +1,10 @@
 //! `plan`: number of plots, plot size or factor, limiting distances.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::{Outcome, report};
+use super::{Outcome, outputs, report};
 use crate::cli::plan::{
     DistancesArgs, OutputArgs, PlanArgs, PlanCommand, PlanFormat, SizeArgs, To,
 };
@@ -30,6 +30,13 @@ type Planned = (Report, Tidy<String>);
 pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
     let mut problems = Problems::new();
     let mut named = Named::default();
+    let (inputs, to) = match &arguments.what {
+        PlanCommand::Plots(of) => (vec![&of.strata, &of.pilot], &of.output.out),
+        PlanCommand::Size(of) => (vec![&of.stand_table], &of.output.out),
+        PlanCommand::Distances(of) => (Vec::new(), &of.output.out),
+    };
+    let inputs = inputs.into_iter().flatten().map(PathBuf::as_path);
+    problems.append(outputs::check(&[("--out", to.as_deref())], inputs));
     let (planned, output) = match &arguments.what {
         PlanCommand::Plots(arguments) => (
             plots::plan(arguments, &mut problems, &mut named),
@@ -38,6 +45,7 @@ pub(super) fn run(arguments: &PlanArgs) -> Result<Outcome> {
         PlanCommand::Size(arguments) => (plan_size(arguments, &mut problems), &arguments.output),
         PlanCommand::Distances(arguments) => (Some(plan_distances(arguments)), &arguments.output),
     };
+    let planned = planned.filter(|_| !problems.has_errors());
     report(&problems.sorted(), &named)?;
     match planned {
         Some(planned) => show(&planned, output),

@@ -2,7 +2,7 @@
 
 use anyhow::Result;
 
-use super::{Outcome, load, report};
+use super::{Outcome, load, outputs, report};
 use crate::cli::TallyArgs;
 use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Problems, seen};
@@ -19,7 +19,12 @@ use crate::write;
 /// Runs the command.
 pub(super) fn run(arguments: &TallyArgs) -> Result<Outcome> {
     let mut problems = Problems::new();
-    let text = read(arguments, &mut problems);
+    let inputs = [arguments.design.as_path()];
+    problems.append(outputs::check(
+        &[("--out", arguments.out.as_deref())],
+        inputs,
+    ));
+    let text = read(arguments, &mut problems).filter(|_| !problems.has_errors());
     report(&problems.sorted(), &Named::of_design(&arguments.design))?;
     let Some(text) = text else {
         return Ok(Outcome::InputIsWrong);

@@ -259,7 +259,8 @@ impl<'n> TreeNames<'n> {
             tree.number.to_string()
         };
         let (stand, species) = (&self.stand.name, &self.species[tree.species].label);
-        let (plot, dbh_cm) = (&plot.name, tree.dbh_cm);
+        // The same dbh, written in inches, differs in the last digits.
+        let (plot, dbh_cm) = (&plot.name, (tree.dbh_cm * 1e6).round() / 1e6);
         let name = format!("height\n{stand}\n{plot}\n{number}\n{species}\n{dbh_cm}");
         let seen = self.seen.entry((name.clone(), visit.selection));
         let before = seen.and_modify(|before| *before += 1).or_insert(0);

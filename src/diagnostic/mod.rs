@@ -3,13 +3,16 @@
 //! In: what a reader or a check found. Out: one line each,
 //! `file:line:column: severity: what is wrong (the value seen); what would be right`.
 
-use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
+mod problems;
 mod rows;
+mod words;
 
+pub use problems::Problems;
 pub use rows::{Rows, place_in_rows, row};
+pub use words::{guarded, is_hidden, runs_as_formula, unguarded, visible};
 
 /// How serious a finding is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -92,10 +95,10 @@ impl Site {
 
 impl fmt::Display for Site {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.file)?;
+        f.write_str(&visible(&self.file))?;
         if let Some(head) = self.head() {
             let place = place_in_rows(self.line, self.column, head, self.sheet());
-            return f.write_str(&place);
+            return f.write_str(&visible(&place));
         }
         if self.line == 0 {
             return Ok(());
@@ -121,6 +124,8 @@ pub struct Diagnostic {
     pub message: String,
     /// What would be right, if that can be said.
     pub hint: Option<String>,
+    /// 0 as a rule. Otherwise it stands for so many of its kind that are not told apart.
+    pub more: usize,
 }
 
 impl Diagnostic {
@@ -132,6 +137,7 @@ impl Diagnostic {
             site: None,
             message: message.into(),
             hint: None,
+            more: 0,
         }
     }
 
@@ -170,9 +176,9 @@ impl fmt::Display for Diagnostic {
         if let Some(site) = &self.site {
             write!(f, "{site}: ")?;
         }
-        write!(f, "{}: {}", self.severity, self.message)?;
+        write!(f, "{}: {}", self.severity, visible(&self.message))?;
         if let Some(hint) = &self.hint {
-            write!(f, "; {hint}")?;
+            write!(f, "; {}", visible(hint))?;
         }
         write!(f, " [{}]", self.code)
     }
@@ -188,7 +194,7 @@ pub fn seen(text: &str) -> String {
             shown.push('…');
             break;
         }
-        if c.is_control() {
+        if is_hidden(c) {
             shown.extend(c.escape_default());
         } else {
             shown.push(c);
@@ -224,137 +230,6 @@ pub fn in_lines(lines: &[usize], rows: Option<&Rows>) -> String {
     }
 }
 
-/// All findings so far; nothing stops at the first.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Problems {
-    list: Vec<Diagnostic>,
-}
-
-impl Problems {
-    /// No findings.
-    pub fn new() -> Self {
-        Self::default()
-    }
-
-    /// Adds one finding.
-    pub fn push(&mut self, diagnostic: Diagnostic) {
-        self.list.push(diagnostic);
-    }
-
-    /// Adds all of another collection.
-    pub fn append(&mut self, mut other: Problems) {
-        self.list.append(&mut other.list);
-    }
-
-    /// Is there an error among them?
-    pub fn has_errors(&self) -> bool {
-        self.list.iter().any(|d| d.severity == Severity::Error)
-    }
-
-    /// How many of one severity.
-    pub fn count(&self, severity: Severity) -> usize {
-        self.list.iter().filter(|d| d.severity == severity).count()
-    }
-
-    /// How many findings.
-    pub fn len(&self) -> usize {
-        self.list.len()
-    }
-
-    /// Nothing found.
-    pub fn is_empty(&self) -> bool {
-        self.list.is_empty()
-    }
-
-    /// The findings in the order of their places: file, line, column; those without a place last.
-    #[must_use]
-    pub fn sorted(mut self) -> Self {
-        self.list.sort_by(|a, b| match (&a.site, &b.site) {
-            (Some(x), Some(y)) => x.cmp(y),
-            (Some(_), None) => std::cmp::Ordering::Less,
-            (None, Some(_)) => std::cmp::Ordering::Greater,
-            (None, None) => std::cmp::Ordering::Equal,
-        });
-        self
-    }
-
-    /// The same findings, where many of one code in one file are folded: the first are shown, and
-    /// one line counts the rest. Warnings and notes fold beyond 20, errors beyond 100; those without
-    /// a line never.
-    ///
-    /// Findings must be sorted by place.
-    #[must_use]
-    pub fn folded(self) -> Self {
-        type Kind = (Severity, &'static str, Option<(Arc<str>, Option<Heads>)>);
-        let kind = |d: &Diagnostic| -> Kind {
-            let place = d.site.as_ref();
-            let file = place.map(|site| (Arc::clone(&site.file), site.heads.clone()));
-            (d.severity, d.code, file)
-        };
-        let line = |d: &Diagnostic| d.site.as_ref().map_or(0, |site| site.line);
-        let mut lines: BTreeMap<Kind, Vec<usize>> = BTreeMap::new();
-        for diagnostic in self.list.iter().filter(|d| line(d) > 0) {
-            lines
-                .entry(kind(diagnostic))
-                .or_default()
-                .push(line(diagnostic));
-        }
-        let mut so_far: BTreeMap<Kind, usize> = BTreeMap::new();
-        let mut list: Vec<Diagnostic> = Vec::with_capacity(self.list.len());
-        for diagnostic in self.list {
-            let kind = kind(&diagnostic);
-            let Some(all) = lines.get(&kind).filter(|_| line(&diagnostic) > 0) else {
-                list.push(diagnostic);
-                continue;
-            };
-            let (most, shown) = match diagnostic.severity {
-                Severity::Error => (100, 50),
-                Severity::Warning | Severity::Note => (20, 5),
-            };
-            let seen = so_far.entry(kind).or_insert(0);
-            *seen += 1;
-            if all.len() <= most || *seen <= shown {
-                list.push(diagnostic);
-            } else if *seen == shown + 1 {
-                let rest = &all[shown..];
-                let heads = diagnostic
-                    .site
-                    .as_ref()
-                    .and_then(|site| site.heads.as_ref());
-                let in_lines = in_lines(rest, heads.map(Arc::as_ref));
-                let message = format!("{} more of this kind, {in_lines}", rest.len());
-                list.push(Diagnostic {
-                    message,
-                    hint: None,
-                    ..diagnostic
-                });
-            }
-        }
-        Problems { list }
-    }
-
-    /// The findings.
-    pub fn iter(&self) -> std::slice::Iter<'_, Diagnostic> {
-        self.list.iter()
-    }
-}
-
-impl From<Diagnostic> for Problems {
-    fn from(diagnostic: Diagnostic) -> Self {
-        Problems {
-            list: vec![diagnostic],
-        }
-    }
-}
-
-impl<'a> IntoIterator for &'a Problems {
-    type Item = &'a Diagnostic;
-    type IntoIter = std::slice::Iter<'a, Diagnostic>;
-    fn into_iter(self) -> Self::IntoIter {
-        self.list.iter()
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -381,32 +256,6 @@ mod tests {
         assert_eq!(
             in_lines(&[7, 9, 12], Some(&Rows::default())),
             "in rows 6, 8 and 11"
-        );
-    }
-
-    #[test]
-    fn many_warnings_of_one_kind_are_folded_and_errors_are_not() {
-        let mut problems = Problems::new();
-        for line in 1..=30 {
-            let site = Site {
-                file: Arc::from("t.csv"),
-                line,
-                column: 1,
-                heads: None,
-            };
-            problems.push(Diagnostic::warning("w", "odd").at(site.clone()));
-            problems.push(Diagnostic::error("e", "wrong").at(site));
-        }
-        let folded = problems.sorted().folded();
-        assert_eq!(folded.count(Severity::Error), 30);
-        assert_eq!(folded.count(Severity::Warning), 6);
-        let last = folded
-            .iter()
-            .rfind(|d| d.severity == Severity::Warning)
-            .map(ToString::to_string);
-        assert_eq!(
-            last.as_deref(),
-            Some("t.csv:6:1: warning: 25 more of this kind, in lines 6, 7, 8, 9, 10 ... [w]")
         );
     }
 }

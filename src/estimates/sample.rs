@@ -192,12 +192,13 @@ impl Sample {
             let Some(first) = here().next().map(|plot| values[plot]) else {
                 return 0.0;
             };
+            // Equal values have exactly that mean.
+            if here().all(|plot| values[plot].to_bits() == first.to_bits()) {
+                return first;
+            }
             let size: f64 = here().map(|plot| self.sizes[plot]).sum();
-            let above: f64 = here()
-                .map(|plot| self.sizes[plot] * (values[plot] - first))
-                .sum();
-            // From the first value on: equal values have exactly that mean.
-            first + above / size
+            let sum: f64 = here().map(|plot| self.sizes[plot] * values[plot]).sum();
+            sum / size
         };
         (0..self.shares.len()).map(of_group).collect()
     }

@@ -81,50 +81,55 @@ impl StandGroups {
         })
     }
 
-    /// The same groups in the numbers of shared lists.
-    #[must_use]
-    pub fn renumbered(self, how: &Renumbering, n_selections: usize) -> StandGroups {
-        let of_group = |group: Group| Group {
-            selection: how.selections[group.selection],
-            cells: group
-                .cells
-                .into_iter()
-                .filter(|(domain, _)| how.same_classes || domain.dbh_class.is_none())
-                .map(|(domain, cell)| (how.domain(domain), cell))
-                .collect(),
-            ..group
+    /// The same groups in the numbers of shared lists; `None` where a number is in no list.
+    pub fn renumbered(self, how: &Renumbering, n_selections: usize) -> Option<StandGroups> {
+        let of_group = |group: Group| -> Option<Group> {
+            Some(Group {
+                selection: *how.selections.get(group.selection)?,
+                cells: group
+                    .cells
+                    .into_iter()
+                    .filter(|(domain, _)| how.same_classes || domain.dbh_class.is_none())
+                    .map(|(domain, cell)| Some((how.domain(domain)?, cell)))
+                    .collect::<Option<_>>()?,
+                ..group
+            })
         };
+        // `None` for a group that cannot be renumbered, not for one that is not there.
+        let of_maybe = |group: Option<Group>| group.map_or(Some(None), |g| of_group(g).map(Some));
         let none = SelectionGroups {
             strata: vec![None; self.strata.len()],
             stand: None,
         };
         let mut selections = vec![none; n_selections];
         for (at, groups) in self.selections.into_iter().enumerate() {
-            selections[how.selections[at]] = SelectionGroups {
-                strata: groups
-                    .strata
-                    .into_iter()
-                    .map(|group| group.map(of_group))
-                    .collect(),
-                stand: groups.stand.map(of_group),
+            let place = selections.get_mut(*how.selections.get(at)?)?;
+            *place = SelectionGroups {
+                strata: (groups.strata.into_iter())
+                    .map(of_maybe)
+                    .collect::<Option<_>>()?,
+                stand: of_maybe(groups.stand)?,
             };
         }
-        StandGroups { selections, ..self }
+        Some(StandGroups { selections, ..self })
     }
 }
 
 impl Renumbering {
-    fn domain(&self, domain: Domain) -> Domain {
-        Domain {
+    fn domain(&self, domain: Domain) -> Option<Domain> {
+        Some(Domain {
             status: match domain.status {
                 StatusDomain::DecayClass(Some(class)) => {
-                    StatusDomain::DecayClass(Some(self.decay_classes[class]))
+                    StatusDomain::DecayClass(Some(*self.decay_classes.get(class)?))
                 }
                 other => other,
             },
-            species: domain.species.map(|species| self.species[species]),
+            species: match domain.species {
+                Some(species) => Some(*self.species.get(species)?),
+                None => None,
+            },
             dbh_class: domain.dbh_class,
-        }
+        })
     }
 }
 

@@ -1,20 +1,26 @@
 //! Mean, variance and covariance, summed in the order given.
 //!
 //! ```text
-//! mean        x = x1 + sum (xi - x1) / n
+//! mean        x = sum xi / n
 //! variance    sum (xi - x)^2 / (n - 1)
 //! covariance  sum (xi - x)(yi - y) / (n - 1)
 //! ```
-//! The mean is taken from the first value on, so that equal values have exactly that mean and a
-//! variance of exactly 0. Source: the definitions.
+//! Equal values have exactly that mean and a variance of exactly 0. Nothing is taken off before the
+//! sum: where a tree stands on one plot of many, that would leave the mean to rounding. Source: the
+//! definitions.
 
 /// Arithmetic mean; 0 of no values.
 pub fn mean(values: &[f64]) -> f64 {
     let Some(first) = values.first() else {
         return 0.0;
     };
-    let above_first: f64 = values.iter().map(|value| value - first).sum();
-    first + above_first / values.len() as f64
+    if values
+        .iter()
+        .all(|value| value.to_bits() == first.to_bits())
+    {
+        return *first;
+    }
+    values.iter().sum::<f64>() / values.len() as f64
 }
 
 /// Variance with divisor n - 1; `None` with fewer than two values.
@@ -37,6 +43,7 @@ pub fn covariance(x: &[f64], y: &[f64]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::basal_area_m2;
 
     #[test]
     fn equal_values_have_exactly_no_variance() {
@@ -47,6 +54,14 @@ mod tests {
                 assert_eq!(variance(&values), Some(0.0));
             }
         }
+    }
+
+    #[test]
+    fn one_value_among_many_zeros_is_not_lost() {
+        let mut values = vec![0.0; 10_000];
+        values[0] = basal_area_m2(20.0);
+        let expected = basal_area_m2(20.0) / 10_000.0;
+        assert!((mean(&values) / expected - 1.0).abs() < 1e-15);
     }
 
     #[test]

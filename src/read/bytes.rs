@@ -8,7 +8,7 @@ use std::time::SystemTime;
 use super::source::{Source, Wide};
 use super::xlsx::Wanted;
 use super::{parquet, xlsx};
-use crate::diagnostic::{Heads, Problems};
+use crate::diagnostic::{Diagnostic, Heads, Problems, Site};
 
 /// An input that was opened.
 #[derive(Debug)]
@@ -25,25 +25,48 @@ type Place = File;
 #[cfg(not(unix))]
 type Place = std::sync::Mutex<File>;
 
+/// Bytes within which the first line of a table ends.
+const FIRST_LINE: usize = 16_000_000;
+
 /// The one place where an input is opened. What can be read only once (standard input, for the
-/// path `-`, or a pipe) is first copied to a temporary file without a name.
-fn open(path: &Path) -> io::Result<File> {
+/// path `-`, or a pipe) is first copied to a temporary file without a name: the beginning, and the
+/// rest if that is what was expected, since some of them never end.
+fn open(path: &Path, goes_on: impl Fn(&[u8]) -> bool) -> io::Result<File> {
     if path.as_os_str() == "-" {
-        return spooled(&mut io::stdin().lock());
+        return spooled(&mut io::stdin().lock(), goes_on);
     }
     let mut file = File::open(path)?;
     if file.metadata()?.is_file() {
         Ok(file)
     } else {
-        spooled(&mut file)
+        spooled(&mut file, goes_on)
     }
 }
 
-fn spooled(from: &mut dyn Read) -> io::Result<File> {
+fn spooled(from: &mut dyn Read, goes_on: impl Fn(&[u8]) -> bool) -> io::Result<File> {
     let mut file = tempfile::tempfile()?;
-    io::copy(from, &mut file)?;
+    let mut start = Vec::new();
+    let mut beginning = from.take(FIRST_LINE as u64);
+    beginning.read_to_end(&mut start)?;
+    file.write_all(&start)?;
+    if goes_on(&start) {
+        io::copy(from, &mut file)?;
+    }
     file.rewind()?;
     Ok(file)
+}
+
+/// Does the first line end, as far as that can be seen?
+fn has_lines(start: &[u8]) -> bool {
+    start.len() < FIRST_LINE || memchr::memchr2(b'\n', b'\r', start).is_some()
+}
+
+fn without_lines(shown: &str) -> Diagnostic {
+    let millions = FIRST_LINE / 1_000_000;
+    let message = format!("the first line does not end within {millions} million bytes");
+    Diagnostic::error("no-lines", message)
+        .at(Site::whole(shown))
+        .hint("this is no table of records, of which the first line names the columns")
 }
 
 /// Bytes read at a time.
@@ -52,7 +75,16 @@ pub(super) const CHUNK: usize = 1 << 18;
 impl Bytes {
     /// Opens a file, or standard input for the path `-`.
     pub(super) fn open(path: &Path) -> io::Result<Self> {
-        Self::of(open(path)?)
+        Self::of(open(path, has_lines)?)
+    }
+
+    /// The text of a short file, or of standard input for the path `-`; `None` where it has more
+    /// bytes than that.
+    pub(super) fn read_short(path: &Path, most: u64) -> io::Result<Option<Vec<u8>>> {
+        let mut bytes = Vec::new();
+        let file = open(path, |_| false)?;
+        file.take(most + 1).read_to_end(&mut bytes)?;
+        Ok((bytes.len() as u64 <= most).then_some(bytes))
     }
 
     /// Opens a file of records; `shown` names it in messages, `wanted` a sheet of a workbook. Parquet
@@ -68,9 +100,19 @@ impl Bytes {
         }
         let is_workbook = xlsx::is_workbook(path);
         if !is_workbook && !parquet::is_parquet(path) {
-            return Self::open(path).map_err(unreadable);
+            let bytes = Self::open(path).map_err(unreadable)?;
+            return if bytes.has_lines().map_err(unreadable)? {
+                Ok(bytes)
+            } else {
+                Err(without_lines(shown).into())
+            };
         }
-        let file = open(path).map_err(unreadable)?;
+        let magic = if is_workbook {
+            xlsx::MAGIC
+        } else {
+            parquet::MAGIC
+        };
+        let file = open(path, |start| start.starts_with(magic)).map_err(unreadable)?;
         let mut text = BufWriter::new(tempfile::tempfile().map_err(unreadable)?);
         let heads = if is_workbook {
             xlsx::to_csv(file, shown, wanted, &mut text)?
@@ -140,9 +182,24 @@ impl Bytes {
         Ok(())
     }
 
+    fn has_lines(&self) -> io::Result<bool> {
+        let mut chunk = vec![0; CHUNK];
+        let mut at = 0;
+        while at < FIRST_LINE {
+            let read = self.read_at(&mut chunk, at as u64)?;
+            if read == 0 || memchr::memchr2(b'\n', b'\r', &chunk[..read]).is_some() {
+                return Ok(true);
+            }
+            at += read;
+        }
+        Ok(false)
+    }
+
     /// All of it.
     pub(super) fn read_all(&self) -> io::Result<Vec<u8>> {
-        let mut bytes = Vec::with_capacity(usize::try_from(self.length).unwrap_or(0) + 1);
+        let mut bytes = Vec::new();
+        let length = usize::try_from(self.length).unwrap_or(usize::MAX);
+        bytes.try_reserve_exact(length.saturating_add(1))?;
         loop {
             let filled = bytes.len();
             bytes.resize(bytes.capacity().max(filled + 32), 0);
@@ -197,7 +254,7 @@ mod tests {
     use super::*;
 
     fn bytes(content: &[u8]) -> Bytes {
-        Bytes::of(spooled(&mut &content[..]).unwrap()).unwrap()
+        Bytes::of(spooled(&mut &content[..], |_| true).unwrap()).unwrap()
     }
 
     #[test]

@@ -134,7 +134,7 @@ pub(super) fn read_counts<'a>(
             prediction,
         });
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     spellings.report(&table, species_column, problems);
     status.report(&table, problems);
     orphans.report(design, &table, plots, problems);

@@ -41,6 +41,12 @@ impl Named {
         self.records = files.into_iter().flatten().map(named).collect();
     }
 
+    /// The paths of all of them.
+    pub fn paths(&self) -> impl Iterator<Item = &Path> {
+        let records = self.records.iter().map(|(_, path)| path);
+        self.design.iter().chain(records).map(Path::new)
+    }
+
     fn open(&self, name: &str) -> Option<Bytes> {
         let record = self.records.iter().find(|(shown, _)| shown == name);
         let path = Path::new(record.map_or(name, |(_, path)| path));

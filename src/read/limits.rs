@@ -1,6 +1,9 @@
 //! What a number can possibly be, declared once for the design and the records. Outside of these
 //! a value is an error; what is merely unlikely is the business of `suspicious`.
 //!
+//! What is divided by has a least size, not only zero as its limit: by a dbh of 1e-200 cm a tree
+//! would stand for more trees than numbers can say.
+//!
 //! Source: common practice, no source; wide on purpose.
 
 use std::fmt;
@@ -90,7 +93,7 @@ impl fmt::Display for Limits {
 }
 
 /// Diameter at breast height.
-pub(crate) const DBH: Limits = Limits::above(0.0, 1500.0, "cm");
+pub(crate) const DBH: Limits = Limits::from(0.01, 1500.0, "cm");
 /// A least or greatest dbh of a selection, a ring or merchantable wood.
 pub(crate) const DBH_LIMIT: Limits = Limits::from(0.0, 1500.0, "cm");
 /// Total height; zero is a way to write "not measured".
@@ -126,7 +129,7 @@ pub(crate) const SLOPE_DEG: Limits = Limits::between(-80.0, 80.0, "degrees");
 /// Slope of the ground in percent.
 pub(crate) const SLOPE_PCT: Limits = Limits::from(-500.0, 500.0, "%");
 /// Share of a plot.
-pub(crate) const FRACTION: Limits = Limits::above(0.0, 1.0, "");
+pub(crate) const FRACTION: Limits = Limits::from(0.001, 1.0, "");
 /// Defect.
 pub(crate) const DEFECT_PCT: Limits = Limits::from(0.0, 100.0, "%");
 /// Length of the crown over the height of the tree as it stands.
@@ -136,17 +139,17 @@ pub(crate) const TREE_COUNT: Limits = Limits::from(1.0, 100_000.0, "trees");
 /// Trees counted at a sweep.
 pub(crate) const SWEEP_COUNT: Limits = Limits::from(0.0, 100_000.0, "trees");
 /// What is predicted for a tree (or several) of a 3P sample, in any unit; its largest number.
-pub(crate) const PREDICTION: Limits = Limits::above(0.0, 1.0e9, "");
+pub(crate) const PREDICTION: Limits = Limits::from(0.000_001, 1.0e9, "");
 /// Radius of a plot.
-pub(crate) const RADIUS: Limits = Limits::above(0.0, 200.0, "m");
+pub(crate) const RADIUS: Limits = Limits::from(0.1, 200.0, "m");
 /// Area of a plot.
-pub(crate) const PLOT_AREA: Limits = Limits::above(0.0, 100.0, "ha");
+pub(crate) const PLOT_AREA: Limits = Limits::from(0.000_001, 100.0, "ha");
 /// Length or width of a strip.
-pub(crate) const STRIP: Limits = Limits::above(0.0, 50_000.0, "m");
+pub(crate) const STRIP: Limits = Limits::from(0.1, 50_000.0, "m");
 /// Basal area factor.
-pub(crate) const FACTOR: Limits = Limits::above(0.0, 100.0, "m2/ha");
+pub(crate) const FACTOR: Limits = Limits::from(0.001, 100.0, "m2/ha");
 /// Area of a stand or stratum.
-pub(crate) const STAND_AREA: Limits = Limits::above(0.0, 10_000_000.0, "ha");
+pub(crate) const STAND_AREA: Limits = Limits::from(0.0001, 10_000_000.0, "ha");
 /// Sampling units in a list.
 pub(crate) const LISTED_UNITS: Limits = Limits::from(1.0, 1.0e9, "units");
 /// Stands in a list.
@@ -174,7 +177,7 @@ pub(crate) const STUMP: Limits = Limits::from(0.0, 5.0, "m");
 /// Top diameter.
 pub(crate) const TOP_DIAMETER: Limits = Limits::from(0.0, 200.0, "cm");
 /// Width of a dbh class.
-pub(crate) const DBH_CLASS: Limits = Limits::above(0.0, 100.0, "cm");
+pub(crate) const DBH_CLASS: Limits = Limits::from(0.1, 100.0, "cm");
 /// Whole numbers of trees in the design.
 pub(crate) const MIN_TREES: Limits = Limits::from(2.0, 10_000.0, "trees");
 /// Heights of one species in those of another, above breast height.
@@ -192,4 +195,4 @@ pub(crate) const SMALL_END: Limits = Limits::above(0.0, 200.0, "cm");
 /// Width of a class of small-end diameters.
 pub(crate) const SMALL_END_CLASS: Limits = Limits::from(0.5, 100.0, "cm");
 /// Multiple to which board feet are rounded.
-pub(crate) const BOARD_FEET_ROUNDING: Limits = Limits::above(0.0, 100.0, "board feet");
+pub(crate) const BOARD_FEET_ROUNDING: Limits = Limits::from(0.1, 100.0, "board feet");

@@ -4,6 +4,8 @@
 //! Numbers become the shortest text that reads back, dates and times are written as
 //! `2001-12-31` and `23:59:59.000`, nothing is an empty field.
 
+mod pages;
+
 use std::fs::File;
 use std::io::{self, Read, Seek as _, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -22,8 +24,14 @@ use crate::math::shortest;
 
 /// Rows that are turned into text at once.
 const ROWS_AT_ONCE: usize = 8192;
+/// Bytes of text that a file may become, and so many times its own length: one word may stand in
+/// very many rows.
+const MOST_TEXT: u64 = 2_000_000_000;
+const MOST_TIMES: u64 = 100;
+/// Bytes of text of the rows that are turned into text at once.
+const MOST_AT_ONCE: usize = 500_000_000;
 /// Bytes with which a Parquet file begins.
-const MAGIC: &[u8] = b"PAR1";
+pub(super) const MAGIC: &[u8] = b"PAR1";
 
 /// Is this the name of a Parquet file?
 pub fn is_parquet(path: &Path) -> bool {
@@ -78,11 +86,17 @@ fn broken(what: impl std::fmt::Display) -> Diagnostic {
     Diagnostic::error("broken-parquet", message).hint("write it again")
 }
 
+fn too_large() -> Diagnostic {
+    let message = "unpacked, the file is too large to be read";
+    Diagnostic::error("parquet-too-large", message)
+        .hint("write it again in more row groups, or as CSV")
+}
+
 /// What ends the conversion within a column.
 enum Stop {
-    Column(Diagnostic),
+    Column(Box<Diagnostic>),
     /// A row, counted from 0 within those read at once, and what is wrong with its value.
-    Value(usize, Diagnostic),
+    Value(usize, Box<Diagnostic>),
 }
 
 /// A column: its values as text, one after another.
@@ -95,7 +109,14 @@ struct Column {
 
 fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<Diagnostic>> {
     let at_file = |finding: Diagnostic| Box::new(finding.at(Site::whole(shown)));
+    let unreadable = |e: io::Error| at_file(broken(e));
+    let length = file.metadata().map_err(unreadable)?.len();
+    let mut again = file.try_clone().map_err(unreadable)?;
     let reader = SerializedFileReader::new(file).map_err(|e| at_file(broken(e)))?;
+    if !pages::fit(&mut again, reader.metadata()).map_err(unreadable)? {
+        return Err(at_file(too_large()));
+    }
+    let mut text_left = length.saturating_mul(MOST_TIMES).saturating_add(MOST_TEXT);
     let described = reader.metadata().file_metadata().schema_descr().columns();
     check_columns(described).map_err(at_file)?;
     let columns: Vec<String> = described.iter().map(|c| one_line(c.name())).collect();
@@ -122,6 +143,7 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
         let mut left = usize::try_from(group.metadata().num_rows()).unwrap_or(0);
         while left > 0 {
             let rows = left.min(ROWS_AT_ONCE);
+            let mut room = MOST_AT_ONCE;
             for (index, column) in columns.iter_mut().enumerate() {
                 let site = |line| Site {
                     file: shown.into(),
@@ -129,13 +151,17 @@ fn convert(file: File, shown: &str, out: &mut impl Write) -> Result<Heads, Box<D
                     column: index + 1,
                     heads: Some(Arc::clone(&heads)),
                 };
-                column.read(rows).map_err(|stop| {
+                column.read(rows, room).map_err(|stop| {
                     Box::new(match stop {
                         Stop::Column(finding) => finding.at(site(1)),
                         Stop::Value(row, finding) => finding.at(site(rows_before + row + 2)),
                     })
                 })?;
+                room = room.saturating_sub(column.text.len());
             }
+            let text = (MOST_AT_ONCE - room + rows * columns.len()) as u64;
+            let still = text_left.checked_sub(text);
+            text_left = still.ok_or_else(|| at_file(too_large()))?;
             write_rows(rows, &columns, &mut writer).map_err(|e| at_file(unwritten(&e)))?;
             rows_before += rows;
             left -= rows;
@@ -198,7 +224,7 @@ fn write_rows<W: Write>(
 
 impl Column {
     /// Reads the next rows.
-    fn read(&mut self, rows: usize) -> Result<(), Stop> {
+    fn read(&mut self, rows: usize, room: usize) -> Result<(), Stop> {
         let Column {
             reader,
             described,
@@ -208,7 +234,12 @@ impl Column {
         text.clear();
         ends.clear();
         let about = &**described;
-        let mut take = Take { rows, text, ends };
+        let mut take = Take {
+            rows,
+            room,
+            text,
+            ends,
+        };
         match reader {
             ColumnReader::BoolColumnReader(reader) => take.all(reader, |out, value| {
                 push(out, value);
@@ -241,9 +272,10 @@ impl Column {
     }
 }
 
-/// Where the next rows of a column go.
+/// Where the next rows of a column go, and room for their text.
 struct Take<'c> {
     rows: usize,
+    room: usize,
     text: &'c mut Vec<u8>,
     ends: &'c mut Vec<usize>,
 }
@@ -256,20 +288,23 @@ impl Take<'_> {
     ) -> Result<(), Stop> {
         let (mut values, mut levels) = (Vec::new(), Vec::new());
         let read = reader.read_records(self.rows, Some(&mut levels), None, &mut values);
-        let (read, ..) = read.map_err(|error| Stop::Column(broken(error)))?;
+        let (read, ..) = read.map_err(|error| Stop::Column(Box::new(broken(error))))?;
         let mut values = values.iter();
         for row in 0..read {
             // A column that must have values has no levels.
             if levels.get(row) != Some(&0) {
                 let Some(value) = values.next() else { break };
-                push(self.text, value).map_err(|finding| Stop::Value(row, finding))?;
+                push(self.text, value).map_err(|finding| Stop::Value(row, Box::new(finding)))?;
+            }
+            if self.text.len() > self.room {
+                return Err(Stop::Column(Box::new(too_large())));
             }
             self.ends.push(self.text.len());
         }
         if self.ends.len() < self.rows {
-            return Err(Stop::Column(broken(
+            return Err(Stop::Column(Box::new(broken(
                 "this column is shorter than the others",
-            )));
+            ))));
         }
         Ok(())
     }

@@ -24,6 +24,8 @@ impl SlopeColumns {
 /// What a row says of the ground.
 pub(super) struct Slope {
     ratio: Option<f64>,
+    /// Is there an entry, be it a possible one or not?
+    is_given: bool,
     corrected: Option<bool>,
     /// Where the row begins, and the column to name in findings.
     byte: usize,
@@ -63,6 +65,7 @@ impl Slope {
         let column = column.or(columns.slope_corrected);
         Slope {
             ratio: ratio.map(f64::abs),
+            is_given: (columns.slope).is_some_and(|slope| row.text(Some(slope.column)).is_some()),
             corrected,
             byte: row.byte(),
             column,
@@ -121,7 +124,7 @@ impl Slope {
             };
             is_wanted && !selection.method.visits_all()
         };
-        if let (Some(names), None) = (named(&is_missing), self.ratio) {
+        if let (Some(names), false) = (named(&is_missing), self.is_given) {
             let plot = plot();
             let message = format!(
                 "{plot}, selection {names}: the slope is to be corrected, but none is given: taken \

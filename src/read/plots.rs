@@ -277,7 +277,7 @@ pub(super) fn read_plots(
     while table.read_row(&mut row, problems) {
         read_plot(design, &table, &columns, &row, &mut list, problems);
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     if list.plots.is_empty() && !problems.has_errors() {
         problems.push(
             Diagnostic::error("no-plots", "the file lists no plot")

@@ -4,12 +4,17 @@ use std::io;
 use std::path::Path;
 use std::string::FromUtf8Error;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use super::bytes::Bytes;
 use super::shown;
 use super::xlsx::Wanted;
+use super::yaml;
 use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Heads, Problems, Site, in_lines};
+
+/// Bytes that are read again to find places, some seconds' work.
+const MOST_LOOKED_UP: usize = 20_000_000;
 
 /// A text that was read, under the name by which messages call it; or parts of a text, which keep
 /// the lines that they have in the whole.
@@ -23,6 +28,8 @@ pub struct Source {
     pieces: Vec<Piece>,
     /// The columns, where the file has rows and the text is CSV that was made of them.
     heads: Option<Heads>,
+    /// Bytes that were read again to look up places.
+    looked_up: Arc<AtomicUsize>,
 }
 
 /// Lines that follow each other in the file.
@@ -47,7 +54,10 @@ impl Source {
     /// file. All begin at the start of a line, the first at byte 0.
     fn in_pieces(name: Arc<str>, text: String, pieces: &[(usize, usize)]) -> Self {
         let mut line_starts = vec![0];
-        line_starts.extend(memchr::memchr_iter(b'\n', text.as_bytes()).map(|end| end + 1));
+        // Very old files end lines by `\r` alone.
+        let is_old = !text.contains('\n');
+        let line_end = if is_old { b'\r' } else { b'\n' };
+        line_starts.extend(memchr::memchr_iter(line_end, text.as_bytes()).map(|end| end + 1));
         let index = |byte: usize| line_starts.partition_point(|start| *start < byte);
         let pieces = pieces
             .iter()
@@ -62,7 +72,23 @@ impl Source {
             line_starts,
             pieces,
             heads: None,
+            looked_up: Arc::default(),
         }
+    }
+
+    /// Notes that a place is looked up by reading the text again; `false` when that was done so
+    /// often that findings take too long.
+    pub(super) fn look_up(&self) -> bool {
+        // The first of findings that are not told apart is looked up behind the end.
+        let before = self
+            .looked_up
+            .fetch_add(self.text.len() + 1, Ordering::Relaxed);
+        before < 2 * MOST_LOOKED_UP
+    }
+
+    /// Are places still looked up?
+    pub(super) fn has_places(&self) -> bool {
+        self.looked_up.load(Ordering::Relaxed) < MOST_LOOKED_UP
     }
 
     /// The same text as that of a file of rows with these columns, if there are any; a row is a
@@ -76,6 +102,14 @@ impl Source {
     /// a workbook or in Parquet the CSV is read that is made of it.
     pub fn open(path: &Path, shown: &str) -> Result<Self, Problems> {
         Self::open_wanted(path, shown, Wanted::default())
+    }
+
+    /// Reads a design, or the head of a table.
+    pub fn open_yaml(path: &Path, shown: &str) -> Result<Self, Problems> {
+        let bytes = Bytes::read_short(path, yaml::MOST_BYTES);
+        let bytes = bytes.map_err(|error| Self::unreadable(path, shown, &error))?;
+        let bytes = bytes.ok_or_else(|| yaml::too_large(shown))?;
+        Self::from_bytes(shown, bytes).map_err(|finding| (*finding).into())
     }
 
     /// Reads a file of records.
@@ -108,12 +142,24 @@ impl Source {
         let Some(wide) = Wide::of(&bytes) else {
             let broken = |error| Box::new(Self::not_utf8(Arc::from(name), &error, &[(0, 1)]));
             let text = String::from_utf8(bytes).map_err(broken)?;
-            return Ok(Source::new(name, text));
+            return Source::new(name, text).without_nul();
         };
         let units = bytes[2..].chunks_exact(2).map(|pair| wide.unit(pair));
         let text: Result<String, _> = char::decode_utf16(units).collect();
         let broken = |_| Box::new(Self::broken_wide(name));
-        text.map(|text| Source::new(name, text)).map_err(broken)
+        Source::new(name, text.map_err(broken)?).without_nul()
+    }
+
+    /// No text has a NUL: UTF-16 without its mark is full of them, and so are workbooks.
+    fn without_nul(self) -> Result<Self, Box<Diagnostic>> {
+        match memchr::memchr(0, self.text.as_bytes()) {
+            None => Ok(self),
+            Some(byte) => Err(Box::new(
+                Diagnostic::error("not-text", "there is a NUL character, which no text has")
+                    .at(self.site_of(byte))
+                    .hint("save it as text in UTF-8; is it UTF-16 without its mark, or no text at all?"),
+            )),
+        }
     }
 
     /// What is said of a text that is no UTF-16 for all its byte-order mark.
@@ -131,7 +177,7 @@ impl Source {
         pieces: &[(usize, usize)],
     ) -> Result<Self, Box<Diagnostic>> {
         match String::from_utf8(bytes) {
-            Ok(text) => Ok(Self::in_pieces(name, text, pieces)),
+            Ok(text) => Self::in_pieces(name, text, pieces).without_nul(),
             Err(error) => Err(Box::new(Self::not_utf8(name, &error, pieces))),
         }
     }

@@ -31,6 +31,9 @@ pub(super) struct Spellings<'a> {
     index: BTreeMap<String, usize>,
 }
 
+/// Unknown spellings of a file for which what was meant is looked for.
+pub(super) const FULL_HINTS: usize = 200;
+
 /// Lines that are named when a spelling is unknown.
 const LINES_KEPT: usize = 6;
 
@@ -94,6 +97,8 @@ impl<'a> Spellings<'a> {
 
     /// Reports spellings that mean nothing, once each, and rare ones that look like a slip.
     pub(super) fn report(&self, table: &Table, column: Column, problems: &mut Problems) {
+        // To look for what was meant takes a thousand times as long as to read a row.
+        let mut hints = FULL_HINTS;
         for spelling in &self.list {
             let at = || table.site_in_row_at(spelling.byte, Some(column));
             let text = &spelling.text;
@@ -111,12 +116,18 @@ impl<'a> Spellings<'a> {
                 } else {
                     format!("several species are known as {}{rows}", seen(text))
                 };
-                let hint = if let Some(meant) = self.alias(text) {
+                let meant = if let Some(meant) = self.alias(text) {
                     message = format!("{message}, which the design calls {}", seen(meant));
-                    nearest_species(self.table, meant)
+                    meant
                 } else {
-                    self.hint(text)
+                    text
                 };
+                let hint = match hints {
+                    0 => did_you_mean_species(&[]),
+                    _ if meant == text => self.hint(text),
+                    _ => nearest_species(self.table, meant),
+                };
+                hints = hints.saturating_sub(1);
                 problems.push(
                     Diagnostic::error("unknown-species", message)
                         .at(at())

@@ -137,7 +137,7 @@ pub(super) fn read_stands(design: &Design, source: &Source, problems: &mut Probl
                 .hint("without it there are figures per area only, and no totals"),
         );
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     list
 }
 

@@ -3,6 +3,8 @@
 //! In: the text of a `set.yaml`. Out: typed values; an unknown or repeated key, a value of the
 //! wrong kind and a missing key are problems, none of them stops the walk.
 
+use std::collections::BTreeSet;
+
 use crate::diagnostic::{Diagnostic, Problems, Site};
 use crate::read::source::Source;
 use crate::read::yaml::{Node, Step, locate};
@@ -80,7 +82,7 @@ impl<'n> Keys<'n> {
             pairs,
             path,
         };
-        let mut seen: Vec<String> = Vec::new();
+        let mut seen = BTreeSet::new();
         for (index, (key, _)) in pairs.iter().enumerate() {
             let name = key.scalar_text().unwrap_or_default();
             if seen.contains(&name) {
@@ -96,7 +98,7 @@ impl<'n> Keys<'n> {
                         .hint(known_hint(&name, known)),
                 );
             }
-            seen.push(name);
+            seen.insert(name);
         }
         Some(keys)
     }

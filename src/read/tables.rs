@@ -11,6 +11,7 @@ use std::path::Path;
 
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::logs::rules::LogRule;
+use crate::read::bytes::Bytes;
 use crate::read::source::Source;
 use crate::read::table_head::known_hint;
 use crate::read::{table_checks, table_log_rules, table_species, table_volume, table_wood};
@@ -34,6 +35,21 @@ const KINDS: &[&str] = &[
     "volume",
     "wood",
 ];
+
+/// Folders in folders that are looked into, more than a table has.
+const DEEPEST: usize = 4;
+/// Bytes of a table, a hundred times those of the largest built in.
+const MOST_BYTES: u64 = 100_000_000;
+
+/// The text of a table.
+fn read_table(path: &Path) -> io::Result<String> {
+    if !path.is_file() {
+        return Err(io::Error::other("it is no file"));
+    }
+    let bytes = Bytes::read_short(path, MOST_BYTES)?;
+    let large = || io::Error::other("it has more than 100 million bytes");
+    String::from_utf8(bytes.ok_or_else(large)?).map_err(io::Error::other)
+}
 
 /// The table files at hand.
 #[derive(Clone, Debug, Default)]
@@ -93,9 +109,12 @@ impl Tables {
             let path = entry.path();
             let name = entry.file_name().to_string_lossy().into_owned();
             if path.is_dir() {
-                self.collect(&path, &format!("{prefix}{name}/"), problems)?;
+                // Links may lead round in a circle.
+                if prefix.matches('/').count() < DEEPEST {
+                    self.collect(&path, &format!("{prefix}{name}/"), problems)?;
+                }
             } else if path.extension().is_some_and(|e| e == "csv" || e == "yaml") {
-                match fs::read_to_string(&path) {
+                match read_table(&path) {
                     Ok(text) => {
                         let shown = path.display().to_string();
                         self.overlay

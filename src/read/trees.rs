@@ -201,7 +201,7 @@ pub(super) fn read_trees<'a>(
         tree.excluded = is_excluded(design, plots, &tree);
         sheet_rows.push(tree);
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     spellings.report(&table, columns.species, problems);
     status.report(&table, problems);
     orphans.report(design, &table, plots, problems);

@@ -2,15 +2,17 @@
 //!
 //! The only user of `serde_yaml`. That crate reports where a value stands only when reading it
 //! fails, so a place is found by reading the text once more with a seed that follows a path and
-//! fails on purpose at its end.
+//! fails on purpose at its end. A design or the head of a table is short; what is not is refused, so
+//! that no file takes long or fills the memory.
 
+use std::cell::Cell;
 use std::fmt;
 
 use serde::de::{
-    Deserialize, DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor,
+    DeserializeSeed, Deserializer, Error as _, IgnoredAny, MapAccess, SeqAccess, Visitor,
 };
 
-use crate::diagnostic::{Diagnostic, Problems, Site};
+use crate::diagnostic::{Diagnostic, Problems, Site, is_hidden, seen};
 use crate::read::source::Source;
 
 /// A YAML value.
@@ -54,9 +56,35 @@ impl Node {
     }
 }
 
-struct NodeVisitor;
+/// Bytes of a file; a long design has a tenth of a million.
+pub const MOST_BYTES: u64 = 1_000_000;
+/// Entries of a list or a map.
+const MOST_ENTRIES: usize = 10_000;
+/// Characters and values of a tree: text without aliases has no more than it has bytes.
+const MOST_HELD: usize = 2 * 1_000_000;
+/// Brackets within brackets: the parser's time grows with the square of their number.
+const MOST_BRACKETS: usize = 1_000;
 
-impl<'de> Visitor<'de> for NodeVisitor {
+/// What may still be held, of [`MOST_HELD`].
+struct Room(Cell<usize>);
+
+impl Room {
+    fn new() -> Self {
+        Room(Cell::new(MOST_HELD))
+    }
+
+    fn take<E: serde::de::Error>(&self, wanted: usize) -> Result<(), E> {
+        let left = self.0.get().checked_sub(wanted);
+        self.0.set(left.ok_or_else(|| E::custom(REPEATED))?);
+        Ok(())
+    }
+}
+
+/// Builds a tree, as far as there is room.
+#[derive(Clone, Copy)]
+struct Build<'r>(&'r Room);
+
+impl<'de> Visitor<'de> for Build<'_> {
     type Value = Node;
 
     fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -84,29 +112,47 @@ impl<'de> Visitor<'de> for NodeVisitor {
             Err(E::custom(NOT_FINITE))
         }
     }
-    fn visit_str<E>(self, value: &str) -> Result<Node, E> {
+    fn visit_str<E: serde::de::Error>(self, value: &str) -> Result<Node, E> {
+        self.0.take(value.len())?;
+        if value
+            .chars()
+            .any(|c| is_hidden(c) && c != '\n' && c != '\t')
+        {
+            return Err(E::custom(HIDDEN));
+        }
         Ok(Node::Text(value.to_owned()))
     }
     fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Node, A::Error> {
         let mut list = Vec::new();
-        while let Some(node) = seq.next_element()? {
+        while let Some(node) = seq.next_element_seed(self)? {
             list.push(node);
+            few(list.len())?;
         }
         Ok(Node::List(list))
     }
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Node, A::Error> {
         let mut pairs = Vec::new();
-        while let Some(pair) = map.next_entry()? {
+        while let Some(pair) = map.next_entry_seed(self, self)? {
             pairs.push(pair);
+            few(pairs.len())?;
         }
         Ok(Node::Map(pairs))
     }
 }
 
-impl<'de> Deserialize<'de> for Node {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        deserializer.deserialize_any(NodeVisitor)
+impl<'de> DeserializeSeed<'de> for Build<'_> {
+    type Value = Node;
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<Node, D::Error> {
+        self.0.take(1)?;
+        deserializer.deserialize_any(self)
     }
+}
+
+fn few<E: serde::de::Error>(entries: usize) -> Result<(), E> {
+    if entries > MOST_ENTRIES {
+        return Err(E::custom(MANY_ENTRIES));
+    }
+    Ok(())
 }
 
 /// One step from a node to a part of it, by position (so that the second of two equal keys can
@@ -126,6 +172,9 @@ struct Seek<'p>(&'p [Step]);
 
 const FOUND: &str = "found";
 const NOT_FINITE: &str = "a number must be finite";
+const REPEATED: &str = "too much is repeated";
+const HIDDEN: &str = "characters that nobody sees";
+const MANY_ENTRIES: &str = "too many entries";
 
 impl<'de> DeserializeSeed<'de> for Seek<'_> {
     type Value = ();
@@ -146,7 +195,7 @@ impl<'de> Visitor<'de> for Seek<'_> {
             return Err(A::Error::custom(FOUND));
         };
         for _ in 0..*index {
-            seq.next_element::<Node>()?;
+            seq.next_element::<IgnoredAny>()?;
         }
         seq.next_element_seed(Seek(rest)).map(|_| ())
     }
@@ -157,53 +206,138 @@ impl<'de> Visitor<'de> for Seek<'_> {
             _ => return Err(A::Error::custom(FOUND)),
         };
         for _ in 0..index {
-            map.next_entry::<Node, Node>()?;
+            map.next_entry::<IgnoredAny, IgnoredAny>()?;
         }
         if key {
             map.next_key_seed(Seek(rest)).map(|_| ())
         } else {
-            map.next_key::<Node>()?;
+            map.next_key::<IgnoredAny>()?;
             map.next_value_seed(Seek(rest))
         }
     }
 }
 
-/// Place of the part of a document that a path leads to; of the whole file if it leads nowhere.
+/// Place of the part of a document that a path leads to; of the whole file if it leads nowhere, or
+/// if so many places were looked for that no more will be found.
 pub fn locate(source: &Source, path: &[Step]) -> Site {
+    if !source.look_up() {
+        return source.whole();
+    }
     let deserializer = serde_yaml::Deserializer::from_str(source.text());
     match Seek(path).deserialize(deserializer) {
-        Err(error) => match error.location() {
-            Some(place) => source.site(place.line(), place.column()),
-            None => source.whole(),
-        },
+        Err(error) => site(source, &error),
         Ok(()) => source.whole(),
     }
 }
 
+fn site(source: &Source, error: &serde_yaml::Error) -> Site {
+    error.location().map_or_else(
+        || source.whole(),
+        |place| source.site(place.line(), place.column()),
+    )
+}
+
 /// Reads a YAML text; its own errors become one diagnostic with place.
 pub fn parse(source: &Source) -> Result<Node, Problems> {
-    serde_yaml::from_str(source.text()).map_err(|error| {
-        let site = error.location().map_or_else(
-            || source.whole(),
-            |place| source.site(place.line(), place.column()),
-        );
-        let message = error.to_string();
-        // serde_yaml appends its own place, which the site already gives.
-        let message = message
-            .split(" at line ")
-            .next()
-            .unwrap_or(&message)
-            .to_owned();
-        let diagnostic = if message.ends_with(NOT_FINITE) {
-            Diagnostic::error("out-of-range", message).hint("write a number in digits")
-        } else {
-            Diagnostic::error("yaml", format!("this is not readable YAML: {message}"))
-                .hint("check indentation, colons and quotes near this place")
+    if let Some(unread) = unread(source) {
+        return Err(unread.into());
+    }
+    let room = Room::new();
+    let deserializer = serde_yaml::Deserializer::from_str(source.text());
+    let node = Build(&room).deserialize(deserializer);
+    node.map_err(|error| wrong(source, &error).into())
+}
+
+/// What is said of a file that is too large.
+pub(super) fn too_large(name: &str) -> Diagnostic {
+    let message = format!(
+        "the file has more than {} million bytes, and is no design or head of a table",
+        MOST_BYTES / 1_000_000
+    );
+    Diagnostic::error("yaml-too-large", message)
+        .at(Site::whole(name))
+        .hint("records belong in files of their own, named under `inputs`")
+}
+
+/// Why a text is not given to the parser.
+fn unread(source: &Source) -> Option<Diagnostic> {
+    let text = source.text();
+    if text.len() as u64 > MOST_BYTES {
+        return Some(too_large(source.name()));
+    }
+    let allowed = |c: char| matches!(c, '\t' | '\n' | '\r' | '\u{85}') || !c.is_control();
+    if let Some((at, c)) = text.char_indices().find(|(_, c)| !allowed(*c)) {
+        let shown = seen(&c.to_string());
+        let message = format!("there is a character here that nobody sees ({shown})");
+        let hint = "remove it: something other than text got into the file";
+        let finding = Diagnostic::error("hidden-character", message);
+        return Some(finding.at(source.site_of(at)).hint(hint));
+    }
+    let mut depth = 0_usize;
+    for (at, byte) in text.bytes().enumerate() {
+        match byte {
+            b'[' | b'{' => depth += 1,
+            b']' | b'}' => depth = depth.saturating_sub(1),
+            _ => {}
+        }
+        if depth > MOST_BRACKETS {
+            return Some(too_deep(source.site_of(at)));
+        }
+    }
+    None
+}
+
+fn too_deep(site: Site) -> Diagnostic {
+    Diagnostic::error("yaml-too-deep", "lists and maps are nested too deeply here")
+        .at(site)
+        .hint("close brackets, or write what is here with fewer levels")
+}
+
+fn wrong(source: &Source, error: &serde_yaml::Error) -> Diagnostic {
+    let site = site(source, error);
+    let message = error.to_string();
+    // serde_yaml appends its own place, which the site already gives.
+    let message = message.split(" at line ").next().unwrap_or(&message);
+    let has = |end: &str| message.ends_with(end);
+    if has(NOT_FINITE) {
+        return Diagnostic::error("out-of-range", message)
+            .hint("write a number in digits")
+            .at(site);
+    }
+    if has(HIDDEN) {
+        let message = "this text holds characters that nobody sees";
+        return Diagnostic::error("hidden-character", message)
+            .hint("remove them: write the text again")
+            .at(site);
+    }
+    if has(MANY_ENTRIES) {
+        let message = format!("a list or map here has more than {MOST_ENTRIES} entries");
+        return Diagnostic::error("yaml-too-large", message)
+            .hint("records belong in files of their own, named under `inputs`")
+            .at(site);
+    }
+    if has(REPEATED) || message.starts_with("repetition limit") {
+        let site = match site.line {
+            0 => source.site(1, 1),
+            _ => site,
         };
-        let mut problems = Problems::new();
-        problems.push(diagnostic.at(site));
-        problems
-    })
+        let message = "the file repeats itself through anchors (`&`) and aliases (`*`) until it is \
+                       too large";
+        return Diagnostic::error("yaml-too-large", message)
+            .hint("write out what is meant")
+            .at(site);
+    }
+    if message.starts_with("recursion limit") {
+        return too_deep(site);
+    }
+    if message.contains("more than one document") {
+        return Diagnostic::error("yaml", "the file has more than one YAML document (`---`)")
+            .hint("keep one of them in the file")
+            .at(site);
+    }
+    Diagnostic::error("yaml", format!("this is not readable YAML: {message}"))
+        .hint("check indentation, colons and quotes near this place")
+        .at(site)
 }
 
 #[cfg(test)]

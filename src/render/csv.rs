@@ -1,10 +1,14 @@
 //! Tables for machines as CSV: UTF-8, comma, decimal point, empty where undefined; words are quoted
-//! where they hold a comma, a quote or an end of line.
+//! where they hold a comma, a quote or an end of line, and get an apostrophe where a spreadsheet
+//! program would run them as a formula.
 
+use crate::diagnostic::guarded;
 use crate::estimates::EstimateRow;
 use crate::math::shortest;
 use crate::tables::frame::Frame;
-use crate::tables::tidy::{Field, Tidy, Value, estimate_columns, estimate_fields};
+use crate::tables::tidy::{
+    Field, Tidy, Value, estimate_columns, estimate_fields, without_sign_of_zero,
+};
 use crate::units::UnitSystem;
 
 /// Name of the leading column where the results of several designs stand in one table.
@@ -60,8 +64,8 @@ fn push_line<'a>(out: &mut Vec<u8>, fields: impl Iterator<Item = Field<'a>>) {
 fn push_field(out: &mut Vec<u8>, field: &Field<'_>) {
     match field {
         Field::Empty => {}
-        Field::Word(word) => push_word(out, word.as_bytes()),
-        Field::Number(number) => shortest::push(out, *number),
+        Field::Word(word) => push_word(out, guarded(word).as_bytes()),
+        Field::Number(number) => shortest::push(out, without_sign_of_zero(*number)),
         Field::Count(count) => out.extend_from_slice(itoa::Buffer::new().format(*count).as_bytes()),
     }
 }

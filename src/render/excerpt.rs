@@ -10,7 +10,7 @@ use std::ops::Range;
 
 use unicode_width::UnicodeWidthChar as _;
 
-use crate::diagnostic::{Diagnostic, Severity};
+use crate::diagnostic::{Diagnostic, Severity, is_hidden};
 use crate::read::excerpts::{Excerpts, Kind, Line};
 
 /// Columns of a line that are shown beside the number.
@@ -106,11 +106,9 @@ fn cells(chars: &[char]) -> Vec<Cell> {
     const TAB: usize = 4;
     let mut at = 0;
     let cell = |c: &char| {
-        let hidden = matches!(*c, '\u{ad}' | '\u{61c}' | '\u{200b}'..='\u{200f}'
-            | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}');
         let text = match c {
             '\t' => " ".repeat(TAB - at % TAB),
-            c if c.is_control() || hidden => c.escape_default().to_string(),
+            c if is_hidden(*c) => c.escape_default().to_string(),
             c => c.to_string(),
         };
         let width = text.chars().map(|c| c.width().unwrap_or(0)).sum();

@@ -2,7 +2,7 @@
 
 use serde::ser::{Serialize, SerializeMap, Serializer};
 
-use crate::tables::tidy::{Tidy, Value};
+use crate::tables::tidy::{Tidy, Value, without_sign_of_zero};
 
 /// What stands above the rows.
 #[derive(Clone, Debug)]
@@ -24,7 +24,7 @@ impl Serialize for Value {
         match self {
             Value::Empty => serializer.serialize_none(),
             Value::Word(word) => serializer.serialize_str(word),
-            Value::Number(number) => serializer.serialize_f64(*number),
+            Value::Number(number) => serializer.serialize_f64(without_sign_of_zero(*number)),
             Value::Count(count) => count.serialize(serializer),
         }
     }

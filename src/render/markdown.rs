@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use crate::diagnostic::{is_hidden, visible};
 use crate::tables::{Block, Column, Report, Table};
 
 /// Draws a report.
@@ -21,7 +22,9 @@ pub fn render(report: &Report) -> String {
                     }
                 }
                 Block::Lines(lines) | Block::Picture(lines) => {
-                    let _ = writeln!(text, "```text\n{}\n```", lines.join("\n"));
+                    let lines: Vec<_> = lines.iter().map(|line| visible(line)).collect();
+                    let fence = fence(&lines);
+                    let _ = writeln!(text, "{fence}text\n{}\n{fence}", lines.join("\n"));
                 }
                 Block::Table(table) => render_table(&mut text, table),
                 // Not in the reports that come here.
@@ -64,17 +67,35 @@ fn head(column: &Column) -> String {
 /// Keeps text of the user from being read as markup.
 fn escape(text: &str) -> String {
     let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
+    for (at, c) in text.char_indices() {
         match c {
             '|' | '*' | '_' | '`' | '<' | '>' | '[' | ']' | '\\' => {
                 escaped.push('\\');
                 escaped.push(c);
             }
+            '&' if is_entity(&text[at..]) => escaped.push_str("\\&"),
             '\n' | '\r' => escaped.push(' '),
+            c if is_hidden(c) => escaped.extend(c.escape_default()),
             _ => escaped.push(c),
         }
     }
     escaped
+}
+
+/// Backticks around lines, more than stand in any of them.
+fn fence(lines: &[impl AsRef<str>]) -> String {
+    let mut longest = 2;
+    for line in lines {
+        let runs = line.as_ref().split(|c| c != '`');
+        longest = longest.max(runs.map(str::len).max().unwrap_or(0));
+    }
+    "`".repeat(longest + 1)
+}
+
+/// Would this be read as another character, as `&lt;` is?
+fn is_entity(text: &str) -> bool {
+    let name = text[1..].split_once(';').map_or("", |(name, _)| name);
+    !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '#')
 }
 
 #[cfg(test)]

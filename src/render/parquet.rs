@@ -21,6 +21,7 @@ use parquet::file::properties::{WriterProperties, WriterPropertiesPtr};
 use parquet::file::writer::{SerializedFileWriter, SerializedRowGroupWriter};
 use parquet::schema::types::{ColumnPath, Type, TypePtr};
 
+use crate::diagnostic::unguarded;
 use crate::tables::tidy::ALL;
 
 /// Rows of a row group, all of which are held at once.
@@ -90,7 +91,10 @@ struct Gathered {
 pub fn from_csv(csv: impl Read, out: impl Write + Send) -> Result<()> {
     let mut reader = csv::Reader::from_reader(csv);
     let heads = reader.headers()?.clone();
-    let mut columns: Vec<Gathered> = heads.iter().map(Gathered::new).collect();
+    let mut columns: Vec<Gathered> = heads
+        .iter()
+        .map(|head| Gathered::new(&unguarded(head)))
+        .collect();
     let mut writer = SerializedFileWriter::new(out, schema(&columns)?, properties(&columns)?)?;
     let mut row = StringRecord::new();
     let mut rows = 0;
@@ -230,6 +234,8 @@ impl Column {
                 places,
                 values,
             } => {
+                let word = unguarded(field);
+                let field = &*word;
                 let known = places.get(field).copied();
                 let place = known.unwrap_or_else(|| {
                     distinct.push(ByteArray::from(field));

@@ -10,7 +10,10 @@ use comfy_table::{
     Table as DrawnTable, TableStyle, Width,
 };
 
-use crate::tables::{Block, Column, Report, Table};
+use unicode_width::{UnicodeWidthChar as _, UnicodeWidthStr as _};
+
+use crate::diagnostic::visible;
+use crate::tables::{Block, Cell, Column, Report, Table};
 
 /// Rule under the heads, nothing else.
 const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().fill('-'));
@@ -18,7 +21,7 @@ const STYLE: TableStyle = TableStyle::new().header_separator(LineStyle::none().f
 /// Spaces between columns.
 const GAP: usize = 2;
 
-/// Draws a report; no line is wider than `width` unless a single word is.
+/// Draws a report; no line is wider than `width`, but for pictures.
 pub fn render(report: &Report, width: usize) -> String {
     let mut text = String::new();
     heading(&mut text, &report.title, '=', width);
@@ -38,7 +41,7 @@ pub fn render(report: &Report, width: usize) -> String {
 fn heading(text: &mut String, words: &str, rule: char, width: usize) {
     let mut longest = 0;
     for line in wrap(words, width) {
-        longest = longest.max(line.chars().count());
+        longest = longest.max(line.width());
         let _ = writeln!(text, "{line}");
     }
     let _ = writeln!(text, "{}", rule.to_string().repeat(longest));
@@ -73,7 +76,7 @@ fn render_block(text: &mut String, block: &Block, width: usize) {
         }
         Block::Picture(lines) => {
             for line in lines {
-                let _ = writeln!(text, "{line}");
+                let _ = writeln!(text, "{}", visible(line));
             }
         }
         Block::Table(table) => render_table(text, table, width),
@@ -145,7 +148,7 @@ fn drawn_cell(content: &str, table: &Table, column: usize) -> DrawnCell {
     } else {
         CellAlignment::Left
     };
-    DrawnCell::new(content).set_alignment(alignment)
+    DrawnCell::new(safe(content)).set_alignment(alignment)
 }
 
 /// Width of a column that does not wrap, with the gap after it.
@@ -153,11 +156,21 @@ fn column_width(table: &Table, at: usize) -> usize {
     let heads = head(&table.columns[at]);
     let widest_head = heads
         .lines()
-        .map(|line| line.chars().count())
+        .map(|line| visible(line).width())
         .max()
         .unwrap_or(0);
-    let cells = table.rows.iter().map(|row| row[at].shown().chars().count());
+    let width = |row: &Vec<Cell>| {
+        let shown = row[at].shown();
+        shown.lines().map(|line| visible(line).width()).max()
+    };
+    let cells = table.rows.iter().filter_map(width);
     cells.max().unwrap_or(0).max(widest_head) + GAP
+}
+
+/// A text without what would move the cursor, but for the ends of its lines.
+fn safe(text: &str) -> String {
+    let lines: Vec<_> = text.split('\n').map(visible).collect();
+    lines.join("\n")
 }
 
 /// Is it enough to wrap the last column, of words, so that names and numbers stay whole?
@@ -170,7 +183,7 @@ fn only_last_wraps(table: &Table, columns: &[usize], width: usize) -> bool {
         .chain([head(&table.columns[*last])])
         .filter_map(|cell| {
             cell.split_whitespace()
-                .map(|word| word.chars().count())
+                .map(|word| visible(word).width())
                 .max()
         })
         .max();
@@ -201,23 +214,41 @@ fn split(table: &Table, width: usize) -> Vec<Vec<usize>> {
     groups
 }
 
-/// Breaks text at spaces so that lines fit the width; keeps line breaks that are there.
+/// Breaks text at spaces so that lines fit the width, and within a word that is longer; keeps line
+/// breaks that are there.
 pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.lines() {
         let mut line = String::new();
-        for word in paragraph.split_whitespace() {
-            if !line.is_empty() && line.chars().count() + 1 + word.chars().count() > width {
-                lines.push(std::mem::take(&mut line));
+        for word in paragraph.split_whitespace().map(visible) {
+            for part in parts_of(&word, width) {
+                if !line.is_empty() && line.width() + 1 + part.width() > width {
+                    lines.push(std::mem::take(&mut line));
+                }
+                if !line.is_empty() {
+                    line.push(' ');
+                }
+                line.push_str(part);
             }
-            if !line.is_empty() {
-                line.push(' ');
-            }
-            line.push_str(word);
         }
         lines.push(line);
     }
     lines
+}
+
+/// A word in parts of at most this width.
+fn parts_of(word: &str, width: usize) -> Vec<&str> {
+    let (mut parts, mut start, mut used) = (Vec::new(), 0, 0);
+    for (at, mark) in word.char_indices() {
+        let needed = mark.width().unwrap_or(0);
+        if at > start && used + needed > width {
+            parts.push(&word[start..at]);
+            (start, used) = (at, 0);
+        }
+        used += needed;
+    }
+    parts.push(&word[start..]);
+    parts
 }
 
 #[cfg(test)]
@@ -256,6 +287,8 @@ mod tests {
     #[test]
     fn long_words_and_lists_wrap() {
         assert_eq!(wrap("a bb ccc", 4), ["a bb", "ccc"]);
+        assert_eq!(wrap("a ééééééé b", 4), ["a", "éééé", "ééé", "b"]);
+        assert_eq!(wrap("ééééé b", 4), ["éééé", "é b"]);
         assert_eq!(wrap("", 4), Vec::<String>::new());
     }
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::compile::Compilation;
 use crate::design::{Design, Fill, FitBy, FitWeights, Method, SlopeCorrection};
 use crate::diagnostic::{Diagnostic, counted};
-use crate::heights::{HeightSource, OneHeight};
+use crate::heights::{HeightSource, Level, OneHeight, StandHeights, Why};
 use crate::records::{HeightRecord, Stand};
 use crate::tables::logs::BOARD_FEET_CAUTION;
 use crate::tables::report::method_words;
@@ -334,6 +334,7 @@ pub fn without_height(
     count: usize,
 ) -> String {
     let at = species;
+    let heights = &compilation.stands[stand].heights;
     let (stand, species) = (
         &compilation.records.stands[stand].name,
         &compilation.records.species[species].label,
@@ -353,10 +354,44 @@ pub fn without_height(
     };
     format!(
         "stand {stand}: {} of {species} {have} no height and no curve serves, so no {what} is given \
-         for {them}; measure at least {} heights, or name published curves under heights: regional",
+         for {them}; {}, or name {}published curves under heights: regional",
         counted(count, "tree"),
-        compilation.design.heights.min_trees
+        what_to_measure(compilation, heights, at),
+        compilation
+            .design
+            .heights
+            .regional
+            .as_ref()
+            .map_or("", |_| "other ")
     )
+}
+
+/// What would give a species a curve of its own.
+fn what_to_measure(
+    compilation: &Compilation<'_>,
+    heights: &StandHeights,
+    species: usize,
+) -> String {
+    let mut without = heights.without_curve.iter();
+    let without = without.find(|without| without.species == species);
+    let mut passed = without.into_iter().flat_map(|without| &without.passed);
+    let own = passed.find(|passed| passed.level == Level::Species);
+    match own.map(|passed| &passed.why) {
+        Some(Why::OneHeight { n, .. }) => {
+            format!("all {n} heights of it are the same: measure each tree")
+        }
+        Some(Why::OneDbh { n, .. }) => format!(
+            "all {n} heights of it are of trees of one dbh: measure thinner and thicker ones"
+        ),
+        Some(Why::NoForm { n, .. }) => format!(
+            "no form of curve suits its {n} heights (why not stands under height curves): look for \
+             slips"
+        ),
+        _ => format!(
+            "measure at least {} heights",
+            compilation.design.heights.min_trees
+        ),
+    }
 }
 
 /// Heights that are all the same, and what that means.

@@ -92,6 +92,11 @@ impl From<Field<'_>> for Value {
     }
 }
 
+/// A number as it is written: a sum of nothing is -0 in floating point, and written 0.
+pub fn without_sign_of_zero(number: f64) -> f64 {
+    number + 0.0
+}
+
 /// Word for a margin.
 pub const ALL: &str = "all";
 
@@ -137,7 +142,7 @@ fn limits_in(class: u32, units: UnitSystem, width_cm: f64) -> (f64, f64) {
     let clean = |limit: f64| (limit * 1e9).round() / 1e9;
     (
         clean(f64::from(class) * width),
-        clean(f64::from(class + 1) * width),
+        clean((f64::from(class) + 1.0) * width),
     )
 }
 

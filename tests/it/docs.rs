@@ -22,7 +22,7 @@ use spinney::cli::Cli;
 use crate::cruise::{Cruise, Run, copy, repository, run};
 
 /// The pages, README first.
-fn pages() -> Vec<(String, String)> {
+pub(crate) fn pages() -> Vec<(String, String)> {
     let mut names = vec![String::from("README.md")];
     let entries = fs::read_dir(repository().join("docs")).unwrap();
     let mut docs: Vec<String> = entries
@@ -276,7 +276,7 @@ fn every_command_and_option_is_named_somewhere() {
 
 /// A design with a key or a column that is not known in every section: what the program says to it
 /// lists all that are known.
-const NOTHING_KNOWN: &str = "\
+pub(crate) const NOTHING_KNOWN: &str = "\
 zzzzzzzz: 1
 inputs:
   zzzzzzzz: 1
@@ -344,7 +344,7 @@ fn every_key_and_column_that_is_read_is_in_the_reference() {
 }
 
 /// The words that keys take, from a schema.
-fn words_of(schema: &Value, found: &mut BTreeSet<String>) {
+pub(crate) fn words_of(schema: &Value, found: &mut BTreeSet<String>) {
     match schema {
         Value::Object(map) => {
             for (key, value) in map {

@@ -144,6 +144,6 @@ fn designs_keep_the_order_of_the_run() {
     clippy::cast_sign_loss,
     reason = "small and not negative"
 )]
-fn below(n: usize, random: &mut Random) -> usize {
+pub(crate) fn below(n: usize, random: &mut Random) -> usize {
     (n as f64 * random.unit()) as usize
 }

@@ -119,10 +119,13 @@ impl Assembly {
             let renumbering = together.renumbering(part.meta.head);
             for _ in &part.meta.stands {
                 let groups = StandGroups::restore(&mut rest).zip(renumbering);
-                let (groups, renumbering) =
+                let groups = groups.and_then(|(groups, renumbering)| {
+                    groups.renumbered(renumbering, together.frame.selections.len())
+                });
+                let groups =
                     groups.with_context(|| format!("{}: cannot be read", part.file.display()))?;
                 if together.one_whole {
-                    whole.add(&groups.renumbered(renumbering, together.frame.selections.len()));
+                    whole.add(&groups);
                 }
             }
         }
@@ -222,15 +225,23 @@ impl Assembly {
             return Ok(());
         };
         let folder = folder.join("reports");
+        write::no_link(&folder)?;
         fs::create_dir_all(&folder)
             .with_context(|| format!("{}: cannot be made", folder.display()))?;
+        let mut names: BTreeMap<String, usize> = BTreeMap::new();
+        let stands = self.parts.iter().flat_map(|part| &part.meta.reports);
+        for (stand, _) in stands {
+            *names.entry(stand.to_lowercase()).or_default() += 1;
+        }
         let mut files = Files::default();
         for part in &self.parts {
             let mut from: u64 = part.meta.lengths.iter().sum();
             for (stand, length) in &part.meta.reports {
                 let head = self.heads.get(&part.meta.head);
                 let design = head.map_or("", |head| head.design.as_str());
-                let name = report_name(stand, self.several.then_some(design), form);
+                let is_only = names.get(&stand.to_lowercase()) == Some(&1);
+                let design = (self.several || !is_only).then_some(design);
+                let name = report_name(stand, design, form);
                 let mut out = Beside::create(&folder.join(name))?;
                 out.copy(files.open(part)?, part.at + from, *length)?;
                 out.finish()?;
@@ -321,22 +332,30 @@ fn finding_row(design: &str, stand: &str, finding: &Finding, several: bool) -> V
 }
 
 /// A file name that a stand's report can have anywhere; names that had to be changed, or that may be
-/// there in several designs, get a few signs of a hash.
+/// there in several designs or with other capitals, get a few signs of a hash.
 fn report_name(stand: &str, design: Option<&str>, form: ReportForm) -> String {
     const LONGEST: usize = 80;
+    const MOST_BYTES: usize = 160;
+    // Devices, whatever ending they have.
+    const DEVICES: [&str; 6] = ["con", "prn", "aux", "nul", "com", "lpt"];
     let ending = match form {
         ReportForm::Terminal => "txt",
         ReportForm::Markdown => "md",
         ReportForm::Html => "html",
     };
     let fits = |c: char| c.is_alphanumeric() || matches!(c, '-' | '_' | '.' | ' ');
-    let safe: String = stand
-        .chars()
-        .map(|c| if fits(c) { c } else { '_' })
-        .take(LONGEST)
-        .collect();
+    let mut safe = String::new();
+    for c in stand.chars().take(LONGEST) {
+        let c = if fits(c) { c } else { '_' };
+        if safe.len() + c.len_utf8() <= MOST_BYTES {
+            safe.push(c);
+        }
+    }
     let safe = safe.trim_matches(['.', ' ']).to_owned();
-    if design.is_none() && safe == stand && !safe.is_empty() {
+    let stem = safe.split('.').next().unwrap_or_default().to_lowercase();
+    let stem = stem.trim_end_matches(|c: char| c.is_numeric() || c == ' ');
+    let is_device = DEVICES.contains(&stem);
+    if design.is_none() && safe == stand && !safe.is_empty() && !is_device {
         return format!("{safe}.{ending}");
     }
     let hash = blake3::hash(format!("{}\n{stand}", design.unwrap_or_default()).as_bytes());

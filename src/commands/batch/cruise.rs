@@ -1,5 +1,7 @@
 //! One cruise of a batch run: its design and record files, opened, and the units of work in it.
 
+use std::path::Path;
+
 use crate::cli::DesignArgs;
 use crate::commands::load::Prepared;
 use crate::design::FitBy;
@@ -77,6 +79,19 @@ impl OpenCruise {
             Files::ByStand(divided) => (0..divided.stands().len()).map(Some).collect(),
             Files::Whole(_) => vec![None],
         }
+    }
+
+    /// The paths of its design and its record files.
+    pub(super) fn paths(&self) -> impl Iterator<Item = &Path> {
+        let inputs = &self.prepared.design().inputs;
+        let records = [&inputs.stands, &inputs.plots, &inputs.trees, &inputs.counts];
+        let records = records
+            .into_iter()
+            .flatten()
+            .map(|input| input.path.as_str());
+        std::iter::once(self.shown.as_str())
+            .chain(records)
+            .map(Path::new)
     }
 
     /// The texts of a unit.

@@ -1,9 +1,9 @@
 //! Which designs a batch run is about: paths, patterns, and lists of these.
 
 use std::collections::BTreeSet;
-use std::io::Read as _;
+use std::fs::File;
+use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
-use std::{fs, io};
 
 use crate::cli::BatchArgs;
 use crate::diagnostic::{Diagnostic, Problems, Site};
@@ -65,11 +65,15 @@ fn shown(list: &Path) -> String {
 }
 
 fn read_list(list: &Path) -> io::Result<String> {
+    const MOST_BYTES: u64 = 100_000_000;
     let mut bytes = Vec::new();
     if list.as_os_str() == "-" {
-        io::stdin().lock().read_to_end(&mut bytes)?;
+        (io::stdin().lock().take(MOST_BYTES + 1)).read_to_end(&mut bytes)?;
     } else {
-        bytes = fs::read(list)?;
+        (File::open(list)?.take(MOST_BYTES + 1)).read_to_end(&mut bytes)?;
+    }
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(io::Error::other("it has more than 100 million bytes"));
     }
     let text = String::from_utf8(bytes).map_err(|_| io::Error::other("the text is not UTF-8"))?;
     Ok(text

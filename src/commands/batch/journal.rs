@@ -20,12 +20,13 @@ use serde::{Deserialize, Serialize};
 use super::assemble::{Assembly, OfCruise};
 use super::part::{CruiseHead, Part, PartMeta};
 use crate::cli::ReportForm;
+use crate::write;
 
 /// Its name in the folder of results.
 pub(super) const NAME: &str = "batch.journal";
 
-const MAGIC: &[u8] = b"spinney journal 2\n";
-const FRAME: usize = 1 + 4 + 8 + 4;
+pub(super) const MAGIC: &[u8] = b"spinney journal 2\n";
+pub(super) const FRAME: usize = 1 + 4 + 8 + 4;
 
 /// What the last record of a run says that was finished.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -119,6 +120,7 @@ impl Journal {
     /// Opens the file for this run alone.
     fn open(path: &Path) -> Result<File> {
         let shown = || format!("{}: cannot be written", path.display());
+        write::no_link(path)?;
         let mut options = OpenOptions::new();
         let file = options.write(true).create(true).truncate(false).open(path);
         let file = file.with_context(shown)?;
@@ -160,8 +162,7 @@ impl Journal {
     /// Appends a part again, its rows at other lines.
     pub(super) fn append_moved(&self, earlier: &Placed, meta: PartMeta) -> Result<Placed> {
         let shown = || format!("{}: cannot be read", self.path.display());
-        let length: u64 = meta.lengths.iter().sum();
-        let length = length + meta.reports.iter().map(|(_, length)| length).sum::<u64>();
+        let length = meta.length().with_context(shown)?;
         let mut bytes = vec![0; usize::try_from(length).with_context(shown)?];
         File::open(&*self.path)
             .and_then(|mut file| {
@@ -241,13 +242,16 @@ pub(super) fn read(path: &Path) -> Result<Contents> {
         contents.finished = None;
         match record.kind {
             0 => {
-                let Ok(head) = postcard::from_bytes::<CruiseHead>(&record.head) else {
+                let head = postcard::from_bytes::<CruiseHead>(&record.head).ok();
+                let Some(head) = head.filter(CruiseHead::is_sound) else {
                     break;
                 };
                 contents.heads.insert(head.id(), head);
             }
             1 => {
-                let Ok(meta) = postcard::from_bytes::<PartMeta>(&record.head) else {
+                let meta = postcard::from_bytes::<PartMeta>(&record.head).ok();
+                let length = record.length - record.rest_at;
+                let Some(meta) = meta.filter(|meta| meta.length() == Some(length)) else {
                     break;
                 };
                 contents.parts.push(Placed {

@@ -10,6 +10,8 @@
 mod assemble;
 mod cruise;
 mod designs;
+#[cfg(test)]
+mod hostile;
 mod journal;
 pub(super) mod merge;
 mod part;
@@ -25,8 +27,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use anyhow::{Context as _, Result};
 use rayon::prelude::*;
 
-use super::{Outcome, report};
-use crate::cli::{BatchArgs, DesignArgs};
+use super::{Outcome, outputs, report};
+use crate::cli::{BatchArgs, BatchFormat, DesignArgs};
 use crate::diagnostic::{Problems, Severity, counted};
 use crate::read::excerpts::Named;
 use crate::write;
@@ -123,6 +125,11 @@ impl<'a> Batch<'a> {
 
     fn run(self) -> Result<Outcome> {
         let folder = &self.arguments.out;
+        let over = self.over_inputs();
+        if over.has_errors() {
+            report(&over, &Named::default())?;
+            return Ok(Outcome::InputIsWrong);
+        }
         let (journal, earlier) = if self.arguments.resume {
             Journal::resume(folder)?
         } else {
@@ -179,6 +186,26 @@ impl<'a> Batch<'a> {
                 + &last_line(&assembly, self.failed, n_kept.into_inner(), self.arguments),
         )?;
         Ok(outcome)
+    }
+
+    /// Results are never written over files of the cruises.
+    fn over_inputs(&self) -> Problems {
+        let end = match self.arguments.format {
+            BatchFormat::Csv => "csv",
+            BatchFormat::Parquet => "parquet",
+        };
+        let mut names = vec![format!("estimates.{end}"), format!("trees.{end}")];
+        names.truncate(if self.wanted.tree_list { 2 } else { 1 });
+        names.extend(["summary.csv", "findings.csv", journal::NAME].map(str::to_owned));
+        let files: Vec<PathBuf> = names
+            .iter()
+            .map(|name| self.arguments.out.join(name))
+            .collect();
+        let outputs: Vec<_> = files
+            .iter()
+            .map(|path| ("--out", Some(path.as_path())))
+            .collect();
+        outputs::check(&outputs, self.cruises.iter().flat_map(OpenCruise::paths))
     }
 
     /// A strict run stops before any stand where a cruise cannot be opened whole.

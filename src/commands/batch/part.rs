@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::diagnostic::{Diagnostic, Severity, Site, place_in_rows, row};
+use crate::diagnostic::{Diagnostic, Severity, Site, place_in_rows, row, visible};
 
 /// What the tables of a cruise need of its design and species.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -26,6 +26,18 @@ pub(super) struct CruiseHead {
 }
 
 impl CruiseHead {
+    /// Can tables be made with it? A journal may come from anywhere.
+    pub(super) fn is_sound(&self) -> bool {
+        let listed = |(stands, area_ha): (f64, Option<f64>)| {
+            stands >= 1.0 && stands.is_finite() && area_ha.is_none_or(f64::is_finite)
+        };
+        self.confidence > 0.0
+            && self.confidence < 1.0
+            && self.dbh_class_cm > 0.0
+            && self.dbh_class_cm.is_finite()
+            && self.listed.is_none_or(listed)
+    }
+
     /// A number that tells heads apart.
     pub(super) fn id(&self) -> u64 {
         let bytes = postcard::to_stdvec(self).unwrap_or_default();
@@ -116,7 +128,7 @@ impl Finding {
         if !self.hint.is_empty() {
             line += &format!("; {}", self.hint);
         }
-        line + &format!(" [{}]\n", self.code)
+        visible(&line).into_owned() + &format!(" [{}]\n", self.code)
     }
 
     /// Does its text speak of lines, so that it does not hold when these move?
@@ -171,6 +183,13 @@ pub(super) struct Part {
 }
 
 impl PartMeta {
+    /// Bytes of all that follows.
+    pub(super) fn length(&self) -> Option<u64> {
+        let of_reports = self.reports.iter().map(|(_, length)| *length);
+        let mut lengths = self.lengths.iter().copied().chain(of_reports);
+        lengths.try_fold(0_u64, u64::checked_add)
+    }
+
     /// The same part where rows stand at other lines; `None` where something in it cannot be moved.
     pub(super) fn moved_to(&self, lines: &[(String, Runs)]) -> Option<PartMeta> {
         if self.lines == lines {

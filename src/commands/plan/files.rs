@@ -335,7 +335,7 @@ pub(super) fn read_strata(source: &Source, problems: &mut Problems) -> Option<St
         }
         strata.extend(columns.row(&table, &row, problems));
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     if strata.is_empty() && !problems.has_errors() {
         problems.push(no_rows(source, "stratum"));
     }
@@ -405,7 +405,7 @@ pub(super) fn read_stand_table(
             }),
         }
     }
-    table.check_decimal_marks(problems);
+    table.finish(problems);
     if problems.has_errors() {
         return None;
     }

@@ -174,7 +174,7 @@ impl Table<'_> {
 
     /// Says at the end which columns mix decimal commas and decimal points: such numbers are
     /// never guessed.
-    pub fn check_decimal_marks(&self, problems: &mut Problems) {
+    pub(super) fn check_decimal_marks(&self, problems: &mut Problems) {
         for (index, cell) in self.marks.iter().enumerate() {
             let marks = cell.get();
             if marks.points == 0 || marks.commas == 0 {

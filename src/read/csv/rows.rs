@@ -108,11 +108,6 @@ impl Fields {
     pub(super) fn iter(&self) -> impl Iterator<Item = &str> {
         (0..self.count).filter_map(|index| self.get(index))
     }
-
-    /// Is there a line end in any field?
-    pub(super) fn have_line_end(&self) -> bool {
-        self.text.contains('\n')
-    }
 }
 
 #[cfg(test)]

@@ -19,22 +19,28 @@ pub(super) fn read_inputs(
     let Some(mut map) = Section::open(walk, entry, "`inputs`") else {
         return Inputs::default();
     };
-    let mut standard_input: Option<String> = None;
+    let mut before: Vec<(&'static str, Input)> = Vec::new();
     let mut file = |walk: &mut Walk, map: &mut Section, key: &'static str, columns: &Columns| {
         let entry = map.get(walk, key)?;
         let (place, input) = read_input(walk, &entry, base, key, columns, selections)?;
-        if input.path == "-" {
-            if let Some(first) = &standard_input {
-                place.error(
-                    walk,
-                    "standard-input-twice",
-                    format!("standard input cannot be both `{first}` and `{key}`"),
-                    "give one of them a file",
-                );
+        let same = |(_, other): &&(&str, Input)| {
+            // Each record finds its own sheet in a workbook.
+            let is_other_sheet = is_workbook(Path::new(&input.path))
+                && (input.sheet != other.sheet || input.sheet.is_none());
+            input.path == other.path && !is_other_sheet
+        };
+        if let Some((first, _)) = before.iter().find(same) {
+            let (code, message) = if input.path == "-" {
+                let message = format!("standard input cannot be both `{first}` and `{key}`");
+                ("standard-input-twice", message)
             } else {
-                standard_input = Some(key.to_owned());
-            }
+                let shown = seen(&input.shown);
+                let message = format!("`{first}` and `{key}` name the same file ({shown})");
+                ("file-twice", message)
+            };
+            place.error(walk, code, message, "give one of them a file");
         }
+        before.push((key, input.clone()));
         Some(input)
     };
     let inputs = Inputs {

@@ -220,6 +220,7 @@ fn read_product(walk: &mut Walk, item: &Entry) -> Option<Product> {
         .map_or(Some(false), |entry| entry.boolean(walk));
     map.finish(walk);
     let name = name?;
+    item.note_formula(walk, &name);
     if !trim_given {
         walk.default(format!("trim: none on {name}"));
     }

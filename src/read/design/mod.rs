@@ -21,6 +21,7 @@ use crate::design::{Design, Measured, Merchantable, Method, SpeciesCodes, Status
 use crate::diagnostic::{Diagnostic, Problems, Site, seen};
 use crate::read::limits;
 use crate::read::source::Source;
+use crate::read::spellings::FULL_HINTS;
 use crate::read::yaml::{Node, Step, locate, parse};
 use crate::species::SpeciesTable;
 use crate::units::{CM_PER_IN, Dimension, UnitSystem};
@@ -168,7 +169,7 @@ pub fn check_species(source: &Source, species: &SpeciesTable) -> Problems {
             check_species_name(&mut walk, substitute, species, &codes);
             let key = &substitute.key;
             if species.lookup(key).is_none() && !codes.contains(&key.to_lowercase()) {
-                let (message, hint) = unknown_species(species, key);
+                let (message, hint) = unknown_species(&walk, species, key);
                 substitute.key_error(&mut walk, "unknown-species", message, &hint);
             }
         }
@@ -196,15 +197,20 @@ fn check_species_name(walk: &mut Walk, entry: &Entry, species: &SpeciesTable, co
         && species.lookup(&name).is_none()
         && !codes.contains(&name.to_lowercase())
     {
-        let (message, hint) = unknown_species(species, &name);
+        let (message, hint) = unknown_species(walk, species, &name);
         entry.error(walk, "unknown-species", message, &hint);
     }
 }
 
 /// A message about a name that means no species, and a hint.
-fn unknown_species(species: &SpeciesTable, text: &str) -> (String, String) {
+fn unknown_species(walk: &Walk, species: &SpeciesTable, text: &str) -> (String, String) {
     let message = format!("no species is known as {}", seen(text));
-    (message, nearest_species(species, text))
+    let hint = if walk.problems.len() < FULL_HINTS {
+        nearest_species(species, text)
+    } else {
+        did_you_mean_species(&[])
+    };
+    (message, hint)
 }
 
 /// "did you mean `Fd`?", or what can be written.
@@ -305,7 +311,10 @@ fn read_root(walk: &mut Walk, node: &Node, base: &Path, known: &Known) -> Option
 }
 
 fn read_title(walk: &mut Walk, map: &mut Section) -> String {
-    if let Some(title) = map.get(walk, "title").and_then(|entry| entry.text(walk)) {
+    if let Some(entry) = map.get(walk, "title")
+        && let Some(title) = entry.text(walk)
+    {
+        entry.note_formula(walk, &title);
         return title;
     }
     let stem = Path::new(walk.source.name())
@@ -345,6 +354,7 @@ fn read_decay_classes(walk: &mut Walk, map: &mut Section) -> Vec<String> {
             let message = format!("the decay class {} is there twice", seen(&class));
             item.error(walk, "value-twice", message, "remove one of them");
         } else {
+            item.note_formula(walk, &class);
             classes.push(class);
         }
     }

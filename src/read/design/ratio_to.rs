@@ -93,12 +93,12 @@ pub(super) fn check(
         let Some(name) = to.text(walk) else { continue };
         let from = id(&pair.key);
         if from.is_none() {
-            let (message, hint) = super::unknown_species(table, &pair.key);
+            let (message, hint) = super::unknown_species(walk, table, &pair.key);
             pair.key_error(walk, "unknown-species", message, &hint);
         }
         let other = id(&name);
         if other.is_none() {
-            let (message, hint) = super::unknown_species(table, &name);
+            let (message, hint) = super::unknown_species(walk, table, &name);
             to.error(walk, "unknown-species", message, &hint);
         }
         let (Some(from), Some(other)) = (from, other) else {

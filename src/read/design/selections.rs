@@ -89,6 +89,8 @@ fn check_name(walk: &mut Walk, entry: &Entry) {
         let message = format!("the name of a selection has a mark in it ({})", seen(name));
         let hint = "use letters, digits, `-` and `_`: the name is used in the record files";
         entry.key_error(walk, "bad-name", message, hint);
+    } else {
+        entry.note_formula(walk, name);
     }
 }
 

@@ -1,7 +1,10 @@
 //! Walking the YAML tree: maps with strict keys, values of the right kind, quantities with their
 //! units. Every problem is collected with the place of its key or value.
 
-use crate::diagnostic::{Diagnostic, Problems, Site, seen};
+use std::collections::BTreeSet;
+
+use crate::diagnostic::{Diagnostic, Problems, Site, runs_as_formula, seen};
+use crate::read::csv::names::formula;
 use crate::read::limits::Limits;
 use crate::read::nearest::{did_you_mean, nearest};
 use crate::read::source::Source;
@@ -30,6 +33,18 @@ impl<'s> Walk<'s> {
         }
     }
 
+    /// Records a finding at the end of a path. Once many places were looked up, the rest of a kind is
+    /// counted at the place of the first.
+    fn record(&mut self, finding: Diagnostic, path: &[Step]) {
+        let source = self.source;
+        if source.has_places() {
+            self.problems.push(finding.at(locate(source, path)));
+        } else {
+            let place = || locate(source, path);
+            self.problems.push_untold(finding, place);
+        }
+    }
+
     pub(super) fn default(&mut self, sentence: impl Into<String>) {
         self.defaults.push(sentence.into());
     }
@@ -53,26 +68,23 @@ impl<'n> Entry<'n> {
         }
     }
 
-    /// Place of the value.
-    pub(super) fn site(&self, walk: &Walk) -> Site {
-        locate(walk.source, &self.path)
-    }
-
     /// Place of the key.
     pub(super) fn key_site(&self, walk: &Walk) -> Site {
+        locate(walk.source, &self.key_path())
+    }
+
+    fn key_path(&self) -> Vec<Step> {
         let mut path = self.path.clone();
         if let Some(Step::Value(index)) = path.last().copied() {
             path.pop();
             path.push(Step::Key(index));
         }
-        locate(walk.source, &path)
+        path
     }
 
     /// Records an error at the value.
     pub(super) fn error(&self, walk: &mut Walk, code: &'static str, message: String, hint: &str) {
-        let site = self.site(walk);
-        walk.problems
-            .push(Diagnostic::error(code, message).at(site).hint(hint));
+        walk.record(Diagnostic::error(code, message).hint(hint), &self.path);
     }
 
     /// Records an error at the key.
@@ -83,16 +95,22 @@ impl<'n> Entry<'n> {
         message: String,
         hint: &str,
     ) {
-        let site = self.key_site(walk);
-        walk.problems
-            .push(Diagnostic::error(code, message).at(site).hint(hint));
+        walk.record(
+            Diagnostic::error(code, message).hint(hint),
+            &self.key_path(),
+        );
     }
 
     /// Records a warning at the value.
     pub(super) fn warning(&self, walk: &mut Walk, code: &'static str, message: String, hint: &str) {
-        let site = self.site(walk);
-        walk.problems
-            .push(Diagnostic::warning(code, message).at(site).hint(hint));
+        walk.record(Diagnostic::warning(code, message).hint(hint), &self.path);
+    }
+
+    /// Tells how a name will stand in CSV, if not as it is.
+    pub(super) fn note_formula(&self, walk: &mut Walk, name: &str) {
+        if runs_as_formula(name) {
+            walk.record(formula(name), &self.path);
+        }
     }
 
     fn wrong_kind(&self, walk: &mut Walk, wanted: &str, hint: &str) {
@@ -245,6 +263,7 @@ impl<'n> Entry<'n> {
             return None;
         };
         let mut entries: Vec<Entry<'n>> = Vec::with_capacity(pairs.len());
+        let mut seen_before = BTreeSet::new();
         for (index, (key, node)) in pairs.iter().enumerate() {
             let mut path = self.path.clone();
             path.push(Step::Value(index));
@@ -258,8 +277,7 @@ impl<'n> Entry<'n> {
                 entry.key_error(walk, "wrong-kind", message, "give it a name");
                 continue;
             }
-            let lower = entry.key.to_lowercase();
-            if entries.iter().any(|e| e.key.to_lowercase() == lower) {
+            if !seen_before.insert(entry.key.to_lowercase()) {
                 entry.key_error(
                     walk,
                     "key-twice",
@@ -352,12 +370,8 @@ impl<'n> Section<'n> {
     /// Records that something is missing in this map.
     pub(super) fn missing(&self, walk: &mut Walk, what: &str, hint: &str) {
         let message = format!("{} has no {what}", self.what);
-        let site = self.whole.key_site(walk);
-        walk.problems.push(
-            Diagnostic::error("missing-key", message)
-                .at(site)
-                .hint(hint),
-        );
+        let finding = Diagnostic::error("missing-key", message).hint(hint);
+        walk.record(finding, &self.whole.key_path());
     }
 
     /// A quantity under the key `stem_unit` for any unit of the dimension. Giving it twice is an

@@ -58,6 +58,10 @@ pub(super) fn check(design: &Design, sheet: &TreeSheet, problems: &mut Problems)
 /// the level of the eye, so that the distance is H / t.
 fn check_sights(row: &TreeRow, design: &Design) -> Option<Diagnostic> {
     let (error, units) = (&design.heights.instrument, design.units);
+    // An error already.
+    if (row.height_m()).is_some_and(|height_m| height_m <= design.heights.breast_height_m) {
+        return None;
+    }
     let top = row.height.top_ratio?;
     let reading = row.height.reading.as_deref().copied().or_else(|| {
         let distance_m = row.height_m()? / top.abs();

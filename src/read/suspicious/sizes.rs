@@ -312,22 +312,25 @@ impl OneTree<'_> {
         );
         if let Some(slip) = slip {
             let (new_dbh, new_height) = (dbh_cm * slip.dbh_factor, height_m * slip.height_factor);
+            // Where there are few trees with heights, what is usual elsewhere stands in.
+            let others = match self.clouds.ratio {
+                Some(_) => "the other trees",
+                None => "trees elsewhere",
+            };
             let hint = match slip.code {
                 "feet-for-metres" => {
-                    format!(
-                        "{height_m:.1} ft would be {new_height:.2} m, which fits the other trees"
-                    )
+                    format!("{height_m:.1} ft would be {new_height:.2} m, which fits {others}")
                 }
                 "inches-for-centimetres" => {
-                    format!("{dbh_cm:.1} in would be {new_dbh:.1} cm, which fits the other trees")
+                    format!("{dbh_cm:.1} in would be {new_dbh:.1} cm, which fits {others}")
                 }
                 _ if slip.is_of_dbh() => {
                     let new_dbh = diameter.words(new_dbh, 2);
-                    format!("dbh {new_dbh}? it would fit the other trees")
+                    format!("dbh {new_dbh}? it would fit {others}")
                 }
                 _ => {
                     let new_height = length.words(new_height, 2);
-                    format!("height {new_height}? it would fit the other trees")
+                    format!("height {new_height}? it would fit {others}")
                 }
             };
             return Some(Finding {

@@ -13,7 +13,7 @@ const LARGEST_PART: u64 = 200_000_000;
 /// Bytes of all parts together.
 const LARGEST_FILE: u64 = 2_000_000_000;
 /// How a ZIP archive begins, which a workbook is.
-const ZIP: &[u8] = b"PK\x03\x04";
+pub(in crate::read) const ZIP: &[u8] = b"PK\x03\x04";
 /// How a container of older kinds begins: `.xls`, and workbooks with a password.
 const CONTAINER: &[u8] = &[0xd0, 0xcf, 0x11, 0xe0, 0xa1, 0xb1, 0x1a, 0xe1];
 const SAVE_AGAIN: &str = "save it as .xlsx (Excel workbook) or as CSV";

@@ -16,6 +16,8 @@ use std::path::Path;
 
 use calamine::{Reader as _, Xlsx, XlsxError};
 
+pub(super) use file::ZIP as MAGIC;
+
 use crate::design::Input;
 use crate::diagnostic::{Diagnostic, Heads, Problems, Site};
 

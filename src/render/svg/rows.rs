@@ -3,6 +3,7 @@
 use super::canvas::{Anchor, Canvas, Ink, cut, width_of};
 use super::plane::finite;
 use super::{Drawing, LINE, WIDTH, beyond_axis, marks};
+use crate::tables::Cell;
 use crate::tables::chart::{Panel, Row};
 use crate::tables::ticks::Ticks;
 
@@ -166,7 +167,7 @@ fn value(canvas: &mut Canvas<'_>, row: &Row, frame: &Frame, y: f64) {
     let ink = marks::ink(row.mark);
     if row.bar {
         canvas.rectangle((frame.x(0.0), y - 6.0), (x, y + 6.0), ink, 0.7);
-        let value = format!("{:.1}", estimate.value);
+        let value = Cell::Number(estimate.value, 1).shown();
         canvas.text(&value, (x + 5.0, y), Anchor::Start, Ink::Text, row.whole);
         return;
     }

@@ -11,7 +11,7 @@ use rust_xlsxwriter::{
 };
 
 use crate::render::terminal::wrap;
-use crate::tables::tidy::Tidy;
+use crate::tables::tidy::{Tidy, without_sign_of_zero};
 use crate::tables::workbook::{self, Content, Sheet, Workbook};
 use crate::tables::{Cell, Table};
 use crate::units::UnitSystem;
@@ -327,7 +327,7 @@ fn write_cell(
         Cell::Number(number, digits) => {
             let format = &formats.numbers[(*digits).min(MOST_DECIMALS)];
             let (row, column) = (row_number(row)?, column_number(column)?);
-            out.write_number_with_format(row, column, *number, format)?;
+            out.write_number_with_format(row, column, without_sign_of_zero(*number), format)?;
             Ok(())
         }
     }
