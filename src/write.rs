@@ -9,8 +9,8 @@ use anyhow::{Context as _, Result};
 
 use crate::diagnostic::visible;
 
-/// Writes a file whole, replacing what was there; behind a link, what the link leads to. A device
-/// or a pipe is written to and stays what it is.
+/// Writes a file whole, replacing what was there, a link too. A device or a pipe is written to and
+/// stays what it is.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let shown = path.display();
     let is_special = |of: fs::Metadata| !of.is_file() && !of.is_dir();
@@ -20,9 +20,8 @@ pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
             .and_then(|device| stream(device, content.as_ref()))
             .with_context(|| format!("{shown}: cannot be written"));
     }
-    let end = fs::canonicalize(path).unwrap_or_else(|_| path.to_owned());
-    beside(path, &end, content.as_ref())?
-        .persist(&end)
+    beside(path, content.as_ref())?
+        .persist(path)
         .map_err(|error| error.error)
         .map(|_| ())
         .with_context(|| format!("{shown}: cannot be put in place"))
@@ -47,7 +46,7 @@ pub fn is_one_file(one: &Path, other: &Path) -> bool {
 /// Writes a file whole that must not be there yet.
 pub fn new_file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let shown = path.display();
-    beside(path, path, content.as_ref())?
+    beside(path, content.as_ref())?
         .persist_noclobber(path)
         .map_err(|error| error.error)
         .map(|_| ())
@@ -65,9 +64,9 @@ pub fn no_link(path: &Path) -> Result<()> {
     Ok(())
 }
 
-/// The content in a file beside its place, `end`, which `path` leads to.
-fn beside(path: &Path, end: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
-    let folder = match end.parent() {
+/// The content in a file beside its place.
+fn beside(path: &Path, content: &[u8]) -> Result<tempfile::NamedTempFile> {
+    let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
@@ -84,6 +83,7 @@ fn beside(path: &Path, end: &Path, content: &[u8]) -> Result<tempfile::NamedTemp
         .write_all(content)
         .and_then(|()| beside.flush())
         .and_then(|()| set_usual_permissions(beside.path()))
+        .map_err(|error| io::Error::from(error.kind()))
         .with_context(|| format!("{shown}: cannot be written"))?;
     Ok(beside)
 }

@@ -369,5 +369,9 @@ mod tests {
             )
         );
         assert!(text(b"\xff\xfe\x00\xd8").is_err());
+        // UTF-16 without its mark, and a workbook under another name.
+        for bytes in [&b"a\n\0b\0"[..], b"PK\x03\x04\x14\0\x06\0"] {
+            assert!(text(bytes).unwrap_err().contains("NUL"), "{bytes:?}");
+        }
     }
 }

@@ -23,6 +23,11 @@ mod plausible {
     pub(super) const GREATEST_RATIO: f64 = 200.0;
     /// Thinner trees have any ratio: breast height is a large part of their height.
     pub(super) const RATIO_FROM_DBH_CM: f64 = 7.0;
+    /// In the middle of the live trees of a cruise; those of Upper Flat Creek have 71. An inch for
+    /// a centimetre, or a metre for a foot, leaves a third or makes it threefold.
+    pub(super) const MIDDLE_RATIOS: (f64, f64) = (35.0, 150.0);
+    /// Lower trees say little of a ratio, m.
+    pub(super) const TALL_M: f64 = 5.0;
     /// A usual ratio and its spread (of logarithms), where a cruise is too small to tell its own.
     pub(super) const USUAL_RATIO: f64 = 80.0;
     /// See [`USUAL_RATIO`].

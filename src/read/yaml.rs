@@ -231,10 +231,13 @@ pub fn locate(source: &Source, path: &[Step]) -> Site {
 }
 
 fn site(source: &Source, error: &serde_yaml::Error) -> Site {
-    error.location().map_or_else(
-        || source.whole(),
-        |place| source.site(place.line(), place.column()),
-    )
+    let end = source.text().len();
+    match error.location() {
+        None => source.whole(),
+        // The parser counts a line that a text without a last line end has not.
+        Some(place) if place.line() > source.line_of(end) => source.site_of(end),
+        Some(place) => source.site(place.line(), place.column()),
+    }
 }
 
 /// Reads a YAML text; its own errors become one diagnostic with place.
@@ -335,9 +338,19 @@ fn wrong(source: &Source, error: &serde_yaml::Error) -> Diagnostic {
             .hint("keep one of them in the file")
             .at(site);
     }
-    Diagnostic::error("yaml", format!("this is not readable YAML: {message}"))
-        .hint("check indentation, colons and quotes near this place")
-        .at(site)
+    // What was begun may stand far above: a quote or a bracket that is not closed.
+    let whole = error.to_string();
+    let begun = whole.split_once(", while ").map(|(_, begun)| begun);
+    let begun = begun
+        .and_then(|begun| begun.split_once(" column "))
+        .map(|(begun, _)| begun);
+    let begun = begun.map_or_else(String::new, |begun| format!(" while {begun}"));
+    Diagnostic::error(
+        "yaml",
+        format!("this is not readable YAML: {message}{begun}"),
+    )
+    .hint("check indentation, colons and quotes near this place")
+    .at(site)
 }
 
 #[cfg(test)]

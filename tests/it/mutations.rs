@@ -13,6 +13,7 @@ mod disk;
 mod fields;
 mod figures;
 mod findings;
+mod found;
 mod judge;
 mod kind;
 mod reference;

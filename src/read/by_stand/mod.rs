@@ -21,10 +21,10 @@
 //! # What looks within a stand only
 //! Each stand is checked as if there were no other. So these compare with the rest of the stand
 //! and not of the cruise: odd sizes (`decimal-slip`, `inches-for-centimetres`, `feet-for-metres`,
-//! `height-dbh-ratio`, `larger-than-species`), `rare-species-code`, `mixed-decimal-marks`, the
+//! `height-dbh-ratio`, `larger-than-species`, `unlikely-units`), `rare-species-code`, `mixed-decimal-marks`, the
 //! neighbours of a row (`same-measurements`, `rows-repeated`), whether any dead tree has a decay
 //! class (`no-decay-class`), and the nearest names in hints. What is said once for a file is said once for a stand: `height-missing`,
-//! `status-default`, `status-blank`, `live-with-decay-class`, `tree-in-two-selections`,
+//! `uneven-rows`, `column-without-name`, `status-default`, `status-blank`, `live-with-decay-class`, `tree-in-two-selections`,
 //! `selection-without-trees`, `points-not-used`, `stratum-without-area` where there is no stands
 //! file, `unknown-species`, `species-not-covered`, and what is folded where there is much of it.
 

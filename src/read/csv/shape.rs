@@ -196,3 +196,90 @@ fn quoted_end(bytes: &[u8], from: usize) -> Option<usize> {
         at += 1;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::read::source::Source;
+
+    fn findings(text: &str) -> Vec<String> {
+        let source = Source::new("t.csv", text.to_owned());
+        let mut problems = Problems::new();
+        let mut table = Table::open(&source, &[], &mut problems).unwrap();
+        while table.next_row(&mut problems).is_some() {}
+        table.finish(&mut problems);
+        let text = |found: &Diagnostic| found.to_string().split(';').next().unwrap().to_owned();
+        problems.iter().map(text).collect()
+    }
+
+    #[test]
+    fn rows_that_lost_a_field_or_got_one_too_many_are_told() {
+        let one = "a,b,c,d\n1,2,3,4\n1,2,3\n1,2,3,4\n";
+        assert_eq!(
+            findings(one),
+            ["t.csv:3:1: warning: a row has more or fewer fields than the header (4), in line 3"]
+        );
+        // Bare decimal commas: `9,3` for 9.3, the blank field behind it falls off the end.
+        let two = "a,b,c,d\n1,2,9,3,\n1,2,3,\n1,2,,\n1,2,,\n1,8,9,\n";
+        assert_eq!(findings(two).len(), 1, "{:?}", findings(two));
+        // Blank fields left out at the end of most rows.
+        let most = "a,b,c,d\n1,2,3\n1,2,3\n1,2,3,4\n";
+        assert!(
+            findings(most)[0].contains("note: 2 rows have"),
+            "{:?}",
+            findings(most)
+        );
+        // A plot without trees.
+        assert!(findings("plot,b,c,d\n7\n1,2,3,4\n").is_empty());
+    }
+
+    #[test]
+    fn quotes_out_of_place_are_told() {
+        for (text, place) in [
+            ("a,b\n4\"4,1\n", "t.csv:2:2: warning: a quote in the middle"),
+            (
+                "a,b\n\"4\"4,1\n",
+                "t.csv:2:3: warning: a quote in the middle",
+            ),
+            (
+                "a,b\n1, \"x\"\n",
+                "t.csv:2:4: warning: a quote in the middle",
+            ),
+            ("a,b\n\n1,\"x\n", "t.csv:3:3: error: a quote is opened"),
+            (
+                "a,b,c\n1,2,\"3\n1,2,3\n1,2,3\"\n",
+                "t.csv:2:5: warning: one field in quotes goes",
+            ),
+        ] {
+            let found = findings(text);
+            assert!(
+                found.len() == 1 && found[0].starts_with(place),
+                "{text:?}: {found:?}"
+            );
+        }
+        for sound in [
+            "a,b\n\"4\",\"say \"\"x\"\"\"\n",
+            "a,note\n1,\"two\nlines\"\n",
+            "a,note\n1,5\" pipe\n",
+            "a,b\r\n\"1\",\"\"\r\n",
+        ] {
+            assert!(
+                findings(sound).is_empty(),
+                "{sound:?}: {:?}",
+                findings(sound)
+            );
+        }
+    }
+
+    #[test]
+    fn values_under_no_head_are_told_once() {
+        let found = findings("a,,b\n1,,2\n1,7,2\n1,8,2\n");
+        assert_eq!(
+            found,
+            [
+                "t.csv:1:3: warning: column 2 has no name and is ignored, but holds values (`7` in line 3)"
+            ]
+        );
+        assert!(findings("a,b,,\n1,2,,\n").is_empty());
+    }
+}

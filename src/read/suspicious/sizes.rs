@@ -3,6 +3,7 @@
 use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems};
 use crate::read::trees::{TreeRow, TreeSheet};
+use crate::records::Rule;
 use crate::species::{Species, SpeciesId};
 use crate::units::{CM_PER_IN, M_PER_FT, UnitSystem};
 
@@ -191,6 +192,7 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
             *of_kind = of_kind.or(everything);
         }
     }
+    check_units(cruise.design.units, sheet, problems);
     let mut logs: Vec<_> = logs.iter().map(|trees| trees.iter()).collect();
     for row in &sheet.rows {
         let kind = kinds.kind(row);
@@ -205,6 +207,10 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
             dbh_cm,
             logs,
             is_live: row.status.is_live(),
+            is_swept: matches!(
+                row.rule(cruise.plots).as_deref(),
+                Some(Rule::AngleGauge { .. })
+            ),
             units: cruise.design.units,
         };
         let finding = match whole_height(row) {
@@ -221,6 +227,35 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
             problems.push(finding.diagnostic.at(sheet.site(row, column)));
         }
     }
+}
+
+/// Is a whole column in another unit than its head says? Of single trees that may be in range.
+fn check_units(units: UnitSystem, sheet: &TreeSheet, problems: &mut Problems) {
+    let live = sheet.rows.iter().filter(|row| row.status.is_live());
+    let ratios = live.filter_map(|row| {
+        let height_m = whole_height(row).filter(|height| *height > plausible::TALL_M)?;
+        Some(ratio(row.dbh_cm?, height_m))
+    });
+    let mut ratios: Vec<f64> = ratios.collect();
+    if ratios.len() < LEAST_CLOUD {
+        return;
+    }
+    let middle = median(&mut ratios);
+    let (least, most) = plausible::MIDDLE_RATIOS;
+    if middle >= least && middle <= most {
+        return;
+    }
+    let label = units.length().label;
+    let message = format!(
+        "the heights of {} live trees are {middle:.0} {label} for each {label} of dbh in their \
+         middle, and {least:.0} to {most:.0} is usual",
+        ratios.len()
+    );
+    problems.push(
+        Diagnostic::warning("unlikely-units", message)
+            .at(sheet.table.head_site(sheet.columns.dbh.index))
+            .hint("is dbh or height in another unit than the head of its column says?"),
+    );
 }
 
 /// The species of a sheet: however one is spelt, it is one kind.
@@ -268,6 +303,8 @@ struct OneTree<'a> {
     dbh_cm: f64,
     logs: &'a Logs,
     is_live: bool,
+    /// Was it chosen by an angle gauge?
+    is_swept: bool,
     /// Units of the results, in which findings speak.
     units: UnitSystem,
 }
@@ -292,8 +329,10 @@ impl OneTree<'_> {
         let ratio = ratio(dbh_cm, height_m);
         // A dead tree may have lost its top unnoticed.
         let is_squat = ratio < plausible::LEAST_RATIO && self.is_live;
-        let is_odd_ratio = dbh_cm >= plausible::RATIO_FROM_DBH_CM
-            && (is_squat || ratio > plausible::GREATEST_RATIO);
+        // Thin trees have any ratio, but no thin tree is tall.
+        let is_tall = height_m > plausible::RATIO_FROM_DBH_CM * plausible::GREATEST_RATIO / 100.0;
+        let is_odd_ratio = (is_squat && dbh_cm >= plausible::RATIO_FROM_DBH_CM)
+            || (is_tall && ratio > plausible::GREATEST_RATIO);
         let is_too_large = !self.is_plausible_dbh(dbh_cm) || !self.is_plausible_height(height_m);
         let is_odd_here = dbh_cm >= plausible::RATIO_FROM_DBH_CM
             && (self.is_live || ratio > plausible::USUAL_RATIO)
@@ -378,13 +417,15 @@ impl OneTree<'_> {
             .map(|(_, slip)| slip)
     }
 
-    /// A dbh alone: ten times too thick for its species here.
+    /// A dbh alone: ten times too thick for its species here; or too thin where a gauge chose the
+    /// tree, which takes few thin trees and lets each stand for many.
     fn without_height(&self) -> Option<Finding> {
-        let tenth = self.dbh_cm / 10.0;
+        let is_thin = (self.clouds.dbh).is_some_and(|cloud| self.logs.dbh < cloud.median);
+        let right = self.dbh_cm * if is_thin { 10.0 } else { 0.1 };
         if let Some(cloud) = self.clouds.dbh
-            && self.logs.dbh > cloud.median
+            && (!is_thin || self.is_swept)
             && cloud.distance_of(self.logs.dbh) > ODD
-            && cloud.distance(tenth) <= FITS
+            && cloud.distance(right) <= FITS
         {
             let diameter = self.units.diameter();
             let thick = diameter.words(self.dbh_cm, 1);
@@ -392,7 +433,7 @@ impl OneTree<'_> {
             return Some(Finding {
                 diagnostic: Diagnostic::warning("decimal-slip", message).hint(format!(
                     "dbh {}? it would fit them",
-                    diameter.words(tenth, 2)
+                    diameter.words(right, 2)
                 )),
                 is_of_dbh: true,
             });

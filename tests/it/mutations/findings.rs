@@ -85,6 +85,9 @@ impl Finding {
         let is_named = |word: &String| {
             self.file == *word || self.message.contains(&format!("`{}`", seen(word)))
         };
+        // What was begun in a line and goes wrong further down.
+        let begins = |line: &usize| self.message.contains(&format!(" at line {line};"));
+        let is_there = is_there || lines.iter().any(begins);
         is_there || self.message.contains(&mutation.file) || mutation.words.iter().any(is_named)
     }
 }
