@@ -9,8 +9,8 @@ use anyhow::{Context as _, Result};
 
 use crate::diagnostic::visible;
 
-/// Writes a file whole, replacing what was there. A device or a pipe is written to and stays what
-/// it is.
+/// Writes a file whole, replacing what was there, a link too. A device or a pipe is written to and
+/// stays what it is.
 pub fn file(path: &Path, content: impl AsRef<[u8]>) -> Result<()> {
     let shown = path.display();
     let is_special = |of: fs::Metadata| !of.is_file() && !of.is_dir();

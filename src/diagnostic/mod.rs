@@ -135,7 +135,7 @@ impl Diagnostic {
             severity,
             code,
             site: None,
-            message: in_one_line(message.into()),
+            message: message.into(),
             hint: None,
             more: 0,
         }
@@ -166,7 +166,7 @@ impl Diagnostic {
     /// The same finding with what would be right.
     #[must_use]
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
-        self.hint = Some(in_one_line(hint.into()));
+        self.hint = Some(hint.into());
         self
     }
 }
@@ -182,22 +182,6 @@ impl fmt::Display for Diagnostic {
         }
         write!(f, " [{}]", self.code)
     }
-}
-
-/// A finding is one line, whatever stood in the names that it speaks of: control characters escaped.
-fn in_one_line(text: String) -> String {
-    if !text.contains(char::is_control) {
-        return text;
-    }
-    let mut line = String::with_capacity(text.len());
-    for c in text.chars() {
-        if c.is_control() {
-            line.extend(c.escape_default());
-        } else {
-            line.push(c);
-        }
-    }
-    line
 }
 
 /// A value as it was seen, fit to stand in a message: in backticks, control characters escaped,
@@ -255,15 +239,6 @@ mod tests {
         assert_eq!(seen("24,5"), "`24,5`");
         assert_eq!(seen("a\nb\u{1b}[31m"), "`a\\nb\\u{1b}[31m`");
         assert_eq!(seen(&"x".repeat(99)), format!("`{}…`", "x".repeat(40)));
-    }
-
-    #[test]
-    fn a_finding_is_one_line() {
-        let finding = Diagnostic::error("odd", "`a\nb` is odd").hint("not \u{1b}[31m");
-        assert_eq!(
-            finding.to_string(),
-            "error: `a\\nb` is odd; not \\u{1b}[31m [odd]"
-        );
     }
 
     #[test]

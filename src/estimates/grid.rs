@@ -26,8 +26,13 @@ pub(super) fn neighbours(places: &[(f64, f64)]) -> Vec<(usize, usize)> {
     let mut pairs = Vec::new();
     for a in 0..places.len() {
         let mut near: Vec<usize> = (0..places.len()).filter(|b| *b != a).collect();
-        near.sort_by(|b, c| squared(a, *b).total_cmp(&squared(a, *c)).then(b.cmp(c)));
-        near.truncate(NEAREST);
+        let nearer =
+            |b: &usize, c: &usize| squared(a, *b).total_cmp(&squared(a, *c)).then(b.cmp(c));
+        if near.len() > NEAREST {
+            near.select_nth_unstable_by(NEAREST, nearer);
+            near.truncate(NEAREST);
+        }
+        near.sort_by(nearer);
         for (at, b) in near.iter().enumerate() {
             let length = squared(a, *b);
             let between = |c: &usize| squared(a, *c) + squared(*b, *c) <= length * (1.0 + ROUNDING);
@@ -59,14 +64,19 @@ pub(super) fn along_lines(places: &[(f64, f64)]) -> Vec<(usize, usize)> {
         let turn = (one - other).rem_euclid(PI);
         turn.min(PI - turn)
     };
-    let along = |of: f64| {
-        let pairs = all.iter().copied();
-        pairs.filter(move |pair| apart(direction(pair), of) < HALF_SECTOR)
+    let mut sorted: Vec<f64> = all.iter().map(direction).collect();
+    sorted.sort_by(f64::total_cmp);
+    // A direction turned by pi is the same.
+    let count_along = |of: f64| -> usize {
+        let within = |of: f64| {
+            let from = sorted.partition_point(|one| *one <= of - HALF_SECTOR);
+            sorted.partition_point(|one| *one < of + HALF_SECTOR) - from
+        };
+        [of - PI, of, of + PI].into_iter().map(within).sum()
     };
     let mut best: Option<(usize, f64)> = None;
-    for pair in &all {
-        let of = direction(pair);
-        let count = along(of).count();
+    for of in all.iter().map(direction) {
+        let count = count_along(of);
         let better = best.is_none_or(|(most, most_of)| {
             count > most || count == most && apart(of, 0.0) < apart(most_of, 0.0) - ROUNDING
         });
@@ -74,7 +84,10 @@ pub(super) fn along_lines(places: &[(f64, f64)]) -> Vec<(usize, usize)> {
             best = Some((count, of));
         }
     }
-    best.map_or_else(Vec::new, |(_, of)| along(of).collect())
+    best.map_or_else(Vec::new, |(_, of)| {
+        let along = |pair: &(usize, usize)| apart(direction(pair), of) < HALF_SECTOR;
+        all.into_iter().filter(along).collect()
+    })
 }
 
 #[cfg(test)]

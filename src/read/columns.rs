@@ -237,7 +237,7 @@ impl Columns {
             if head.is_empty() || self.know(head, selections) {
                 continue;
             }
-            let at = table.head_site(index);
+            let at = || table.head_site(index);
             if let Some(heads) = self.with_units(head) {
                 let message = format!("the column `{head}` does not say its unit");
                 let hint = format!(
@@ -245,7 +245,7 @@ impl Columns {
                 );
                 problems.push(
                     Diagnostic::error("column-without-unit", message)
-                        .at(at)
+                        .at(at())
                         .hint(hint),
                 );
             } else if let Some(near) = nearest_head(head, &self.usual(selections)) {
@@ -253,7 +253,7 @@ impl Columns {
                 let hint = format!("did you mean `{near}`?");
                 problems.push(
                     Diagnostic::warning("column-ignored", message)
-                        .at(at)
+                        .at(at())
                         .hint(hint),
                 );
             } else {
