@@ -164,6 +164,21 @@ fn what_was_swallowed_in_silence_is_told() {
     }
 }
 
+#[test]
+fn a_count_typed_twice_is_told() {
+    let cruise = Cruise::copy_of("examples/one-centre");
+    let counts = cruise.read("counts.csv");
+    assert!(counts.contains("1,sweep,Fd,live,5\n"), "{counts}");
+    let cruise = cruise.file(
+        "counts.csv",
+        counts + "1,sweep,Fd,live,5\n1,sweep,Hw,live,1\n",
+    );
+    let found = cruise.run(&["check", "design.yaml"]).stderr;
+    let twice = "counts.csv:5:1: warning: plot `1`, selection `sweep`: this count is there twice, first in line 2";
+    assert!(found.contains(twice), "{found}");
+    assert!(!found.contains("counts.csv:6"), "{found}");
+}
+
 /// Cruises of a stand whose trees are in the range of each check, but not together.
 #[test]
 fn a_column_in_another_unit_and_thin_trees_in_a_sweep_are_told() {
