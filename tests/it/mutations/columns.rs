@@ -1,14 +1,12 @@
 //! Columns of record files, and how fields are set apart.
 
-use super::reference::{self, is_number, written};
 use super::subject::{Dice, Due, Mutation, Subject};
+use super::table::{self, is_number, written};
 
 /// A file of records as rows, the heads first.
 fn grid<'s>(subject: &'s Subject, dice: &mut Dice) -> (&'s str, Vec<Vec<String>>) {
     let (file, text) = subject.any_records(dice);
-    let rows = reference::rows(text, ',')
-        .into_iter()
-        .map(|(_, fields)| fields);
+    let rows = table::rows(text, ',').into_iter().map(|(_, fields)| fields);
     (file, rows.collect())
 }
 

@@ -125,7 +125,7 @@ pub(super) fn keys_reordered(subject: &Subject, dice: &mut Dice) -> Option<Mutat
     ))
 }
 
-pub(super) fn value_of_other_kind(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
+pub(super) fn value_of_other_type(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let line = any_key(subject, dice)?;
     line.value()?;
     let value = dice.word(&[

@@ -1,7 +1,7 @@
 //! Single fields of record files.
 
-use super::reference::{self, is_number, written};
 use super::subject::{Dice, Due, Mutation, Subject};
+use super::table::{self, is_number, written};
 
 /// What is no number.
 pub(super) const WILD: &[&str] = &[
@@ -90,7 +90,7 @@ fn field<'s>(
     is_wanted: impl Fn(&str, &[Vec<String>], usize) -> bool,
 ) -> Option<Field<'s>> {
     let (file, text) = subject.any_records(dice);
-    let rows: Vec<Vec<String>> = reference::rows(text, ',')
+    let rows: Vec<Vec<String>> = table::rows(text, ',')
         .into_iter()
         .map(|(_, fields)| fields)
         .collect();
@@ -298,7 +298,7 @@ pub(super) fn dropped(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
     let column = field.column;
     Some(row_changed(field, Due::Told, |row| {
-        drop(row.remove(column))
+        row.remove(column);
     }))
 }
 
@@ -306,7 +306,7 @@ pub(super) fn doubled(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
     let column = field.column;
     Some(row_changed(field, Due::Told, |row| {
-        row.insert(column, row[column].clone())
+        row.insert(column, row[column].clone());
     }))
 }
 
@@ -324,6 +324,7 @@ pub(super) fn swapped_down(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
     if text == field.text() {
         return None;
     }
-    field.rows[other][field.column] = field.text().to_owned();
+    let own = field.text().to_owned();
+    field.rows[other][field.column].clone_from(&own);
     Some(field.replaced(&text, Due::Right).at([other + 1]))
 }

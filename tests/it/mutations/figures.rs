@@ -2,7 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::reference::{ACRE, FOOT, Key, Reference};
+use super::reference::{Key, Reference};
+use super::table::{ACRE, FOOT};
 
 type Row = BTreeMap<String, String>;
 
@@ -10,7 +11,7 @@ fn rows(text: &str) -> Vec<Row> {
     let mut reader = csv::Reader::from_reader(text.as_bytes());
     reader
         .deserialize()
-        .map(|row| row.unwrap_or_default())
+        .map(Result::unwrap_or_default)
         .collect()
 }
 

@@ -101,7 +101,7 @@ pub(super) fn judge(
     });
     let judged = judged.and_then(|outcome| {
         let is_plain = pipe.is_none() && !as_nobody && mutation.due != Due::Unwritten;
-        if is_plain && number % 4 == 0 {
+        if is_plain && number.is_multiple_of(4) {
             others(subject, &run, number / 4, folder.path())?;
         }
         Ok(outcome)

@@ -108,7 +108,7 @@ kinds! {
     KeyDoubled => designs::key_doubled,
     KeyMisspelt => designs::key_misspelt,
     KeysReordered => designs::keys_reordered,
-    ValueOfOtherKind => designs::value_of_other_kind,
+    ValueOfOtherType => designs::value_of_other_type,
     ValueWild => designs::value_wild,
     ValuePointMoved => designs::value_point_moved,
     Indented => designs::indented,

@@ -12,9 +12,9 @@ use std::f64::consts::PI;
 use serde_yaml::Value;
 
 use super::subject::DESIGN;
-
-/// Everything as text by head, with the line of the row.
-pub(super) type Row = (usize, BTreeMap<String, String>);
+use super::table::{
+    AREA, DIAMETER, FACTOR, LENGTH, Read, Row, decoded, number, quantity, scalar, table,
+};
 
 /// Stand, stratum, selection, status, attribute. The stand is blank where there is only one.
 pub(super) type Key = (String, String, String, &'static str, &'static str);
@@ -27,8 +27,6 @@ pub(super) struct Reference {
     pub(super) trees: BTreeMap<usize, Tree>,
     /// Plots of each stand, stratum and selection.
     pub(super) plots: BTreeMap<(String, String, String), usize>,
-    /// Are results printed in feet and acres?
-    pub(super) imperial: bool,
 }
 
 /// A tree as it was written.
@@ -40,118 +38,6 @@ pub(super) struct Tree {
     pub(super) height_m: Option<f64>,
     pub(super) trees_per_ha: f64,
 }
-
-type Read<T> = Result<T, String>;
-
-/// Rows of fields, each with its line. Line ends: LF, CRLF, CR; quotes as in RFC 4180.
-pub(super) fn rows(text: &str, delimiter: char) -> Vec<(usize, Vec<String>)> {
-    let text = text.replace("\r\n", "\n").replace('\r', "\n");
-    let (mut rows, mut row, mut field) = (Vec::new(), Vec::new(), String::new());
-    let (mut line, mut begun, mut quoted) = (1, 1, false);
-    let mut letters = text.chars().peekable();
-    while let Some(letter) = letters.next() {
-        line += usize::from(letter == '\n');
-        match letter {
-            '"' if quoted && letters.peek() == Some(&'"') => field.extend(letters.next()),
-            '"' if quoted => quoted = false,
-            '"' if field.is_empty() => quoted = true,
-            _ if quoted => field.push(letter),
-            '\n' => {
-                row.push(std::mem::take(&mut field));
-                rows.push((begun, std::mem::take(&mut row)));
-                begun = line;
-            }
-            _ if letter == delimiter => row.push(std::mem::take(&mut field)),
-            _ => field.push(letter),
-        }
-    }
-    if !field.is_empty() || !row.is_empty() {
-        row.push(field);
-        rows.push((begun, row));
-    }
-    rows
-}
-
-/// What the heads are set apart by.
-pub(super) fn delimiter_of(head: &str) -> char {
-    let count = |of: &char| head.matches(*of).count();
-    [',', ';', '\t']
-        .into_iter()
-        .rev()
-        .max_by_key(count)
-        .unwrap_or(',')
-}
-
-/// Rows as text, quoted where that is needed.
-pub(super) fn written(rows: &[Vec<String>], delimiter: char) -> String {
-    let field = |text: &String| {
-        if text.contains([delimiter, '"', '\n']) || text.starts_with('"') {
-            format!("\"{}\"", text.replace('"', "\"\""))
-        } else {
-            text.clone()
-        }
-    };
-    let line = |row: &Vec<String>| row.iter().map(field).collect::<Vec<_>>();
-    rows.iter()
-        .map(|row| line(row).join(&delimiter.to_string()) + "\n")
-        .collect()
-}
-
-pub(super) fn is_number(text: &str) -> bool {
-    text.bytes().any(|byte| byte.is_ascii_digit())
-        && text
-            .bytes()
-            .all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+' | b'e' | b'E'))
-        && text.parse::<f64>().is_ok_and(f64::is_finite)
-}
-
-/// A text of bytes: UTF-8, or UTF-16 with a mark.
-fn decoded(bytes: &[u8]) -> Read<String> {
-    let wide = |of: fn([u8; 2]) -> u16| {
-        let units: Vec<u16> = bytes[2..]
-            .chunks_exact(2)
-            .map(|pair| of([pair[0], pair[1]]))
-            .collect();
-        String::from_utf16(&units).map_err(|error| error.to_string())
-    };
-    match bytes {
-        [0xff, 0xfe, ..] => wide(u16::from_le_bytes),
-        [0xfe, 0xff, ..] => wide(u16::from_be_bytes),
-        _ => String::from_utf8(bytes.to_vec())
-            .map(|text| text.trim_start_matches('\u{feff}').to_owned())
-            .map_err(|error| error.to_string()),
-    }
-}
-
-/// A quantity `stem_unit`, in the first of these units.
-fn quantity(
-    get: impl Fn(&str) -> Option<String>,
-    stem: &str,
-    units: &[(&str, f64)],
-) -> Read<Option<f64>> {
-    let mut found = None;
-    for (unit, factor) in units {
-        if let Some(text) = get(&format!("{stem}_{unit}")) {
-            found = Some(number(&text)? * factor);
-        }
-    }
-    Ok(found)
-}
-
-fn number(text: &str) -> Read<f64> {
-    if is_number(text) {
-        text.parse().map_err(|_| text.to_owned())
-    } else {
-        Err(format!("`{text}` is no number"))
-    }
-}
-
-pub(super) const FOOT: f64 = 0.3048;
-pub(super) const ACRE: f64 = 0.404_685_642_24;
-const DIAMETER: &[(&str, f64)] = &[("cm", 1.0), ("in", 2.54), ("mm", 0.1)];
-const LENGTH: &[(&str, f64)] = &[("m", 1.0), ("ft", FOOT), ("dm", 0.1), ("cm", 0.01)];
-const AREA: &[(&str, f64)] = &[("ha", 1.0), ("ac", ACRE), ("m2", 0.0001)];
-const FACTOR: &[(&str, f64)] = &[("m2_per_ha", 1.0), ("ft2_per_ac", FOOT * FOOT / ACRE)];
 
 /// A selection of the design.
 struct Selection {
@@ -214,219 +100,228 @@ fn basal_area(dbh_cm: f64) -> f64 {
     PI * dbh_cm * dbh_cm / 40_000.0
 }
 
-fn scalar(value: &Value) -> Option<String> {
-    match value {
-        Value::String(text) => Some(text.clone()),
-        Value::Number(number) => Some(number.to_string()),
-        Value::Bool(is) => Some(is.to_string()),
-        _ => None,
-    }
-}
-
-/// A plot: stand, stratum, factor of slope (of selections along the slope) and of its share.
+/// A plot.
 struct Plot {
     stand: String,
     stratum: String,
+    /// 1 / cos of the slope.
     slope: f64,
+    /// Share inside the stand.
     share: f64,
 }
 
-/// What a design and its files say; why they say nothing.
-pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Reference> {
-    let text = decoded(&file(DESIGN).ok_or("no design")?)?;
-    let design: Value = serde_yaml::from_str(&text).map_err(|error| error.to_string())?;
-    let table = |input: &str| -> Read<Option<Vec<Row>>> {
-        let input = &design["inputs"][input];
-        let Some(path) = scalar(input).or_else(|| scalar(&input["path"])) else {
-            return Ok(None);
-        };
-        let text = decoded(&file(&path).ok_or_else(|| format!("no {path}"))?)?;
-        Ok(Some(table(&text, &input["columns"])?))
-    };
-    let (stands, plot_rows) = (table("stands")?.unwrap_or_default(), table("plots")?);
-    let (trees, counts) = (table("trees")?, table("counts")?);
-    if trees.is_none() && counts.is_none() {
-        return Err("no trees".to_owned());
-    }
-    let (trees, counts) = (trees.unwrap_or_default(), counts.unwrap_or_default());
-    let text_of = |row: &Row, head: &str| row.1.get(head).cloned().unwrap_or_default();
-    let mut selections = Vec::new();
-    for (name, of) in design["selections"].as_mapping().ok_or("no selections")? {
-        selections.push(Selection::of(&scalar(name).ok_or("no name")?, of)?);
-    }
-    let is_listed = plot_rows.is_some();
-    let mut plots: BTreeMap<(String, String), Plot> = BTreeMap::new();
-    let unlisted: Vec<Row> = trees.iter().chain(&counts).cloned().collect();
-    for row in plot_rows.as_ref().unwrap_or(&unlisted) {
-        let slope = row
-            .1
-            .get("slope_pct")
-            .map_or(Ok(0.0), |text| number(text))?
-            / 100.0;
-        let share = row
-            .1
-            .get("plot_fraction")
-            .map_or(Ok(1.0), |text| number(text))?;
-        let plot = Plot {
-            stand: text_of(row, "stand"),
-            stratum: text_of(row, "stratum"),
-            slope: (1.0 + slope * slope).sqrt(),
-            share,
-        };
-        let key = (plot.stand.clone(), text_of(row, "plot"));
-        if key.1.is_empty() || (plots.insert(key, plot).is_some() && is_listed) {
-            return Err("a plot without a name, or twice".to_owned());
+impl Plot {
+    /// By stand and name; listed ones only once.
+    fn all(rows: &[Row], is_listed: bool) -> Read<BTreeMap<(String, String), Plot>> {
+        let mut plots = BTreeMap::new();
+        for row in rows {
+            let slope = number_of(row, "slope_pct", 0.0)? / 100.0;
+            let plot = Plot {
+                stand: text_of(row, "stand"),
+                stratum: text_of(row, "stratum"),
+                slope: (1.0 + slope * slope).sqrt(),
+                share: number_of(row, "plot_fraction", 1.0)?,
+            };
+            let key = (plot.stand.clone(), text_of(row, "plot"));
+            if key.1.is_empty() || (plots.insert(key, plot).is_some() && is_listed) {
+                return Err("a plot without a name, or twice".to_owned());
+            }
         }
+        Ok(plots)
     }
-    let place = |row: &Row| {
+
+    /// How many more trees one stands for, by slope and share.
+    fn widened(&self, of: &Selection) -> f64 {
+        (if of.along_slope { self.slope } else { 1.0 }) / self.share
+    }
+}
+
+/// All that the files hold.
+struct Files {
+    design: Value,
+    selections: Vec<Selection>,
+    stands: Vec<Row>,
+    trees: Vec<Row>,
+    counts: Vec<Row>,
+    /// By stand and name.
+    plots: BTreeMap<(String, String), Plot>,
+}
+
+fn text_of(row: &Row, head: &str) -> String {
+    row.1.get(head).cloned().unwrap_or_default()
+}
+
+fn number_of(row: &Row, head: &str, usual: f64) -> Read<f64> {
+    row.1.get(head).map_or(Ok(usual), |text| number(text))
+}
+
+impl Files {
+    fn read(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Files> {
+        let text = decoded(&file(DESIGN).ok_or("no design")?)?;
+        let design: Value = serde_yaml::from_str(&text).map_err(|error| error.to_string())?;
+        let table = |input: &str| -> Read<Option<Vec<Row>>> {
+            let input = &design["inputs"][input];
+            let Some(path) = scalar(input).or_else(|| scalar(&input["path"])) else {
+                return Ok(None);
+            };
+            let text = decoded(&file(&path).ok_or_else(|| format!("no {path}"))?)?;
+            Ok(Some(table(&text, &input["columns"])?))
+        };
+        let (stands, plots) = (table("stands")?.unwrap_or_default(), table("plots")?);
+        let (trees, counts) = (table("trees")?, table("counts")?);
+        if trees.is_none() && counts.is_none() {
+            return Err("no trees".to_owned());
+        }
+        let (trees, counts) = (trees.unwrap_or_default(), counts.unwrap_or_default());
+        let mut selections = Vec::new();
+        for (name, of) in design["selections"].as_mapping().ok_or("no selections")? {
+            selections.push(Selection::of(&scalar(name).ok_or("no name")?, of)?);
+        }
+        let plots = match plots {
+            Some(rows) => Plot::all(&rows, true)?,
+            None => Plot::all(&[&trees[..], &counts[..]].concat(), false)?,
+        };
+        Ok(Files {
+            design,
+            selections,
+            stands,
+            trees,
+            counts,
+            plots,
+        })
+    }
+
+    /// The plot of a row.
+    fn plot(&self, row: &Row) -> Read<&Plot> {
         let (stand, name) = (text_of(row, "stand"), text_of(row, "plot"));
-        let mut fitting = plots.iter().filter(|((of, plot), _)| {
+        let mut fitting = self.plots.iter().filter(|((of, plot), _)| {
             *plot == name && (stand.is_empty() || of.is_empty() || *of == stand)
         });
         fitting
             .next()
             .map(|(_, plot)| plot)
             .ok_or_else(|| format!("no plot `{name}`"))
-    };
-    let mut sums: BTreeMap<Key, f64> = BTreeMap::new();
-    let mut add = |plot: &Plot, of: &Selection, dead: bool, attribute, value: f64| {
-        let status = if dead { "dead" } else { "live" };
-        let key = (
-            plot.stand.clone(),
-            plot.stratum.clone(),
-            of.name.clone(),
-            status,
-            attribute,
-        );
-        *sums.entry(key).or_default() += value;
-    };
-    let chosen = |row: &Row, fits: &dyn Fn(&Selection) -> bool| {
+    }
+
+    /// The selection that a row names, or the first that fits.
+    fn selection(&self, row: &Row, fits: fn(&Selection) -> bool) -> Read<&Selection> {
         let named = row.1.get("selection");
-        let mut fitting = selections.iter().filter(|of| fits(of));
-        match named {
-            Some(name) => fitting.find(|of| of.name.eq_ignore_ascii_case(name)),
-            None => fitting.next(),
-        }
-    };
-    let mut known = BTreeMap::new();
-    for row in &trees {
-        if !["species", "dbh_cm", "dbh_in", "dbh_mm"]
+        let is_named =
+            |of: &&Selection| named.is_none_or(|name| of.name.eq_ignore_ascii_case(name));
+        let mut fitting = self
+            .selections
             .iter()
-            .any(|head| row.1.contains_key(*head))
-        {
-            continue;
-        }
-        let get = |head: &str| row.1.get(head).cloned();
-        let species = get("species").ok_or("no species")?;
-        let dbh_cm = quantity(get, "dbh", DIAMETER)?.ok_or("no dbh")?;
-        let of = chosen(row, &|of| of.measured != "none").ok_or("no selection")?;
-        let plot = place(row)?;
-        let times = match get("walkthrough").as_deref() {
-            Some("2" | "yes") => 2.0,
-            _ => 1.0,
-        };
-        let like = get("count").map_or(Ok(1.0), |text| number(&text))?;
-        let slope = if of.along_slope { plot.slope } else { 1.0 };
-        let trees_per_ha = of.per_ha(dbh_cm) * slope * times * like / plot.share;
-        let dead = is_dead(row, &design)?;
-        if of.measured == "all" {
-            add(plot, of, dead, "trees", trees_per_ha);
-        }
-        add(
-            plot,
-            of,
-            dead,
-            "basal_area",
-            trees_per_ha * basal_area(dbh_cm),
-        );
-        let height_m = height(row)?;
-        known.insert(
-            row.0,
-            Tree {
-                species,
+            .filter(|of| fits(of))
+            .filter(is_named);
+        fitting.next().ok_or_else(|| "no selection".to_owned())
+    }
+
+    /// Adds the trees that have records of their own.
+    fn add_trees(&self, sums: &mut Sums) -> Read<BTreeMap<usize, Tree>> {
+        let mut known = BTreeMap::new();
+        for row in &self.trees {
+            let heads = ["species", "dbh_cm", "dbh_in", "dbh_mm"];
+            if !heads.iter().any(|head| row.1.contains_key(*head)) {
+                continue;
+            }
+            let species = row.1.get("species").ok_or("no species")?.clone();
+            let dbh_cm = quantity(|head| row.1.get(head).cloned(), "dbh", DIAMETER)?;
+            let dbh_cm = dbh_cm.ok_or("no dbh")?;
+            let of = self.selection(row, |of| of.measured != "none")?;
+            let plot = self.plot(row)?;
+            let walkthrough = row.1.get("walkthrough").map(String::as_str);
+            let times = if matches!(walkthrough, Some("2" | "yes")) {
+                2.0
+            } else {
+                1.0
+            };
+            let like = number_of(row, "count", 1.0)?;
+            let trees_per_ha = of.per_ha(dbh_cm) * plot.widened(of) * times * like;
+            let dead = is_dead(row, &self.design)?;
+            if of.measured == "all" {
+                sums.add(plot, of, dead, "trees", trees_per_ha);
+            }
+            sums.add(
+                plot,
+                of,
                 dead,
-                dbh_cm,
-                height_m,
-                trees_per_ha,
-            },
-        );
-    }
-    for row in &counts {
-        let count = row.1.get("count").map_or(Ok(0.0), |text| number(text))?;
-        if count <= 0.0 && !row.1.contains_key("species") {
-            continue;
+                "basal_area",
+                trees_per_ha * basal_area(dbh_cm),
+            );
+            let height_m = height(row)?;
+            known.insert(
+                row.0,
+                Tree {
+                    species,
+                    dead,
+                    dbh_cm,
+                    height_m,
+                    trees_per_ha,
+                },
+            );
         }
-        let of = chosen(row, &|of| of.measured != "all").ok_or("no selection")?;
-        let plot = place(row)?;
-        let slope = if of.along_slope { plot.slope } else { 1.0 };
-        let value = count * of.factor * slope / plot.share;
-        add(plot, of, is_dead(row, &design)?, "basal_area", value);
+        Ok(known)
     }
-    let mut numbers: BTreeMap<(String, String, String), usize> = BTreeMap::new();
-    for (plot, of) in plots
-        .values()
-        .flat_map(|plot| selections.iter().map(move |of| (plot, of)))
-    {
-        *numbers
-            .entry((plot.stand.clone(), plot.stratum.clone(), of.name.clone()))
-            .or_default() += 1;
+
+    /// Adds the trees that were only counted: each adds the factor.
+    fn add_counts(&self, sums: &mut Sums) -> Read<()> {
+        for row in &self.counts {
+            let count = number_of(row, "count", 0.0)?;
+            if count <= 0.0 && !row.1.contains_key("species") {
+                continue;
+            }
+            let of = self.selection(row, |of| of.measured != "all")?;
+            let plot = self.plot(row)?;
+            let value = count * of.factor * plot.widened(of);
+            sums.add(plot, of, is_dead(row, &self.design)?, "basal_area", value);
+        }
+        Ok(())
     }
-    for (key, sum) in &mut sums {
-        *sum /= numbers[&(key.0.clone(), key.1.clone(), key.2.clone())] as f64;
-    }
-    let imperial = scalar(&design["units"]).is_some_and(|word| word == "imperial");
-    let areas = areas(&stands)?;
-    Ok(Reference {
-        figures: with_wholes(sums, &numbers, &areas),
-        trees: known,
-        plots: numbers,
-        imperial,
-    })
 }
 
-fn table(text: &str, renames: &Value) -> Read<Vec<Row>> {
-    let first = text
-        .split(['\n', '\r'])
-        .find(|line| !line.trim().is_empty());
-    let delimiter = delimiter_of(first.unwrap_or_default());
-    let is_blank = |row: &(usize, Vec<String>)| row.1.iter().all(|text| text.trim().is_empty());
-    let mut rows = rows(text, delimiter)
-        .into_iter()
-        .filter(|row| !is_blank(row));
-    let heads = rows.next().ok_or("no heads")?.1;
-    let heads: Vec<String> = heads
-        .iter()
-        .map(|head| {
-            let head = head.trim().to_lowercase();
-            scalar(&renames[head.as_str()]).unwrap_or(head)
-        })
-        .collect();
-    let mut table = Vec::new();
-    for (line, fields) in rows {
-        if fields
-            .iter()
-            .skip(heads.len())
-            .any(|text| !text.trim().is_empty())
-        {
-            return Err("more fields than heads".to_owned());
-        }
-        let mut row = BTreeMap::new();
-        for (head, text) in heads.iter().zip(fields) {
-            let text = text.trim();
-            let text = match delimiter {
-                ',' => text.to_owned(),
-                _ if is_number(&text.replace(',', ".")) => text.replace(',', "."),
-                _ => text.to_owned(),
-            };
-            if !text.is_empty() && row.insert(head.clone(), text).is_some() {
-                return Err(format!("`{head}` twice"));
-            }
-        }
-        if !row.is_empty() {
-            table.push((line, row));
+/// Sums over the plots of a stratum.
+#[derive(Default)]
+struct Sums(BTreeMap<Key, f64>);
+
+impl Sums {
+    fn add(
+        &mut self,
+        plot: &Plot,
+        of: &Selection,
+        dead: bool,
+        attribute: &'static str,
+        value: f64,
+    ) {
+        let status = if dead { "dead" } else { "live" };
+        let (stand, stratum) = (plot.stand.clone(), plot.stratum.clone());
+        let key = (stand, stratum, of.name.clone(), status, attribute);
+        *self.0.entry(key).or_default() += value;
+    }
+}
+
+/// What a design and its files say; why they say nothing.
+pub(super) fn reference(file: &dyn Fn(&str) -> Option<Vec<u8>>) -> Read<Reference> {
+    let files = Files::read(file)?;
+    let mut sums = Sums::default();
+    let trees = files.add_trees(&mut sums)?;
+    files.add_counts(&mut sums)?;
+    let mut plots: BTreeMap<(String, String, String), usize> = BTreeMap::new();
+    for plot in files.plots.values() {
+        for of in &files.selections {
+            let key = (plot.stand.clone(), plot.stratum.clone(), of.name.clone());
+            *plots.entry(key).or_default() += 1;
         }
     }
-    Ok(table)
+    let mut means = sums.0;
+    for (key, sum) in &mut means {
+        *sum /= plots[&(key.0.clone(), key.1.clone(), key.2.clone())] as f64;
+    }
+    let figures = with_wholes(means, &plots, &areas(&files.stands)?);
+    Ok(Reference {
+        figures,
+        trees,
+        plots,
+    })
 }
 
 fn is_dead(row: &Row, design: &Value) -> Read<bool> {

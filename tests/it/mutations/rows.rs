@@ -1,7 +1,7 @@
 //! Whole lines of record files.
 
-use super::reference::{self, written};
 use super::subject::{Dice, Due, Mutation, Subject};
+use super::table::{self, written};
 
 /// A file of records by lines; the index of a line that holds a row.
 fn any_line<'s>(subject: &'s Subject, dice: &mut Dice) -> Option<(&'s str, Vec<&'s str>, usize)> {
@@ -17,7 +17,7 @@ fn joined(lines: &[&str]) -> String {
 
 /// Fields of a line, by which findings may call it.
 fn words(line: &str) -> Vec<String> {
-    let fields = reference::rows(line, reference::delimiter_of(line))
+    let fields = table::rows(line, table::delimiter_of(line))
         .swap_remove(0)
         .1;
     fields.into_iter().take(3).collect()

@@ -1,7 +1,7 @@
 //! Bytes of any file: encodings, line ends, quotes, files cut off.
 
-use super::reference;
 use super::subject::{DESIGN, Dice, Due, Mutation, Subject};
+use super::table;
 
 /// The same text in other bytes.
 pub(super) fn encoded(
@@ -233,7 +233,7 @@ pub(super) fn comment_line(subject: &Subject, dice: &mut Dice) -> Option<Mutatio
     let index = dice.below(lines.len() + 1);
     let comment = dice.word(&["# by the new crew", "Total,,,,", "---", "(continued)"]);
     lines.insert(index, comment);
-    let words = reference::rows(comment, ',').remove(0).1;
+    let words = table::rows(comment, ',').remove(0).1;
     let text = lines.join("\n") + "\n";
     Some(
         Mutation::text(file, text, Due::Told, comment)
