@@ -321,6 +321,12 @@ fn small_and_large_stands() {
         let row = tried.live("trees");
         assert_eq!((row.mean, row.std_error), (50.0, Some(0.0)));
         assert!(close(row.total.unwrap(), 50.0 * area_ha), "{row:?}");
+        // Two plots of 0.02 ha are larger than the smallest of these.
+        let warnings = tried.warnings();
+        assert_eq!(
+            warnings,
+            vec!["plots-exceed-area"; usize::from(area_ha < 0.04)]
+        );
         assert!(
             tried.says(&format!("stand Edge, {area_ha} ha")),
             "{}",
