@@ -115,7 +115,7 @@ proptest! {
         for (key, row) in &once {
             let other = &twice[key];
             prop_assert!(close(row.mean, other.mean), "{key:?} {row:?} {other:?}");
-            prop_assert_eq!(2.0 * row.n_plots, other.n_plots);
+            prop_assert_eq!(2 * row.n_plots, other.n_plots);
             let (Some(std_error), Some(df)) = (row.std_error, row.df) else { continue };
             prop_assert!(close(other.df.unwrap(), 2.0 * df + 1.0), "{key:?} {row:?} {other:?}");
             // n - 1 = df, 2n - 1 = 2 df + 1.
@@ -140,7 +140,7 @@ proptest! {
                 prop_assert_eq!(other, row);
                 continue;
             }
-            prop_assert_eq!(other.n_plots, row.n_plots + 1.0);
+            prop_assert_eq!(other.n_plots, row.n_plots + 1);
             let (std_error, new_error) = (row.std_error.unwrap(), other.std_error.unwrap());
             if is_additive(key) {
                 prop_assert!(close(other.mean, row.mean * n / (n + 1.0)), "{key:?} {row:?} {other:?}");
@@ -243,7 +243,7 @@ proptest! {
             prop_assert_eq!(Some(row), of_one.get(key), "{:?}", key);
             let twice = &of_two[key];
             prop_assert!(close(row.mean, twice.mean), "{key:?} {row:?} {twice:?}");
-            prop_assert_eq!(2.0 * row.n_plots, twice.n_plots);
+            prop_assert_eq!(2 * row.n_plots, twice.n_plots);
             prop_assert_eq!(row.std_error.is_some(), twice.std_error.is_some());
             if let (Some(a), Some(b)) = (row.std_error, twice.std_error) {
                 prop_assert!(close_at(a, b, 1e-3 * row.mean), "{key:?} {row:?} {twice:?}");
