@@ -291,6 +291,7 @@ fn plot() -> impl Strategy<Value = Plot> {
                 name: String::new(),
                 stand,
                 stratum,
+                cluster: String::new(),
                 slope_pct,
                 fraction,
                 trees,
