@@ -52,7 +52,7 @@ fn designs_that_repeat_themselves_or_are_no_designs_are_refused() {
         let of = n
             .checked_sub(1)
             .map_or("x".to_owned(), |n| format!("*a{n}"));
-        format!("a{n}: &a{n} [{}]\n", [of; 9].map(|of| of + ", ").concat())
+        format!("a{n}: &a{n} [{}]\n", (of + ", ").repeat(9))
     });
     let flat = format!(
         "a: &a \"{}\"\nb: [{}]",
