@@ -4,13 +4,16 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::RecordFiles;
 use super::design::place_of;
-use super::plots::{PlotEntry, PlotList};
+use super::plots::{PlotEntry, PlotList, VisitEntry};
 use super::source::Source;
 use super::stands::{AreaList, AreaRow, place_name};
 use super::strata::StrataByStand;
 use crate::design::{Design, StrataWeights, Variance};
 use crate::diagnostic::{Diagnostic, Problems, Site, counted, seen};
-use crate::records::Stratum;
+use crate::records::{Rule, Stratum};
+
+/// Areas may differ by so much, in proportion, for rounding.
+const ROUNDING: f64 = 1e-9;
 
 /// Checks the design against the records, each finding at the row or key that is to be changed.
 pub(super) fn check(
@@ -36,6 +39,7 @@ pub(super) fn check(
     for (stand, strata) in strata {
         let of_stand = plots_of.remove(stand.as_str()).unwrap_or_default();
         checks.listed_units(stand, strata, &of_stand);
+        checks.covered(stand, strata, &of_stand);
         if design.sampling.strata == StrataWeights::Estimated && strata.len() > 1 {
             checks.first_sample(stand, strata, &of_stand);
         }
@@ -122,6 +126,39 @@ impl<'a> Checks<'a> {
                 .hint("say `sampling: {strata: estimated}` in the design, or remove the column");
             let site = self.row_site(row);
             self.push(finding, site);
+        }
+    }
+
+    /// Plots cannot cover more ground than there is.
+    fn covered(&mut self, stand: &str, strata: &[Stratum], of_stand: &[&PlotEntry]) {
+        let is_sole = strata.len() == 1;
+        for stratum in strata {
+            let Some(area_ha) = stratum.area_ha else {
+                continue;
+            };
+            let members = in_stratum(of_stand, stratum, is_sole);
+            for (at, selection) in self.design.selections.iter().enumerate() {
+                let visits = members
+                    .iter()
+                    .filter_map(|plot| plot.visits.get(at)?.as_ref());
+                let covered_ha: f64 = visits.map(on_map_ha).sum();
+                if covered_ha <= area_ha * (1.0 + ROUNDING) {
+                    continue;
+                }
+                let unit = self.design.units.area();
+                let message = format!(
+                    "the plots of selection `{}` cover {}, more than {} has ({})",
+                    selection.name,
+                    unit.words(covered_ha, 4),
+                    stratum_name(stand, stratum),
+                    unit.words(area_ha, 4)
+                );
+                let finding = Diagnostic::warning("plots-exceed-area", message)
+                    .hint("correct the area or the size of the plots; is one in another unit?");
+                let row = self.row_of(stand, &stratum.name, is_sole);
+                let site = row.and_then(|row| self.row_site(row));
+                self.push(finding, site);
+            }
         }
     }
 
@@ -342,6 +379,16 @@ impl<'a> Checks<'a> {
             }
         }
     }
+}
+
+/// Ground that a plot covers on the map, in ha; a sweep has no bounds.
+fn on_map_ha(visit: &VisitEntry) -> f64 {
+    let full_ha = match &visit.rule {
+        Rule::FixedArea { area_ha, .. } => *area_ha,
+        Rule::NestedRings(rings) => rings.iter().map(|ring| ring.area_ha).fold(0.0, f64::max),
+        Rule::FullTally | Rule::ThreeP(_) | Rule::AngleGauge { .. } => 0.0,
+    };
+    full_ha * visit.plot_fraction / visit.slope_to_correct.hypot(1.0)
 }
 
 /// The sampling unit that a plot belongs to: its cluster, or itself.

@@ -131,15 +131,14 @@ impl Edge {
     }
 
     fn read(&self) -> (Option<Read>, Problems) {
-        let source = |name: &str, text: &Option<String>| {
-            text.as_ref().map(|text| Source::new(name, text.clone()))
-        };
+        let source =
+            |name: &str, text: Option<&String>| text.map(|text| Source::new(name, text.clone()));
         let files = RecordFiles {
             design: None,
-            stands: source("stands.csv", &self.stands),
-            plots: source("plots.csv", &self.plots),
-            trees: source("trees.csv", &self.trees),
-            counts: source("counts.csv", &self.counts),
+            stands: source("stands.csv", self.stands.as_ref()),
+            plots: source("plots.csv", self.plots.as_ref()),
+            trees: source("trees.csv", self.trees.as_ref()),
+            counts: source("counts.csv", self.counts.as_ref()),
         };
         try_texts(&self.design, files)
     }

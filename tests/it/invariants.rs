@@ -6,9 +6,11 @@
 //! relation leaves out is named beside it.
 
 pub(crate) mod compiled;
+mod from_trees;
 mod paper;
 mod program;
 mod records;
+mod rules;
 mod sampling;
 mod scaling;
 mod the_same;

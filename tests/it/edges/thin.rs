@@ -42,7 +42,7 @@ fn one_tree_on_one_plot() {
         let row = tried.live(attribute);
         assert!(close(row.mean, expected), "{attribute}: {row:?}");
         assert_bare(row);
-        assert_eq!((row.n_plots, row.total), (1.0, None));
+        assert_eq!((row.n_plots, row.total), (1, None));
     }
     assert!(tried.says("1 plot"));
 }
@@ -90,7 +90,7 @@ fn only_empty_plots() {
                 (row.mean, row.std_error, row.lower, row.upper),
                 (0.0, Some(0.0), Some(0.0), Some(0.0))
             );
-            assert_eq!((row.error_pct, row.df, row.n_plots), (None, Some(2.0), 3.0));
+            assert_eq!((row.error_pct, row.df, row.n_plots), (None, Some(2.0), 3));
         }
         for attribute in [
             "quadratic_mean_dbh",
@@ -167,7 +167,7 @@ fn no_height_at_all() {
             (2, "Fd", 41.0, None),
         ])
         .compiled();
-    assert_eq!(tried.live("trees").mean, 75.0);
+    assert!(close(tried.live("trees").mean, 75.0));
     for attribute in [
         "volume_total",
         "biomass",

@@ -63,7 +63,7 @@ pub(crate) struct Row {
     pub(crate) upper: Option<f64>,
     pub(crate) error_pct: Option<f64>,
     pub(crate) df: Option<f64>,
-    pub(crate) n_plots: f64,
+    pub(crate) n_plots: usize,
     pub(crate) total: Option<f64>,
     pub(crate) total_std_error: Option<f64>,
 }
@@ -305,7 +305,6 @@ pub(crate) fn rows(compilation: &Compilation<'_>) -> Rows {
         };
         let figure = |at: usize| match figures[at] {
             Value::Number(number) => Some(number),
-            Value::Count(count) => Some(count as f64),
             _ => None,
         };
         let row = Row {
@@ -315,7 +314,10 @@ pub(crate) fn rows(compilation: &Compilation<'_>) -> Rows {
             upper: figure(3),
             error_pct: figure(4),
             df: figure(5),
-            n_plots: figure(6).unwrap(),
+            n_plots: match figures[6] {
+                Value::Count(count) => count,
+                _ => panic!("no number of plots"),
+            },
             total: figure(7),
             total_std_error: figure(8),
         };
