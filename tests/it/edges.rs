@@ -81,7 +81,7 @@ impl Edge {
 
     /// The same with so many plots, called 1, 2 ...
     fn plots(self, n: usize) -> Edge {
-        let rows: String = (1..=n).map(|plot| format!("{plot}\n")).collect();
+        let rows: String = (1..=n).map(|plot| plot.to_string() + "\n").collect();
         self.plot_file(&format!("plot\n{rows}"))
     }
 

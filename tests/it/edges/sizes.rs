@@ -243,7 +243,7 @@ fn ten_thousand_plots_with_one_tree() {
         0.005 * basal_area(20.0)
     ));
     assert!(close(tried.live("quadratic_mean_dbh").mean, 20.0));
-    assert_eq!(tried.warnings(), ["plot-without-trees"; 9999]);
+    assert_eq!(tried.warnings(), vec!["plot-without-trees"; 9999]);
 }
 
 /// A species code of a letter, and one of 200, which is broken rather than widen a line.

@@ -83,7 +83,9 @@ fn only_empty_plots() {
                 "plot,tree,species,dbh_cm,height_m,status\n{trees}"
             ))
             .compiled();
-        assert_eq!(tried.warnings(), vec!["plot-without-trees"; warnings]);
+        let empty = tried.warnings();
+        let empty = empty.iter().filter(|code| **code == "plot-without-trees");
+        assert_eq!(empty.count(), warnings);
         for attribute in ["trees", "basal_area", "volume_total", "biomass", "carbon"] {
             let row = tried.live(attribute);
             assert_eq!(

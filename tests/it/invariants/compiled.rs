@@ -237,13 +237,7 @@ impl Read {
         let drawn = report::illustrated(&compilation, None, &none);
         vec![
             ("csv", text(of_rows)),
-            (
-                "parquet",
-                in_columns
-                    .iter()
-                    .map(|byte| format!("{byte:02x}"))
-                    .collect(),
-            ),
+            ("parquet", format!("{in_columns:?}")),
             (
                 "json",
                 json::render(&head, &[("estimates", rows), ("sources", sources)]).unwrap(),

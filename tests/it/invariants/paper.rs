@@ -30,7 +30,7 @@ pub(super) struct Tree {
 pub(super) struct Count {
     pub(super) species: String,
     pub(super) dead: bool,
-    pub(super) count: u32,
+    pub(super) trees: u32,
 }
 
 #[derive(Clone, Debug)]
@@ -187,7 +187,7 @@ impl Cruise {
                     "sweep".to_owned(),
                     count.species.clone(),
                     if count.dead { "dead" } else { "live" }.to_owned(),
-                    count.count.to_string(),
+                    count.trees.to_string(),
                 ]);
                 counts.rows.push(row);
             }
@@ -272,10 +272,10 @@ fn tree() -> impl Strategy<Value = Tree> {
 
 fn plot() -> impl Strategy<Value = Plot> {
     let count = (select(&SPECIES[..]), prop::bool::weighted(0.15), 1_u32..6);
-    let count = count.prop_map(|(species, dead, count)| Count {
+    let count = count.prop_map(|(species, dead, trees)| Count {
         species: species.to_owned(),
         dead,
-        count,
+        trees,
     });
     let trees = || vec(tree(), 0..5);
     (

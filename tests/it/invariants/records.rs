@@ -176,7 +176,7 @@ proptest! {
             for plot in &mut whole.plots {
                 plot.fraction = 1.0;
                 plot.trees.iter_mut().flatten().for_each(|tree| tree.count *= 2);
-                plot.counts.iter_mut().for_each(|count| count.count *= 2);
+                plot.counts.iter_mut().for_each(|count| count.trees *= 2);
             }
         });
         let (halves, whole) = (halves.rows(), whole.rows());

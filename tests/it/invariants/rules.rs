@@ -93,7 +93,10 @@ impl Rules {
             breast = length(1.3),
         );
         let indented = |lines: &[String]| -> String {
-            lines.iter().map(|line| format!("  {line}\n")).collect()
+            lines
+                .iter()
+                .map(|line| ["  ", line, "\n"].concat())
+                .collect()
         };
         text += &indented(&self.heights);
         if !self.sampling.is_empty() {
