@@ -51,7 +51,7 @@ pub mod xlsx;
 pub mod yaml;
 
 use crate::design::{Design, Input};
-use crate::diagnostic::Problems;
+use crate::diagnostic::{Diagnostic, Problems};
 use source::Source;
 
 /// The texts of the record files.
@@ -95,5 +95,26 @@ pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
         trees: open(&design.inputs.trees),
         counts: open(&design.inputs.counts),
     };
+    // Where not even a plot is typed, that is told.
+    if files.plots.as_ref().is_none_or(has_rows) {
+        let others = [&files.stands, &files.trees, &files.counts];
+        for source in others.into_iter().flatten().filter(|of| !has_rows(of)) {
+            problems.push(no_rows(source));
+        }
+    }
     (files, problems)
+}
+
+/// Is there more than a line of heads?
+fn has_rows(source: &Source) -> bool {
+    let lines = source.text().split(['\n', '\r']);
+    // An empty file is told by its reader.
+    lines.filter(|line| !line.trim().is_empty()).count() != 1
+}
+
+/// Heads alone: a file that was forgotten, or saved too early.
+fn no_rows(source: &Source) -> Diagnostic {
+    Diagnostic::warning("no-rows", "the file has heads and no rows")
+        .at(source.whole())
+        .hint("type its rows; if there is nothing to type, leave it out of the design")
 }

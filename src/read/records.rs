@@ -6,7 +6,6 @@ use super::assemble::{assemble, spellings};
 use super::counts::{CountSheet, read_counts};
 use super::csv::{Column, Table};
 use super::plots::{PlotList, read_plots, sole_stand};
-use super::source::Source;
 use super::spellings::Spellings;
 use super::stands::read_stands;
 use super::strata::find_strata;
@@ -57,22 +56,6 @@ pub fn read_records(
     if !is_listed && !selections.all(|s| s.method.visits_all()) {
         warn_of_missing_list(files, &mut problems);
     }
-    if common.is_none() {
-        let no_trees = trees
-            .as_ref()
-            .filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
-        let no_counts = counts
-            .as_ref()
-            .filter(|of| of.rows.len() + of.no_tree_rows.len() == 0);
-        let no_stands = files.stands.as_ref().filter(|_| areas.stands().len() == 0);
-        let tables = [no_trees.map(|of| &of.table), no_counts.map(|of| &of.table)];
-        let sources = tables
-            .into_iter()
-            .flatten()
-            .map(Table::source)
-            .chain(no_stands);
-        sources.for_each(|source| warn_of_no_rows(source, &mut problems));
-    }
     check_covered(trees.as_ref(), counts.as_ref(), cover, &mut problems);
     if let Some(common) = common {
         check_common(
@@ -108,15 +91,6 @@ pub fn read_records(
         )
     });
     (records, problems.sorted())
-}
-
-/// Heads alone: a file that was forgotten, or saved too early.
-fn warn_of_no_rows(source: &Source, problems: &mut Problems) {
-    problems.push(
-        Diagnostic::warning("no-rows", "the file has heads and no rows")
-            .at(source.whole())
-            .hint("type its rows; if there is nothing to type, leave it out of the design"),
-    );
 }
 
 /// Without a list of plots, those without trees are known only if a record marks them.

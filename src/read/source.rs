@@ -109,7 +109,8 @@ impl Source {
         let bytes = Bytes::read_short(path, yaml::MOST_BYTES);
         let bytes = bytes.map_err(|error| Self::unreadable(path, shown, &error))?;
         let bytes = bytes.ok_or_else(|| yaml::too_large(shown))?;
-        Self::from_bytes(shown, bytes).map_err(|finding| (*finding).into())
+        // Hidden characters are the reader's business.
+        Self::decoded(shown, bytes).map_err(|finding| (*finding).into())
     }
 
     /// Reads a file of records.
@@ -139,15 +140,19 @@ impl Source {
 
     /// A text from bytes: UTF-8, or UTF-16 with a byte-order mark as old spreadsheets write it.
     pub fn from_bytes(name: &str, bytes: Vec<u8>) -> Result<Self, Box<Diagnostic>> {
+        Self::decoded(name, bytes)?.without_nul()
+    }
+
+    fn decoded(name: &str, bytes: Vec<u8>) -> Result<Self, Box<Diagnostic>> {
         let Some(wide) = Wide::of(&bytes) else {
             let broken = |error| Box::new(Self::not_utf8(Arc::from(name), &error, &[(0, 1)]));
             let text = String::from_utf8(bytes).map_err(broken)?;
-            return Source::new(name, text).without_nul();
+            return Ok(Source::new(name, text));
         };
         let units = bytes[2..].chunks_exact(2).map(|pair| wide.unit(pair));
         let text: Result<String, _> = char::decode_utf16(units).collect();
         let broken = |_| Box::new(Self::broken_wide(name));
-        Source::new(name, text.map_err(broken)?).without_nul()
+        text.map(|text| Source::new(name, text)).map_err(broken)
     }
 
     /// No text has a NUL: UTF-16 without its mark is full of them, and so are workbooks.

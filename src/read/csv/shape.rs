@@ -53,7 +53,10 @@ impl Table<'_> {
                     .at(self.field_site(row.byte, heads))
                     .hint("is a delimiter inside a field that is not quoted?"),
             );
-        } else if row.fields.iter().filter(is_filled).count() > FIELDS_OF_A_MARK {
+        } else if self.source.heads().is_none()
+            && row.fields.iter().filter(is_filled).count() > FIELDS_OF_A_MARK
+        {
+            // In a sheet blank cells at the end of a row are no fields.
             let shape = &mut self.shape;
             if shape.uneven == 0 {
                 shape.first_uneven_byte = row.byte;

@@ -24,6 +24,7 @@ pub(super) fn check_counts(cruise: &Cruise, sheet: &CountSheet, problems: &mut P
     let mut rows: Vec<_> = sheet
         .rows
         .iter()
+        .filter(|row| row.count > 0.0)
         .filter_map(|row| Some((key(row)?, row)))
         .collect();
     rows.sort_by(|a, b| a.0.cmp(&b.0).then_with(|| a.1.count.total_cmp(&b.1.count)));

@@ -57,7 +57,9 @@ impl<'s> Line<'s> {
         let before = &self.lines[self.index][..self.indent];
         let line = format!("{before}{}: {value}", self.key);
         let old = self.value().unwrap_or_default();
-        self.with_line(&line, due).called([old, value])
+        // Behind an anchor or a tag stands the value itself.
+        let bare = value.rsplit(' ').next().unwrap_or(value);
+        self.with_line(&line, due).called([old, value, bare])
     }
 }
 

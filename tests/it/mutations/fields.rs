@@ -271,7 +271,7 @@ pub(super) fn long(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let due = match field.head() {
         "note" => Due::Same,
         // Trees are added up in the order of their numbers.
-        "tree" => Due::Right,
+        "tree" | "cluster" => Due::Right,
         // A plot of its own, where no list says otherwise.
         "plot" if subject.text("plots.csv").is_none() => Due::Right,
         _ => Due::Told,
@@ -286,11 +286,8 @@ fn row_changed(mut field: Field, due: Due, change: impl FnOnce(&mut Vec<String>)
     change(&mut field.rows[field.row]);
     let new = field.rows[field.row].clone();
     let what = format!("row `{}` -> `{}`", old.join(","), new.join(","));
-    let differ: Vec<&String> = old
-        .iter()
-        .chain(&new)
-        .filter(|text| old.contains(text) != new.contains(text))
-        .collect();
+    let pairs = old.iter().zip(&new).filter(|(old, new)| old != new);
+    let differ: Vec<&String> = pairs.flat_map(|(old, new)| [old, new]).collect();
     Mutation::text(field.file, written(&field.rows, ','), due, &what)
         .at([field.row + 1])
         .called(differ)
