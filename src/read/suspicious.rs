@@ -59,6 +59,9 @@ pub(super) fn check(cruise: &Cruise, problems: &mut Problems) {
         heights::check(cruise.design, trees, problems);
         repeats::check(cruise, trees, problems);
     }
+    if let Some(counts) = cruise.counts {
+        repeats::check_counts(cruise, counts, problems);
+    }
     // What a file that could not be read held is not missing from the plots.
     let inputs = &cruise.design.inputs;
     let is_lost = |named: bool, read: bool| named && !read;

@@ -272,9 +272,11 @@ fn unread(source: &Source) -> Option<Diagnostic> {
     if let Some((at, c)) = text.char_indices().find(|(_, c)| !allowed(*c)) {
         let shown = seen(&c.to_string());
         let message = format!("there is a character here that nobody sees ({shown})");
-        let hint = "remove it: something other than text got into the file";
-        let finding = Diagnostic::error("hidden-character", message);
-        return Some(finding.at(source.site_of(at)).hint(hint));
+        return Some(
+            Diagnostic::error("hidden-character", message)
+                .at(source.site_of(at))
+                .hint("remove it: something other than text got into the file"),
+        );
     }
     let mut depth = 0_usize;
     for (at, byte) in text.bytes().enumerate() {

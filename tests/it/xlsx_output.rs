@@ -6,6 +6,8 @@ use std::process::{Command, Stdio};
 
 use calamine::{Data, Reader as _, Xlsx};
 
+use spinney::diagnostic::unguarded;
+
 use crate::cruise::{Cruise, repository};
 use crate::workbooks::part;
 
@@ -72,7 +74,8 @@ fn assert_same(sheet: &str, cells: &[Vec<Data>], csv: &str) {
             match cell {
                 Data::Empty => assert_eq!(field, "", "{sheet}"),
                 Data::String(word) => {
-                    assert_eq!(word, field, "{sheet}");
+                    // What would run as a formula has an apostrophe there.
+                    assert_eq!(word, &unguarded(field), "{sheet}");
                     words += 1;
                 }
                 Data::Float(number) => {
@@ -224,7 +227,7 @@ fn the_bytes_are_the_same_every_time() {
 
 /// A cruise whose words look like formulas, links and instructions.
 fn with_odd_words() -> Cruise {
-    let design = "title: \"=T & co\\u0001\"\ninputs: {trees: trees.csv}\n\
+    let design = "title: \"=T & co\"\ninputs: {trees: trees.csv}\n\
                   selections:\n  \"+fixed\": {method: fixed-area, area_ha: 0.02}\n";
     let trees = "stand,plot,tree,species,dbh_cm,status\n\
                  =1+1,-2+3,@x,Fd,31,L\n\
@@ -256,7 +259,7 @@ fn words_are_never_formulas_or_links() {
     let string = |text: &str| Data::String(text.to_owned());
     assert!(of(0).any(|cell| cell == string("=1+1")) && of(3).all(|cell| cell == string("+fixed")));
     assert!(of(4).any(|cell| cell == string("007")) && of(2).any(|cell| cell == string("_x0041_")));
-    assert_eq!(cells(&bytes, "summary")[0][0], string("=T & co\u{1}"));
+    assert_eq!(cells(&bytes, "summary")[0][0], string("=T & co"));
 }
 
 #[test]

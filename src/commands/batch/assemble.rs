@@ -359,7 +359,8 @@ fn report_name(stand: &str, design: Option<&str>, form: ReportForm) -> String {
         return format!("{safe}.{ending}");
     }
     let hash = blake3::hash(format!("{}\n{stand}", design.unwrap_or_default()).as_bytes());
-    format!("{safe}-{}.{ending}", &hash.to_hex()[..8])
+    let before = if is_device { "_" } else { "" };
+    format!("{before}{safe}-{}.{ending}", &hash.to_hex()[..8])
 }
 
 /// The journals that parts lie in, opened once each.

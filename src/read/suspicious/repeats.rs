@@ -2,6 +2,7 @@
 
 use super::{Cruise, plausible};
 use crate::diagnostic::{Diagnostic, Problems, counted, seen};
+use crate::read::counts::{CountRow, CountSheet};
 use crate::read::trees::{TreeRow, TreeSheet};
 use crate::records::natural_order;
 
@@ -12,6 +13,39 @@ pub(super) fn check(cruise: &Cruise, sheet: &TreeSheet, problems: &mut Problems)
     neighbours(cruise, sheet, &values, problems);
     runs(sheet, &values, problems);
     in_two_selections(cruise, sheet, problems);
+}
+
+/// The same count of the same trees of a plot twice: counts add up.
+pub(super) fn check_counts(cruise: &Cruise, sheet: &CountSheet, problems: &mut Problems) {
+    let key = |row: &CountRow| {
+        let species = row.species.and_then(|index| sheet.spellings.id(index))?;
+        Some((row.plot?, row.selection?, species, row.status))
+    };
+    let mut rows: Vec<_> = sheet
+        .rows
+        .iter()
+        .filter_map(|row| Some((key(row)?, row)))
+        .collect();
+    rows.sort_by(|a, b| a.0.cmp(&b.0).then_with(|| a.1.count.total_cmp(&b.1.count)));
+    let same = |pair: &&[(_, &CountRow)]| {
+        let (first, second) = (&pair[0], &pair[1]);
+        first.0 == second.0 && first.1.count.total_cmp(&second.1.count).is_eq()
+    };
+    let source = sheet.table.source();
+    for pair in rows.windows(2).filter(same) {
+        let ((plot, selection, ..), second) = pair[1];
+        let message = format!(
+            "{}, selection `{}`: this count is there twice, first {}",
+            cruise.plots.name_of(plot),
+            cruise.design.selections[selection].name,
+            source.in_lines(&[pair[0].1.line])
+        );
+        problems.push(
+            Diagnostic::warning("count-twice", message)
+                .at(source.site(second.line, 1))
+                .hint("the two add up: was it typed twice?"),
+        );
+    }
 }
 
 /// Species, dbh and height as comparable numbers; equal for equal measurements.

@@ -36,8 +36,9 @@ pub(super) fn dropped(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     for row in &mut rows {
         row.remove(column);
     }
-    let mutation = changed(file, &rows, Due::Right, &format!("without column `{head}`"));
-    Some(mutation.at([1]).called([head]))
+    // What is missing may show in any row.
+    let what = format!("without column `{head}`");
+    Some(changed(file, &rows, Due::Right, &what).called([head]))
 }
 
 pub(super) fn renamed(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {

@@ -269,7 +269,9 @@ pub(super) fn blank(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
 pub(super) fn long(subject: &Subject, dice: &mut Dice) -> Option<Mutation> {
     let field = any(subject, dice)?;
     let due = match field.head() {
-        "note" | "tree" => Due::Same,
+        "note" => Due::Same,
+        // Trees are added up in the order of their numbers.
+        "tree" => Due::Right,
         // A plot of its own, where no list says otherwise.
         "plot" if subject.text("plots.csv").is_none() => Due::Right,
         _ => Due::Told,

@@ -130,7 +130,7 @@ fn what_was_swallowed_in_silence_is_told() {
         (
             "trees.csv",
             format!("{head}1,1,Fd,31.2,,\"a\n2,1,Hw,28.4,21.5,\n2,2,Hw,28.9,,b\"\n"),
-            "trees.csv:2:15: warning: one field in quotes goes over lines 2 to 4",
+            "trees.csv:2:14: warning: one field in quotes goes over lines 2 to 4",
         ),
         (
             "plots.csv",
@@ -145,7 +145,7 @@ fn what_was_swallowed_in_silence_is_told() {
         (
             "design.yaml",
             DESIGN.replace("plots.csv", "trees.csv"),
-            "design.yaml:2:38: error: `plots` and `trees` name the same file (`trees.csv`)",
+            "design.yaml:2:36: error: `plots` and `trees` name the same file (`trees.csv`)",
         ),
         (
             "design.yaml",
@@ -162,6 +162,21 @@ fn what_was_swallowed_in_silence_is_told() {
         let found = told(name, text);
         assert!(found.contains(finding), "{finding}\nin {found}");
     }
+}
+
+#[test]
+fn a_count_typed_twice_is_told() {
+    let cruise = Cruise::copy_of("examples/one-centre");
+    let counts = cruise.read("counts.csv");
+    assert!(counts.contains("1,sweep,Fd,live,5\n"), "{counts}");
+    let cruise = cruise.file(
+        "counts.csv",
+        counts + "1,sweep,Fd,live,5\n1,sweep,Hw,live,1\n",
+    );
+    let found = cruise.run(&["check", "design.yaml"]).stderr;
+    let twice = "counts.csv:5:1: warning: plot `1`, selection `sweep`: this count is there twice, first in line 2";
+    assert!(found.contains(twice), "{found}");
+    assert!(!found.contains("counts.csv:6"), "{found}");
 }
 
 /// Cruises of a stand whose trees are in the range of each check, but not together.
@@ -181,13 +196,13 @@ fn a_column_in_another_unit_and_thin_trees_in_a_sweep_are_told() {
     assert!(!told("trees.csv", &trees("dbh_cm,height_m")).contains("warning"));
     let inches = told("trees.csv", &trees("dbh_in,height_m"));
     assert!(
-        inches.contains("trees.csv:1:19: warning: the heights of 12 live trees are 32 m"),
+        inches.contains("trees.csv:1:19: warning: the heights of 12 live trees are 31 m"),
         "{inches}"
     );
     let thin = format!("{}1,90,Fd,3.1,31\n", trees("dbh_cm,height_m"));
     let thin = told("trees.csv", &thin);
     assert!(
-        thin.contains("trees.csv:14:14: warning: dbh 3.1 cm, height 31.0 m"),
+        thin.contains("trees.csv:14:9: warning: dbh 3.1 cm, height 31.0 m"),
         "{thin}"
     );
     let sweep = DESIGN.replace("fixed-area, area_ha: 0.05", "angle-gauge, baf_m2_per_ha: 4");
