@@ -31,7 +31,7 @@ fuzz_target!(init: prepare(), |data: &[u8]| {
             made.files.iter().for_each(|(name, text)| eprintln!("{name}\n{text}"));
         }
         let overrides = Overrides::default();
-        within(64, data, || {
+        within(32, data, || {
             let loaded = load(&DesignArgs { design, overrides });
             if std::env::var_os("SPINNEY_FUZZ_SHOW").is_some() {
                 eprintln!("{:#?}", loaded.problems.iter().map(ToString::to_string).collect::<Vec<_>>());

@@ -12,7 +12,7 @@ use spinney::tables::tally::{Wanted, sheets};
 use spinney_fuzz::{design_of, prepare, print, within, world};
 
 fuzz_target!(init: prepare(), |data: &[u8]| {
-    within(4, data, || read(data));
+    within(2, data, || read(data));
 });
 
 fn read(data: &[u8]) {

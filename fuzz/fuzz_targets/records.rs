@@ -27,7 +27,7 @@ fuzz_target!(init: prepare(), |data: &[u8]| {
         });
         let path = place.path().join(FILES[file]);
         write(&path, text);
-        within(8, data, || place.read());
+        within(4, data, || place.read());
         write(&path, CRUISES[cruise].files[file]);
     });
 });

@@ -20,6 +20,6 @@ fuzz_target!(init: prepare(), |data: &[u8]| {
     let choice = usize::from(choice) % SLOTS.len();
     PLACES.with(|places| {
         let own = places[choice].get_or_init(|| Own::new(&SLOTS[choice]));
-        within(8, data, || own.read(content));
+        within(6, data, || own.read(content));
     });
 });

@@ -68,7 +68,7 @@ fn read(choice: usize, content: &[u8]) {
             None => write(&path, content),
             Some(part) => write(&path, workbook(part, content)),
         }
-        within(8, content, || {
+        within(4, content, || {
             let file = File::open(&path).expect("the file was written");
             let mut out = std::io::sink();
             if choice == 0 {

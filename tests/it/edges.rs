@@ -148,7 +148,7 @@ impl Edge {
         let (read, problems) = self.read();
         let read = read.unwrap_or_else(|| panic!("{}\n{:#?}", self.design, lines(&problems)));
         let formats = read.formats();
-        for (format, text) in formats.iter().filter(|(format, _)| *format != "parquet") {
+        for (format, text) in &formats {
             look_through(format, text);
         }
         look_through("findings", &lines(&problems).join("\n"));

@@ -209,11 +209,15 @@ impl Read {
         rows.into_iter().map(named).collect()
     }
 
-    /// The estimates of the workbook; a slow format.
-    pub(super) fn workbook(&self) -> String {
-        let sheets = workbook::workbook(&self.compile(), &Problems::new());
+    /// The slow formats: estimates as Parquet, and those of the workbook.
+    pub(super) fn slow_formats(&self) -> (Vec<u8>, String) {
+        let compilation = self.compile();
+        let rows = estimates(&self.design, &self.records, &compilation.estimates.rows);
+        let mut in_columns = Vec::new();
+        parquet::from_csv(&csv::render(&rows)[..], &mut in_columns).unwrap();
+        let sheets = workbook::workbook(&compilation, &Problems::new());
         let book = spinney::render::xlsx::render(&sheets).unwrap();
-        sheet(&book, "Estimates")
+        (in_columns, sheet(&book, "Estimates"))
     }
 
     /// What every other format draws, each under its name; without numbers of lines.
@@ -229,15 +233,12 @@ impl Read {
         };
         let rows = estimates(design, &self.records, &compilation.estimates.rows);
         let of_rows = csv::render(&rows);
-        let mut in_columns = Vec::new();
-        parquet::from_csv(&of_rows[..], &mut in_columns).unwrap();
         let sources = whole_error::tidy(&compilation);
         let of_sources = text(csv::render(&sources));
         let plain = report::report(&compilation, None);
         let drawn = report::illustrated(&compilation, None, &none);
         vec![
             ("csv", text(of_rows)),
-            ("parquet", format!("{in_columns:?}")),
             (
                 "json",
                 json::render(&head, &[("estimates", rows), ("sources", sources)]).unwrap(),

@@ -277,7 +277,7 @@ fn plot() -> impl Strategy<Value = Plot> {
         dead,
         trees,
     });
-    let trees = || vec(tree(), 0..5);
+    let trees = || vec(tree(), 0..4);
     (
         [trees(), trees(), trees()],
         vec(count, 0..4),
@@ -303,7 +303,12 @@ fn plot() -> impl Strategy<Value = Plot> {
 /// A cruise of one or two stands, each with one or two strata and at least a plot in each.
 pub(super) fn cruise() -> impl Strategy<Value = Cruise> {
     let strata = || vec(1.0..60.0_f64, 1..3);
-    (vec(strata(), 1..3), vec(plot(), 5..9)).prop_map(|(areas, mut plots)| {
+    let parts = (
+        vec(strata(), 1..3),
+        vec(plot(), 5..8),
+        prop::bool::weighted(0.4),
+    );
+    parts.prop_map(|(areas, mut plots, biomass)| {
         let stands: Vec<Stand> = areas
             .iter()
             .enumerate()
@@ -339,7 +344,10 @@ pub(super) fn cruise() -> impl Strategy<Value = Cruise> {
         Cruise {
             stands,
             plots,
-            rules: Rules::usual(),
+            rules: Rules {
+                biomass,
+                ..Rules::usual()
+            },
         }
     })
 }
