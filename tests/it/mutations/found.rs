@@ -139,7 +139,7 @@ fn what_was_swallowed_in_silence_is_told() {
         ),
         (
             "trees.csv",
-            "plot,species,dbh_cm\n1,Fd,3\01.2\n".to_owned(),
+            "plot,species,dbh_cm\n1,Fd,3\u{0}1.2\n".to_owned(),
             "trees.csv:2:7: error: there is a NUL character",
         ),
         (
@@ -182,16 +182,11 @@ fn a_count_typed_twice_is_told() {
 /// Cruises of a stand whose trees are in the range of each check, but not together.
 #[test]
 fn a_column_in_another_unit_and_thin_trees_in_a_sweep_are_told() {
-    let rows: String = (0..12)
-        .map(|tree| {
-            format!(
-                "{},{tree},Fd,{},{}\n",
-                1 + tree % 2,
-                24 + 2 * tree,
-                22 + tree
-            )
-        })
-        .collect();
+    let mut rows = String::new();
+    for tree in 0..12 {
+        let (plot, dbh, height) = (1 + tree % 2, 24 + 2 * tree, 22 + tree);
+        rows += &format!("{plot},{tree},Fd,{dbh},{height}\n");
+    }
     let trees = |head: &str| format!("plot,tree,species,{head}\n{rows}");
     assert!(!told("trees.csv", &trees("dbh_cm,height_m")).contains("warning"));
     let inches = told("trees.csv", &trees("dbh_in,height_m"));
