@@ -456,7 +456,7 @@ mod tests {
     fn a_quote_that_is_never_closed_is_said() {
         let problems = read("dbh_cm,note\n1,\"a\n2,b\n3,c\n", "dbh").1;
         assert_eq!(problems.len(), 1, "{problems:#?}");
-        assert!(problems[0].starts_with("t.csv:2:1: error: a quote is opened"));
+        assert!(problems[0].starts_with("t.csv:2:3: error: a quote is opened"));
         assert!(read("dbh_cm,note\n1,\"a\nb\"\n", "dbh").1.is_empty());
     }
 

@@ -51,7 +51,7 @@ pub mod xlsx;
 pub mod yaml;
 
 use crate::design::{Design, Input};
-use crate::diagnostic::{Diagnostic, Problems};
+use crate::diagnostic::{Diagnostic, Problems, Site};
 use source::Source;
 
 /// The texts of the record files.
@@ -95,14 +95,18 @@ pub fn open_record_files(design: &Design) -> (RecordFiles, Problems) {
         trees: open(&design.inputs.trees),
         counts: open(&design.inputs.counts),
     };
-    // Where not even a plot is typed, that is told.
+    warn_of_no_rows(&files, &mut problems);
+    (files, problems)
+}
+
+/// Tells files of heads alone; where not even a plot is typed, their reader tells that.
+fn warn_of_no_rows(files: &RecordFiles, problems: &mut Problems) {
     if files.plots.as_ref().is_none_or(has_rows) {
         let others = [&files.stands, &files.trees, &files.counts];
         for source in others.into_iter().flatten().filter(|of| !has_rows(of)) {
-            problems.push(no_rows(source));
+            problems.push(no_rows(source.whole()));
         }
     }
-    (files, problems)
 }
 
 /// Is there more than a line of heads?
@@ -113,8 +117,8 @@ fn has_rows(source: &Source) -> bool {
 }
 
 /// Heads alone: a file that was forgotten, or saved too early.
-fn no_rows(source: &Source) -> Diagnostic {
+fn no_rows(file: Site) -> Diagnostic {
     Diagnostic::warning("no-rows", "the file has heads and no rows")
-        .at(source.whole())
+        .at(file)
         .hint("type its rows; if there is nothing to type, leave it out of the design")
 }

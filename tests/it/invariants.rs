@@ -39,3 +39,9 @@ fn close_at(a: f64, b: f64, size: f64) -> bool {
 fn close(a: f64, b: f64) -> bool {
     close_at(a, b, 0.0)
 }
+
+/// Are two standard errors the same up to rounding? Where plots hardly differ, a variance is the
+/// small difference of terms as large as the square of the mean.
+fn close_errors(a: f64, b: f64, mean: f64) -> bool {
+    close_at(a * a, b * b, 1e-3 * mean * mean)
+}

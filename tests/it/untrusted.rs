@@ -301,7 +301,7 @@ fn names_are_no_formulas_in_any_csv() {
         "plots.csv:2:1: note: `+A1` would run as a formula in a spreadsheet: in CSV it is written \
          `'+A1` [formula-in-name]",
         "trees.csv:2:1: note: `+A1` would",
-        "design.yaml:4:23: note: `-2+3` would",
+        "design.yaml:4:22: note: `-2+3` would",
     ] {
         assert_eq!(
             run.stderr.matches(wanted).count(),

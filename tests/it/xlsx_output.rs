@@ -48,7 +48,9 @@ fn compiled(cruise: &Cruise) -> Vec<u8> {
 fn csvs(cruise: &Cruise, logs: bool) -> Vec<(&'static str, String)> {
     let lists = || LISTS.iter().filter(|(name, _)| logs || *name != "logs");
     let mut arguments = vec!["compile", "design.yaml", "--format", "csv"];
-    let files: Vec<String> = lists().map(|(name, _)| format!("{name}.csv")).collect();
+    let files: Vec<String> = lists()
+        .map(|(name, _)| format!("list of {name}.csv"))
+        .collect();
     for ((_, option), file) in lists().zip(&files) {
         arguments.extend([option, file.as_str()]);
     }
@@ -300,7 +302,7 @@ fn another_library_reads_what_is_written() {
     for (sheet, _) in csvs(&cruise, true) {
         let output = Command::new("python3")
             .arg(repository().join("tests/python/workbook.py"))
-            .args(["out.xlsx", sheet, &format!("{sheet}.csv")])
+            .args(["out.xlsx", sheet, &format!("list of {sheet}.csv")])
             .current_dir(cruise.path(""))
             .output()
             .unwrap();

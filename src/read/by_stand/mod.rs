@@ -82,7 +82,8 @@ struct Sheets {
 /// that is not closed. Of files that are divided, the problems tell what is wrong with their
 /// heads, and with rows that belong to no stand of the plots file: `read_records` of each stand
 /// says the first again in the same words, the second is said here alone, and such rows are in
-/// no stand. Of files that are not divided nothing is said: `read_records` says it all.
+/// no stand. Of files that are not divided it is said where one has no rows; the rest is said by
+/// `read_records`.
 pub fn open(
     design: &Design,
     source: Option<&Source>,
@@ -116,7 +117,10 @@ pub fn open(
         Err(Stop::Whole) => sheets.texts(source, Sheet::whole),
     };
     match stopped {
-        Ok(files) => (Some(Opened::Whole(Box::new(files))), problems),
+        Ok(files) => {
+            super::warn_of_no_rows(&files, &mut problems);
+            (Some(Opened::Whole(Box::new(files))), problems)
+        }
         Err(found) => (None, found.sorted()),
     }
 }
@@ -181,6 +185,11 @@ impl Divided {
             trees,
             counts,
         } = &self.sheets;
+        for sheet in [stands, trees, counts].into_iter().flatten() {
+            if let Some(file) = sheet.without_rows() {
+                problems.push(super::no_rows(file));
+            }
+        }
         for (sheet, severity) in [
             // A stand without plots is left out, a record without a plot must not be.
             (stands, Severity::Warning),

@@ -33,6 +33,13 @@ pub(super) struct RowsByStand {
     last: Last,
 }
 
+impl RowsByStand {
+    /// Is there no row at all?
+    pub(super) fn is_empty(&self) -> bool {
+        self.last == Last::Nothing
+    }
+}
+
 /// The owner of the row before.
 #[derive(Debug, Default, PartialEq, Eq)]
 enum Last {

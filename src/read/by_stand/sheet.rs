@@ -7,7 +7,7 @@ use std::sync::Arc;
 use super::runs::{Rows, RowsByStand, read_runs, size};
 use super::scan::{Fault, Row, Scanner};
 use crate::design::Input;
-use crate::diagnostic::{Diagnostic, Problems, Severity, counted};
+use crate::diagnostic::{Diagnostic, Problems, Severity, Site, counted};
 use crate::read::bytes::{Bytes, CHUNK};
 use crate::read::csv::Table;
 use crate::read::shown;
@@ -176,6 +176,12 @@ impl Sheet {
     /// The head and the first rows that belong to no stand.
     pub(super) fn strays(&self) -> Result<Source, Problems> {
         self.part(Some(&self.rows.strays))
+    }
+
+    /// Does the file have heads alone? Then where it is.
+    pub(super) fn without_rows(&self) -> Option<Site> {
+        let file = || Source::new(&self.name, String::new()).whole();
+        self.rows.is_empty().then(file)
     }
 
     /// Tells how many rows of no stand [`Sheet::strays`] leaves out.

@@ -6,7 +6,7 @@ use super::compiled::{
     ATTRIBUTE, KIND, Key, Row, Rows, SELECTION, STAND, STATUS, is_additive, rests_on_dbh,
 };
 use super::paper::{Cruise, Tree, any_cruise, cruise};
-use super::{CASES, cases, close, close_at};
+use super::{CASES, cases, close, close_errors};
 
 fn assert_close(key: &Key, row: &Row, other: &Row) {
     assert!(close(row.mean, other.mean), "{key:?} {row:?} {other:?}");
@@ -16,10 +16,7 @@ fn assert_close(key: &Key, row: &Row, other: &Row) {
         "{key:?}"
     );
     if let (Some(a), Some(b)) = (row.std_error, other.std_error) {
-        assert!(
-            close_at(a, b, 1e-3 * row.mean.abs()),
-            "{key:?} {row:?} {other:?}"
-        );
+        assert!(close_errors(a, b, row.mean), "{key:?} {row:?} {other:?}");
     }
     assert_eq!(row.df.is_some(), other.df.is_some(), "{key:?}");
     // Of no variance there is no weight of strata.

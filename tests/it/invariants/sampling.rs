@@ -10,7 +10,7 @@ use super::compiled::{
 };
 use super::from_trees::{assert_follows_from_trees, assert_limits, of_stands, t, total_of};
 use super::paper::{Cruise, Plot, SELECTIONS, Stand, any_cruise, cruise, one_stratum};
-use super::{CASES, cases, close, close_at};
+use super::{CASES, cases, close, close_at, close_errors};
 
 fn is_ratio(key: &Key) -> bool {
     !is_additive(key)
@@ -120,7 +120,7 @@ proptest! {
             prop_assert!(close(other.df.unwrap(), 2.0 * df + 1.0), "{key:?} {row:?} {other:?}");
             // n - 1 = df, 2n - 1 = 2 df + 1.
             let expected = std_error * (df / (2.0 * df + 1.0)).sqrt();
-            prop_assert!(close_at(other.std_error.unwrap(), expected, 1e-3 * row.mean.abs()), "{key:?} {row:?} {other:?}");
+            prop_assert!(close_errors(other.std_error.unwrap(), expected, row.mean), "{key:?} {row:?} {other:?}");
             assert_limits(key, other);
         }
     }
@@ -154,7 +154,7 @@ proptest! {
             } else if ["quadratic_mean_dbh", "mean_height", "lorey_height"].contains(&key[ATTRIBUTE].as_str()) {
                 prop_assert!(close(other.mean, row.mean), "{key:?} {row:?} {other:?}");
                 let expected = std_error * ((n * n - 1.0) / (n * n)).sqrt();
-                prop_assert!(close_at(new_error, expected, 1e-3 * row.mean), "{key:?} {row:?} {other:?}");
+                prop_assert!(close_errors(new_error, expected, row.mean), "{key:?} {row:?} {other:?}");
             } else {
                 // Both density indices are in proportion to the means.
                 prop_assert!(is_ratio(key));
@@ -195,7 +195,7 @@ proptest! {
             // Plots without live trees are no part of the sample of top heights.
             if !is_top_height(key) {
                 let expected = row.std_error.unwrap() * left.sqrt();
-                prop_assert!(close_at(other.std_error.unwrap(), expected, 1e-3 * row.mean), "{key:?} {row:?} {other:?}");
+                prop_assert!(close_errors(other.std_error.unwrap(), expected, row.mean), "{key:?} {row:?} {other:?}");
                 prop_assert!(close(row.df.unwrap(), other.df.unwrap()), "{key:?} {row:?} {other:?}");
             }
         }
@@ -246,7 +246,7 @@ proptest! {
             prop_assert_eq!(2 * row.n_plots, twice.n_plots);
             prop_assert_eq!(row.std_error.is_some(), twice.std_error.is_some());
             if let (Some(a), Some(b)) = (row.std_error, twice.std_error) {
-                prop_assert!(close_at(a, b, 1e-3 * row.mean), "{key:?} {row:?} {twice:?}");
+                prop_assert!(close_errors(a, b, row.mean), "{key:?} {row:?} {twice:?}");
             }
         }
     }
@@ -266,7 +266,7 @@ proptest! {
             prop_assert!(close(row.mean, other.mean), "{key:?}");
             prop_assert_eq!(row.std_error.is_some(), other.std_error.is_some());
             if let (Some(a), Some(b)) = (row.std_error, other.std_error) {
-                prop_assert!(close_at(a, b, 1e-3 * row.mean), "{key:?} {row:?} {other:?}");
+                prop_assert!(close_errors(a, b, row.mean), "{key:?} {row:?} {other:?}");
             }
         }
     }
