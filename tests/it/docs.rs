@@ -20,6 +20,7 @@ use serde_json::Value;
 use spinney::cli::Cli;
 
 use crate::cruise::{Cruise, Run, copy, repository, run};
+use crate::docs_names::{LISTS, everything_written};
 
 /// The pages, README first.
 pub(crate) fn pages() -> Vec<(String, String)> {
@@ -382,34 +383,9 @@ fn every_word_that_a_key_takes_is_in_the_reference() {
 #[test]
 fn every_column_that_is_written_is_in_the_reference() {
     let reference = fs::read_to_string(repository().join("docs/files.md")).unwrap();
-    let cruise = Cruise::copy_of("examples/tarn-ridge-logs");
-    let design = "design.yaml";
-    let run = cruise.run(&[
-        "compile",
-        design,
-        "--format=csv",
-        "--out=estimates.csv",
-        "--tree-list=trees-out.csv",
-        "--log-list=logs.csv",
-        "--sources-of-error=errors.csv",
-        "--biomass-set=ca-national-2008-height",
-    ]);
-    assert_eq!(run.status, 0, "{}", run.stderr);
-    let run = cruise.run(&["heights", design, "--data=heights.csv"]);
-    assert_eq!(run.status, 0, "{}", run.stderr);
-    let run = cruise.run(&["batch", design, "--out=results", "--quiet"]);
-    assert_eq!(run.status, 0, "{}", run.stderr);
+    let cruise = everything_written();
     let mut missing = Vec::new();
-    for file in [
-        "estimates.csv",
-        "trees-out.csv",
-        "logs.csv",
-        "errors.csv",
-        "heights.csv",
-        "results/estimates.csv",
-        "results/summary.csv",
-        "results/findings.csv",
-    ] {
+    for file in LISTS {
         let text = cruise.read(file);
         for head in text.lines().next().unwrap().split(',') {
             // Board feet have columns for each rule, all alike.

@@ -178,8 +178,21 @@ fn columns_of_record_files_are_read() {
     }
 }
 
-/// What is in a folder with every list that can be written.
-fn everything_written() -> Cruise {
+/// Every table that can be written, in a folder of [`everything_written`].
+pub(crate) const LISTS: [&str; 9] = [
+    "estimates.csv",
+    "trees-out.csv",
+    "logs.csv",
+    "errors.csv",
+    "heights.csv",
+    "results/estimates.csv",
+    "results/trees.csv",
+    "results/summary.csv",
+    "results/findings.csv",
+];
+
+/// A folder with all that can be written.
+pub(crate) fn everything_written() -> Cruise {
     let cruise = Cruise::copy_of("examples/tarn-ridge-logs");
     for arguments in [
         "compile design.yaml --format csv --out estimates.csv --tree-list trees-out.csv \
@@ -312,15 +325,7 @@ fn all_names() -> Words {
     words_of(&schema, &mut known);
     known.extend(columns_read().into_iter().flatten());
     let cruise = everything_written();
-    for file in [
-        "estimates.csv",
-        "trees-out.csv",
-        "logs.csv",
-        "errors.csv",
-        "heights.csv",
-        "results/summary.csv",
-        "results/findings.csv",
-    ] {
+    for file in LISTS {
         known.extend(heads(&cruise.read(file)));
     }
     let files = page("docs/files.md");

@@ -5,7 +5,7 @@ use super::rows::Fields;
 use crate::diagnostic::{Diagnostic, guarded, is_hidden, runs_as_formula, seen};
 
 /// Columns that name things; results show them.
-const NAMES: [&str; 9] = [
+pub(crate) const NAMES: [&str; 9] = [
     "stand",
     "stratum",
     "plot",

@@ -9,25 +9,13 @@ use calamine::{DataRef, ExcelDateTime, Style, Xlsx, XlsxCellFormulaMetadataRecor
 use super::{Wanted, broken, broken_sheet};
 use crate::diagnostic::{Diagnostic, Heads, Problems, Rows, Site, seen};
 use crate::math::shortest;
+use crate::read::csv::names::NAMES;
 use crate::read::parquet::{one_line, unwritten, write_heads};
 
 /// Rows of a sheet.
 const MOST_ROWS: u32 = 1_048_576;
 /// Bytes of text that a sheet may become: words that stand in many cells are stored once.
 const MOST_TEXT: usize = 2_000_000_000;
-/// Columns that name things, which no date does.
-const NAMES: [&str; 9] = [
-    "stand",
-    "stratum",
-    "plot",
-    "tree",
-    "cluster",
-    "selection",
-    "species",
-    "status",
-    "decay_class",
-];
-
 /// Writes the cells of a sheet. Everything that is wrong with them is found at once.
 pub(super) fn convert<RS: Read + Seek>(
     workbook: &mut Xlsx<RS>,
@@ -265,6 +253,7 @@ impl<W: Write> Text<'_, W> {
     /// A name that a spreadsheet program took for a date.
     fn check_date(&self, text: &str, column: usize) -> Result<(), Diagnostic> {
         let name = self.name(column);
+        // What names a thing is no date.
         let Some(name) = name.filter(|name| NAMES.contains(&name.as_str())) else {
             return Ok(());
         };
